@@ -1,0 +1,143 @@
+"""Reading and writing of what passes between stages: versioned, validated on both ways, the same bytes for the same content."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from pathlib import Path
+from typing import Any, Final, Generic, TypeVar
+
+import msgspec
+
+from pipeline.errors import InternalFault, Reason
+from pipeline.units import Angle, Length, parse_angle, parse_length
+
+Body = TypeVar("Body", bound=msgspec.Struct)
+
+VERSIONS: Final[dict[str, int]] = {"job": 1, "survey": 1, "edge": 1, "layout": 1, "fabrication": 1, "compliance": 1}
+
+
+class JobPlace(msgspec.Struct, frozen=True):
+    """Where one job's files lie while it is worked on.
+
+    Parameters
+    ----------
+    job : str
+        The job's name.
+    intake : Path
+        Copy of the job's input files; never written by a stage.
+    out : Path
+        OUT/jobs/<job>: artifacts and `points.csv`.
+    work : Path
+        The job's own folder for what is not yet a package (``drawings/``).
+    """
+
+    job: str
+    intake: Path
+    out: Path
+    work: Path
+
+
+class Artifact(msgspec.Struct, Generic[Body], frozen=True, kw_only=True):
+    """What every artifact carries around its body."""
+
+    artifact: str
+    version: int
+    job: str
+    inputs: dict[str, str]
+    made_by: str
+    body: Body
+
+
+def write(place: JobPlace, name: str, body: msgspec.Struct, *, inputs: dict[str, str], made_by: str) -> Path:
+    """Write one artifact of a job beside the place and rename it in; returns its path.
+
+    Parameters
+    ----------
+    inputs : dict
+        Name and SHA-256 of everything the body was made from.
+    made_by : str
+        Stage and version.
+    """
+    artifact = Artifact(artifact=name, version=VERSIONS[name], job=place.job, inputs=inputs, made_by=made_by, body=body)
+    path = path_of(place, name)
+    write_bytes(path, encode(artifact))
+    return path
+
+
+def read(place: JobPlace, name: str, kind: type[Body]) -> Body:
+    """Read one artifact of a job.
+
+    Raises
+    ------
+    InternalFault
+        When it is missing, damaged or of another version; says which stage to run again.
+    """
+    path = path_of(place, name)
+    try:
+        artifact = msgspec.json.decode(path.read_bytes(), type=Artifact[kind], dec_hook=_decode)  # type: ignore[valid-type]  # msgspec takes the class at run time
+    except FileNotFoundError:
+        raise _fault(name, path, "is missing") from None
+    except msgspec.DecodeError as fault:
+        raise _fault(name, path, f"cannot be read: {fault}") from None
+    if artifact.version != VERSIONS[name] or artifact.artifact != name:
+        raise _fault(name, path, f"is {artifact.artifact} version {artifact.version}, expected version {VERSIONS[name]}")
+    body: Body = artifact.body
+    return body
+
+
+def digest(place: JobPlace, name: str) -> str:
+    """Return the SHA-256 of an artifact's file."""
+    return hashlib.sha256(path_of(place, name).read_bytes()).hexdigest()
+
+
+def path_of(place: JobPlace, name: str) -> Path:
+    return (place.work if name == "job" else place.out) / f"{name}.json"
+
+
+def encode(record: msgspec.Struct) -> bytes:
+    """Return a record as indented JSON with sorted keys; floats keep every digit."""
+    return msgspec.json.format(msgspec.json.encode(record, enc_hook=_encode, order="sorted"), indent=1) + b"\n"
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all: beside, flushed to disk, renamed in."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with beside.open("wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    except OSError:
+        beside.unlink(missing_ok=True)
+        raise
+
+
+def _encode(value: Any) -> Any:
+    if isinstance(value, Length):
+        return f"{float(value)!r} m"
+    if isinstance(value, Angle):
+        return f"{float(value)!r} rad"
+    raise NotImplementedError(type(value))
+
+
+def _decode(kind: type, value: Any) -> Any:
+    if kind is Length:
+        return parse_length(value)
+    if kind is Angle:
+        return parse_angle(value)
+    raise NotImplementedError(kind)
+
+
+def _fault(name: str, path: Path, what: str) -> InternalFault:
+    return InternalFault(
+        Reason(
+            ref="artifact",
+            what=f"the artifact {name} {what}",
+            why="a stage reads only what its own version wrote",
+            file=path.name,
+            do=f"run the stage {name} again",
+        )
+    )

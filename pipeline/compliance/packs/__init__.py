@@ -1,0 +1,1 @@
+"""Rule packs, one TOML file a pack."""

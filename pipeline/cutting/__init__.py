@@ -1,0 +1,1 @@
+"""Cutting stock: exact one-dimensional cutting with a proof."""

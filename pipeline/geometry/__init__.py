@@ -1,0 +1,1 @@
+"""Plane geometry that never heard of a fence: lines, arcs, chains of both, planes."""

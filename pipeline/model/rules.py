@@ -1,0 +1,101 @@
+"""Rule packs: what a code, law, standard or guide asks, as data."""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+import msgspec
+
+from pipeline.units import FOOT, INCH, MILLIMETRE
+
+Comparator = Literal[
+    "min",  # measured >= limit
+    "max",  # measured <= limit
+    "less-than",  # measured < limit
+    "must-not-pass",  # a sphere of this size may not pass: largest sphere that passes < limit
+    "required",  # a yes or no: the thing must be so
+    "prohibited",
+    "ask-official",  # the text leaves it open: only the authority can tell
+]
+Certainty = Literal["read", "summary", "memory", "confirmed"]
+PackKind = Literal["law", "model-code", "standard", "guidance"]
+LimitUnit = Literal["in", "ft", "mm", "m", "deg", "lbf", "dBA", "s", "days", "count", "bool"]
+
+UNIT_METRES: Final[dict[str, float]] = {"in": INCH, "ft": FOOT, "mm": MILLIMETRE, "m": 1.0}
+
+
+class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One limit of a document.
+
+    Parameters
+    ----------
+    id : str
+    clause : str
+    quantity : str
+        Kebab-case name of what is limited; the vocabulary lies with the compliance stage.
+    comparator : Comparator
+    value : float or bool
+        In `unit`, exactly as the document's own unit has it.
+    unit : LimitUnit
+    applies_to : str
+        What it applies to, in words.
+    where : str
+        From where to where it is measured.
+    paraphrase : str
+        What the clause asks, in our own words.
+    source : str
+        Where the text or its summary was read.
+    certainty : Certainty
+        `read` the clause, a `summary` of it, or known from `memory` only; `confirmed` by the office.
+    """
+
+    id: str
+    clause: str
+    quantity: str
+    comparator: Comparator
+    value: float | bool
+    unit: LimitUnit
+    applies_to: str = ""
+    where: str = ""
+    paraphrase: str = ""
+    source: str = ""
+    certainty: Certainty
+
+    @property
+    def metres(self) -> float:
+        """The limit [m]; raises KeyError when it is no length."""
+        return float(self.value) * UNIT_METRES[self.unit]
+
+    @property
+    def is_length(self) -> bool:
+        return self.unit in UNIT_METRES
+
+
+class RulePack(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What one document asks."""
+
+    id: str
+    jurisdiction: str
+    document: str
+    edition: str
+    kind: PackKind
+    note: str = ""
+    limits: tuple[Limit, ...]
+
+
+def limits_of(packs: tuple[RulePack, ...], quantity: str) -> tuple[tuple[RulePack, Limit], ...]:
+    """Return every limit of a quantity with its pack, in the order of the packs."""
+    return tuple((pack, limit) for pack in packs for limit in pack.limits if limit.quantity == quantity)
+
+
+def strictest(packs: tuple[RulePack, ...], *quantities: str) -> tuple[RulePack, Limit] | None:
+    """Return the limit that rules among all packs for these quantities: the largest `min`, else the smallest `max`.
+
+    Guidance counts like law: following the stricter is always safe.  None when no pack limits any of them by a length.
+    """
+    found = [pair for quantity in quantities for pair in limits_of(packs, quantity) if pair[1].is_length]
+    if not found:
+        return None
+    if found[0][1].comparator == "min":
+        return max(found, key=lambda pair: pair[1].metres)
+    return min(found, key=lambda pair: pair[1].metres)

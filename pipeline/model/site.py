@@ -1,0 +1,190 @@
+"""What the edge stage hands on: the site as built, as fitted lines with their uncertainty."""
+
+from __future__ import annotations
+
+import bisect
+from typing import Literal
+
+import msgspec
+
+from pipeline.errors import Reason
+from pipeline.geometry.chain import Chain, Point
+from pipeline.geometry.planes import PlanePatch
+
+LineCode = Literal["WATER", "COPING", "DECK", "WALL", "STEP", "JOINT", "DRAIN", "UTILITY", "OBJECT"]
+
+
+class Residual(msgspec.Struct, frozen=True, kw_only=True):
+    """How far one shot lies off its fitted line.
+
+    Parameters
+    ----------
+    point : str
+    place : Point
+        The shot [m].
+    station : float
+        Where on the line [m].
+    offset : float
+        Signed distance, left of the direction of travel positive [m].
+    used : bool
+        False when the fit set the shot aside.
+    """
+
+    point: str
+    place: Point
+    station: float
+    offset: float
+    used: bool = True
+
+
+class FittedLine(msgspec.Struct, frozen=True, kw_only=True):
+    """One line of the site as fitted: a chain, how well it is known, and how the shots lie about it.
+
+    Closed chains run counter-clockwise, so that the inside is on the left.
+
+    Parameters
+    ----------
+    code : LineCode
+    line : str
+        As in the survey ("" for the first line of a code).
+    chain : Chain
+    sigma_stations, sigma_normals : tuple of float
+        Standard deviation of the line normal to itself [m] at these stations [m]; interpolated between.
+    residuals : tuple of Residual
+    sigma0 : float
+        A-posteriori standard deviation of one shot about the line [m].
+    notes : tuple of str
+        What the fit decided and why ("equal end radii kept: test 0.8 < 2.6").
+    """
+
+    code: LineCode
+    line: str = ""
+    chain: Chain
+    sigma_stations: tuple[float, ...] = (0.0,)
+    sigma_normals: tuple[float, ...] = (0.0,)
+    residuals: tuple[Residual, ...] = ()
+    sigma0: float = 0.0
+    notes: tuple[str, ...] = ()
+
+    def sigma_at(self, station: float) -> float:
+        """Return the standard deviation of the line normal to itself [m] at `station` [m]."""
+        stations, sigmas = self.sigma_stations, self.sigma_normals
+        if self.chain.closed:
+            station %= self.chain.length
+        after = bisect.bisect_right(stations, station)
+        if after == 0:
+            return sigmas[0]
+        if after == len(stations):
+            return sigmas[-1]
+        ratio = (station - stations[after - 1]) / (stations[after] - stations[after - 1])
+        return sigmas[after - 1] + ratio * (sigmas[after] - sigmas[after - 1])
+
+
+class Riser(msgspec.Struct, frozen=True, kw_only=True):
+    """A step the fence may have to cross.
+
+    Parameters
+    ----------
+    line : str
+        Line number of the STEP.
+    nosing : Chain
+        Top edge in plan [m]; the high side is on the left of the direction of travel.
+    height : float
+        From foot to nosing [m].
+    sigma_height : float
+        [m]
+    """
+
+    line: str
+    nosing: Chain
+    height: float
+    sigma_height: float
+
+
+class Opening(msgspec.Struct, frozen=True, kw_only=True):
+    """A door or window in a wall, between its two jambs."""
+
+    kind: Literal["DOOR", "WINDOW"]
+    line: str
+    jambs: tuple[Point, Point]
+    wall: str = ""
+    sill: float | None = None
+
+
+class SiteObject(msgspec.Struct, frozen=True, kw_only=True):
+    """Something climbable or in the way.
+
+    Parameters
+    ----------
+    name : str
+        Point number or line it was shot under.
+    outline : Chain
+        Closed [m]; a point with a radius becomes a circle.
+    height : float or None
+        Above the deck [m].
+    remark : str
+    sigma : float
+        Of its outline in plan [m].
+    """
+
+    name: str
+    outline: Chain
+    height: float | None = None
+    remark: str = ""
+    sigma: float = 0.0
+
+
+class Mark(msgspec.Struct, frozen=True, kw_only=True):
+    """A point the crew measures from: a MARK, or a corner of a wall."""
+
+    name: str
+    kind: Literal["mark", "wall-corner"]
+    place: Point
+    elev: float | None = None
+    sigma: float = 0.0
+
+
+class GateWish(msgspec.Struct, frozen=True, kw_only=True):
+    """A place where a gate is wanted."""
+
+    name: str
+    place: Point
+    leaf: float | None = None
+
+
+class LevelSurface(msgspec.Struct, frozen=True, kw_only=True):
+    """The deck's level as plane patches between joints and risers; the last patch has no limits.
+
+    Without any height in the survey there are no patches, and levels are unknown.
+    """
+
+    patches: tuple[PlanePatch, ...] = ()
+
+    def level(self, point: Point) -> tuple[float, float] | None:
+        """Return (level, standard deviation) [m] at `point` [m]; None where nothing is known."""
+        for patch in self.patches:
+            if patch.contains(point):
+                return patch.level(point)
+        return None
+
+
+class Site(msgspec.Struct, frozen=True, kw_only=True):
+    """The site as built, in job-plan coordinates."""
+
+    waters: tuple[FittedLine, ...]
+    copings: tuple[FittedLine, ...] = ()
+    decks: tuple[FittedLine, ...] = ()
+    walls: tuple[FittedLine, ...] = ()
+    joints: tuple[FittedLine, ...] = ()
+    drains: tuple[FittedLine, ...] = ()
+    utilities: tuple[FittedLine, ...] = ()
+    point_hazards: tuple[SiteObject, ...] = ()
+    risers: tuple[Riser, ...] = ()
+    openings: tuple[Opening, ...] = ()
+    objects: tuple[SiteObject, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    gates: tuple[GateWish, ...] = ()
+    start: Point | None = None
+    end: Point | None = None
+    levels: LevelSurface = LevelSurface()
+    warnings: tuple[Reason, ...] = ()

@@ -1,0 +1,22 @@
+"""Where a job stands: the record people and other programs look at first."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from pipeline.errors import Reason
+
+STAGES = ("survey", "edge", "layout", "fabrication", "compliance", "drawings", "package")
+
+
+class Status(msgspec.Struct, frozen=True, kw_only=True):
+    """State of one job after a batch."""
+
+    job: str
+    state: Literal["complete", "held"]
+    revision: int
+    stage: str
+    reasons: tuple[Reason, ...] = ()
+    warnings: tuple[Reason, ...] = ()
