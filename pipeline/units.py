@@ -86,7 +86,7 @@ def tidy(text: str) -> str:
 
 
 def parse_length(text: str) -> Length:
-    """Read a length written with its unit, ``"30 in"``, ``"2 ft 6 in"``, ``"12' 3-1/2\\""``, ``"12-3-1/2"`` or ``"760 mm"``.
+    r"""Read a length written with its unit, ``"30 in"``, ``"2 ft 6 in"``, ``"12' 3-1/2\\""``, ``"12-3-1/2"`` or ``"760 mm"``.
 
     Returns
     -------
