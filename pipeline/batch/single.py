@@ -1,0 +1,37 @@
+"""One job through the line, in this process."""
+
+from __future__ import annotations
+
+from pipeline.artifacts import JobPlace
+from pipeline.batch.ledger import first_stale, read_ledger, revision, stage_keys
+from pipeline.batch.line import built_stages, run_stage, write_if_other, write_status
+from pipeline.batch.places import Places
+from pipeline.batch.receive import Received
+from pipeline.errors import Reason
+from pipeline.model.status import STAGES, Status
+
+
+def run_line(places: Places, job: str, received: Received, seconds: float) -> tuple[Status, tuple[str, ...]]:
+    """Bring one job up to date, with at most `seconds` [s] a stage; returns its status and the stages that ran."""
+    place = places.job(job)
+    if received.reasons:
+        return hold_at_intake(place, received.reasons), ()
+    stages = built_stages()
+    keys = stage_keys(received.key, stages)
+    ledger = read_ledger(place)
+    stale = first_stale(place, ledger, keys)
+    ran: list[str] = []
+    for stage in stages[stages.index(stale[0]) :] if stale else ():
+        ledger = run_stage(places, job, stage, keys[stage], ledger, seconds)
+        ran.append(stage)
+        if ledger.entries[stage].outcome != "done":
+            break
+    status = write_status(place, ledger, STAGES)
+    return status, tuple(ran)
+
+
+def hold_at_intake(place: JobPlace, reasons: tuple[Reason, ...]) -> Status:
+    """Write the status of a job that could not be taken in."""
+    status = Status(job=place.job, state="held", revision=revision(place), stage="intake", reasons=reasons)
+    write_if_other(place, status)
+    return status

@@ -1,0 +1,126 @@
+"""A job's input files, taken once: what is read later is this copy, whatever happens in the queue."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+import msgspec
+
+from pipeline.artifacts import write_bytes
+from pipeline.errors import JobError, Reason, hold
+from pipeline.intake.files import TOML_BYTES, read_regular
+from pipeline.intake.names import shown
+from pipeline.intake.queue import NOT_SURVEYS, SURVEY_FORMS, QueueEntry
+
+MOST_FILES: Final = 200  # files of a job that are read
+
+
+class FileTrace(msgspec.Struct, frozen=True, array_like=True):
+    """How a file looked from outside when it was last read; equal traces mean an unchanged file."""
+
+    name: str
+    size: int
+    changed: int
+    noted: int
+    inode: int
+
+
+def traces_of(entry: QueueEntry) -> tuple[FileTrace, ...]:
+    """Look at the files a job consists of, without opening them.
+
+    Raises
+    ------
+    JobError
+        When the folder cannot be listed, holds too many files, or one of them is a link, a device or a pipe.
+    """
+    try:
+        found = [(entry.source.name, entry.source.lstat())] if entry.bare else _listed(entry.source)
+    except OSError as fault:
+        raise hold(
+            JobError, "job-not-read", f"{entry.shown} cannot be read: {fault.strerror}", do="make the folder readable for whoever runs the batch"
+        ) from None
+    if len(found) > MOST_FILES:
+        raise hold(
+            JobError,
+            "too-many-files",
+            f"{entry.shown} holds {len(found)} survey files, at most {MOST_FILES} are read",
+            do="keep what does not belong to the survey in a folder within the job's folder",
+        )
+    refused = [_special(name) for name, seen in found if not stat.S_ISREG(seen.st_mode)]
+    refused += [_odd_name(name) for name, _ in found if shown(name) != name]
+    if refused:
+        raise JobError(refused)
+    return tuple(FileTrace(name, seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns, seen.st_ino) for name, seen in found)
+
+
+def is_survey_file(name: str) -> bool:
+    """Tell whether a file of a job's folder is taken for a survey file by its name."""
+    return Path(name).suffix.lower() in SURVEY_FORMS and name not in NOT_SURVEYS and not name.lower().startswith("readme")
+
+
+def read_all(entry: QueueEntry, names: Iterable[str], most: int) -> dict[str, bytes]:
+    """Read a job's files; `most` is the largest size of a survey file [bytes].
+
+    Raises
+    ------
+    JobError
+        With one reason for every file that cannot be read.
+    """
+    files: dict[str, bytes] = {}
+    reasons: list[Reason] = []
+    for name in names:
+        path = entry.source if entry.bare else entry.source / name
+        try:
+            files[name] = read_regular(path, shown_as=shown(name), most=TOML_BYTES if name == "job.toml" else most)
+        except JobError as fault:
+            reasons += fault.reasons
+    if reasons:
+        raise JobError(reasons)
+    return files
+
+
+def store(folder: Path, files: dict[str, bytes]) -> None:
+    """Make a folder hold exactly these files."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for old in folder.iterdir():
+        if old.name not in files:
+            old.unlink()
+    for name, content in files.items():
+        path = folder / name
+        if not path.is_file() or path.read_bytes() != content:
+            write_bytes(path, content)
+
+
+def _listed(folder: Path) -> list[tuple[str, os.stat_result]]:
+    """Return the files of a folder that a job may consist of, in the order of their names."""
+    with os.scandir(folder) as found:
+        mine = [entry for entry in found if _is_read(entry.name)]
+        return sorted((entry.name, entry.stat(follow_symlinks=False)) for entry in mine)
+
+
+def _is_read(name: str) -> bool:
+    return not name.startswith(".") and (name == "job.toml" or name in NOT_SURVEYS or is_survey_file(name))
+
+
+def _special(name: str) -> Reason:
+    return Reason(
+        ref="not-a-plain-file",
+        what=f"{shown(name)} is a link, a folder, a device or a pipe",
+        why="only plain files are read, so that a job cannot point outside its folder",
+        file=shown(name),
+        do="put a copy of the file there",
+    )
+
+
+def _odd_name(name: str) -> Reason:
+    return Reason(
+        ref="file-name",
+        what=f"the file name {shown(name)!r} has characters that cannot be printed",
+        why="the package and its manifest name every input",
+        file=shown(name),
+        do="rename the file",
+    )
