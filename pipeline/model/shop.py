@@ -15,7 +15,9 @@ from pipeline.units import Angle, Length, ReportUnits, UnitName
 CornerStyle = Literal["rounded", "chamfered", "mitred"]
 Paper = Literal["letter", "a4"]
 StockKind = Literal["stock-panel", "roll", "hardware", "consumable", "gate-set", "tool"]
-Basis = Literal["panel", "fabric", "post", "hole", "joint", "gate", "end", "epoxy", "shim", "job", "bore"]
+Basis = Literal[
+    "panel", "fabric", "post", "loose-post", "screw", "hole", "joint", "gate", "end", "epoxy", "cartridge", "shim", "job", "bore"
+]
 
 
 class PanelShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -33,6 +35,10 @@ class PanelShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     hem_gap: Length
     fabric_beyond_end_post: Length
     screw_pitch: Length
+    screw_pair: Length
+    screw_edge: Length
+    cut_step: Length
+    offcut_value: float  # of a usable left-over, as a fraction of the cheapest new fabric's price per length [-]
     colour: str
     fabric_mass_per_area: float  # [kg/m²]
 
@@ -65,6 +71,7 @@ class SleeveShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     utility_distance: Length
     non_conductive: bool
     slab_thickness: Length
+    setting_time: float  # to set one sleeve in mixed epoxy [min]
 
 
 class GateShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -116,6 +123,8 @@ class StockItem(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         What the need is counted by.
     per : float
         Units needed per one of the basis (for `epoxy`: 1, the need is the volume).
+    per_reinforced : float or None
+        The same where the slab is reinforced or unknown (a bit wears sooner); None: no difference.
     spare : float
         Added for waste and spares, as a fraction [-].
     posts : int or None
@@ -137,6 +146,7 @@ class StockItem(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     price: float
     basis: Basis
     per: float = 1.0
+    per_reinforced: float | None = None
     spare: float = 0.0
     posts: int | None = None
     height: Length | None = None
@@ -158,6 +168,8 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     site_extent: Length
     pool_least: Length
     pool_most: Length
+    pool_side_least: Length  # of a square as large as the pool: outside these two a wrong unit is likely
+    pool_side_most: Length
     stage_seconds: float
     cutting_seconds: float
     offcuts: int
