@@ -16,11 +16,19 @@ Comparator = Literal[
     "required",  # a yes or no: the thing must be so
     "prohibited",
     "ask-official",  # the text leaves it open: only the authority can tell
+    "alternative",  # accepted instead of something else; asks nothing by itself
+    "not-required",
+    "within",  # a reach inside which another limit holds; asks nothing by itself
+    "more-than",  # from beyond this on the document applies
+    "from",  # a band begins here
+    "to",  # a band ends here
+    "nominal",
 ]
 Certainty = Literal["read", "summary", "memory", "confirmed"]
 PackKind = Literal["law", "model-code", "standard", "guidance"]
-LimitUnit = Literal["in", "ft", "mm", "m", "deg", "lbf", "dBA", "s", "days", "count", "bool"]
+LimitUnit = Literal["in", "ft", "mm", "m", "lbf", "dBA", "s", "h", "days", "count", "years", "ug/m3", "percent", "diameters", "bool", "judgement"]
 
+BOUNDS: Final = ("min", "max", "less-than", "must-not-pass")
 UNIT_METRES: Final[dict[str, float]] = {"in": INCH, "ft": FOOT, "mm": MILLIMETRE, "m": 1.0}
 
 
@@ -32,7 +40,7 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     id : str
     clause : str
     quantity : str
-        Kebab-case name of what is limited; the vocabulary lies with the compliance stage.
+        Kebab-case name of what is limited, of the list in `pipeline.model.vocabulary`.
     comparator : Comparator
     value : float or bool
         In `unit`, exactly as the document's own unit has it.
@@ -70,6 +78,18 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     def is_length(self) -> bool:
         return self.unit in UNIT_METRES
 
+    @property
+    def bounds_a_length(self) -> bool:
+        """Whether it holds a measured length to a bound, rather than giving a reach, a band or a scope."""
+        return self.is_length and self.comparator in BOUNDS
+
+    @property
+    def printed(self) -> str:
+        """The value as the document has it: ``"48 in"``, ``"1.75 in"``, ``"yes"``."""
+        if isinstance(self.value, bool):
+            return "yes" if self.value else "no"
+        return f"{self.value:g} {self.unit}"
+
 
 class RulePack(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What one document asks."""
@@ -89,13 +109,14 @@ def limits_of(packs: tuple[RulePack, ...], quantity: str) -> tuple[tuple[RulePac
 
 
 def strictest(packs: tuple[RulePack, ...], *quantities: str) -> tuple[RulePack, Limit] | None:
-    """Return the limit that rules among all packs for these quantities: the largest `min`, else the smallest `max`.
+    """Return the limit that rules among all packs for these quantities: the largest `min`, else the smallest upper limit.
 
-    Guidance counts like law: following the stricter is always safe.  None when no pack limits any of them by a length.
+    Guidance counts like law: following the stricter is always safe.  Where two upper limits are alike, the one that may
+    not even be reached (`less-than`, `must-not-pass`) rules.  None when no pack limits any of them by a length.
     """
-    found = [pair for quantity in quantities for pair in limits_of(packs, quantity) if pair[1].is_length]
+    found = [pair for quantity in quantities for pair in limits_of(packs, quantity) if pair[1].bounds_a_length]
     if not found:
         return None
     if found[0][1].comparator == "min":
-        return max(found, key=lambda pair: pair[1].metres)
-    return min(found, key=lambda pair: pair[1].metres)
+        return max((pair for pair in found if pair[1].comparator == "min"), key=lambda pair: pair[1].metres)
+    return min((pair for pair in found if pair[1].comparator != "min"), key=lambda pair: (pair[1].metres, pair[1].comparator == "max"))
