@@ -18,7 +18,9 @@ from tests.truth.sites import Shot, TrueSite
 
 US_FOOT = 1200 / 3937  # [m] exact
 GRID_SITE = (39.25, -106.29)  # [deg] latitude and longitude of the high site's origin (an invented site)
+GRID_HEIGHT = 3105.0  # [m] above the ellipsoid
 GRID_CRS = "EPSG:2232"  # NAD83 / Colorado Central (ftUS)
+GEOCENTRIC = ("EPSG:6319", "EPSG:6317")  # NAD83(2011), geographic with height and earth-centred
 
 
 def point_file(
@@ -105,29 +107,54 @@ def _nearer(shot: Shot, station: TotalStation, other: TotalStation) -> bool:
 def ground_to_grid() -> Callable[[float, float, float], tuple[float, float, float]]:
     """How a ground place (east, north, height [m]) of the high site goes to its grid (east, north, height in US survey feet).
 
-    Strictly in space: the ground frame's plane touches the ellipsoid's parallel surface at the site, east and north there;
-    from it through earth-centred coordinates to latitude, longitude and height, then into the projection.
+    Strictly in space: the ground frame is east, north and up at the site; from it through earth-centred coordinates to
+    latitude, longitude and height, then into the projection.
     """
     from pyproj import Transformer
 
-    latitude, longitude = (math.radians(value) for value in GRID_SITE)
-    to_centre = Transformer.from_crs("EPSG:6319", "EPSG:6317", always_xy=True)  # NAD83(2011) geographic 3D to geocentric
-    to_geographic = Transformer.from_crs("EPSG:6317", "EPSG:6319", always_xy=True)
+    to_geographic = Transformer.from_crs(*GEOCENTRIC[::-1], always_xy=True)
     to_grid = Transformer.from_crs("EPSG:4269", GRID_CRS, always_xy=True)
-    height = 3105.0
-    origin = to_centre.transform(GRID_SITE[1], GRID_SITE[0], height)
-    sin_lat, cos_lat, sin_lon, cos_lon = math.sin(latitude), math.cos(latitude), math.sin(longitude), math.cos(longitude)
+    origin, axes = _ground_frame()
 
     def convert(east: float, north: float, elev: float) -> tuple[float, float, float]:
-        up = elev - height
-        x = origin[0] - sin_lon * east - sin_lat * cos_lon * north + cos_lat * cos_lon * up
-        y = origin[1] + cos_lon * east - sin_lat * sin_lon * north + cos_lat * sin_lon * up
-        z = origin[2] + cos_lat * north + sin_lat * up
-        lon, lat, above = to_geographic.transform(x, y, z)
+        local = (east, north, elev - GRID_HEIGHT)
+        centred = [origin[row] + sum(axes[column][row] * local[column] for column in range(3)) for row in range(3)]
+        lon, lat, above = to_geographic.transform(*centred)
         grid_east, grid_north = to_grid.transform(lon, lat)
         return grid_east, grid_north, above / US_FOOT
 
     return convert
+
+
+def grid_to_ground() -> Callable[[float, float, float], Point]:
+    """The way back: grid (east, north [US survey feet], height [m]) to the ground frame's (east, north) [m]."""
+    from pyproj import Transformer
+
+    to_centre = Transformer.from_crs(*GEOCENTRIC, always_xy=True)
+    from_grid = Transformer.from_crs(GRID_CRS, "EPSG:4269", always_xy=True)
+    origin, axes = _ground_frame()
+
+    def convert(grid_east: float, grid_north: float, height: float) -> Point:
+        lon, lat = from_grid.transform(grid_east, grid_north)
+        centred = to_centre.transform(lon, lat, height)
+        east, north = (sum(axes[column][row] * (centred[row] - origin[row]) for row in range(3)) for column in range(2))
+        return east, north
+
+    return convert
+
+
+def _ground_frame() -> tuple[tuple[float, float, float], tuple[tuple[float, float, float], ...]]:
+    """Origin of the high site in earth-centred coordinates [m], and its axes east, north and up there."""
+    from pyproj import Transformer
+
+    lat, lon = (math.radians(value) for value in GRID_SITE)
+    origin = Transformer.from_crs(*GEOCENTRIC, always_xy=True).transform(GRID_SITE[1], GRID_SITE[0], GRID_HEIGHT)
+    axes = (
+        (-math.sin(lon), math.cos(lon), 0.0),
+        (-math.sin(lat) * math.cos(lon), -math.sin(lat) * math.sin(lon), math.cos(lat)),
+        (math.cos(lat) * math.cos(lon), math.cos(lat) * math.sin(lon), math.sin(lat)),
+    )
+    return origin, axes
 
 
 def grid_file(site: TrueSite) -> str:
