@@ -133,16 +133,21 @@ def _star(source: random.Random) -> Chain | None:
         reach = size * source.uniform(0.75, 1.15)
         radius = 0.0 if sharp else source.uniform(0.3, 1.0) * size / 2
         circles.append((stretch * reach * math.cos(around), reach * math.sin(around), radius))
-    if not sharp and number >= 4 and source.random() < 0.5:
-        x, y, _ = circles[1]
-        bend = source.uniform(2.0, 4.0)
-        away = 1.15 * (bend + size * 0.55) / math.hypot(x, y)
-        circles[1] = (x * away, y * away, -bend)
+    if not sharp and source.random() < 0.6:
+        circles.insert(1, _dent(circles[0], circles[1], source.uniform(2.0, 4.0), source.uniform(0.2, 0.8)))
     try:
         chain = belt(circles)
     except ValueError:  # one circle inside another: no common tangent
         return None
     return chain if _plausible(chain) else None
+
+
+def _dent(one: Circle, other: Circle, bend: float, dip: float) -> Circle:
+    """A circle outside the pool whose arc bends the side between two circles in by about `dip` [m]."""
+    length = math.dist(one[:2], other[:2])
+    out = ((other[1] - one[1]) / length, -(other[0] - one[0]) / length)
+    reach = (one[2] + other[2]) / 2 - dip + bend
+    return ((one[0] + other[0]) / 2 + out[0] * reach, (one[1] + other[1]) / 2 + out[1] * reach, -bend)
 
 
 def _plausible(chain: Chain) -> bool:
