@@ -34,9 +34,7 @@ def patterns_within(problem: Problem, demand: Sequence[int], prices: Prices, bel
     return found
 
 
-def _list_kind(
-    problem: Problem, demand: Sequence[int], prices: Prices, index: int, room: int, surplus: int, found: list[Pattern], most: int
-) -> bool:
+def _list_kind(problem: Problem, demand: Sequence[int], prices: Prices, index: int, room: int, surplus: int, found: list[Pattern], most: int) -> bool:
     """Add the patterns of one stock kind, False when there are too many."""
     stock = problem.stocks[index]
     order = sorted(range(len(problem.pieces)), key=lambda piece: (-problem.pieces[piece].length, piece))

@@ -12,6 +12,7 @@ from typing import Any, Final
 import highspy
 import msgspec
 import numpy as np
+from highspy._core import _Highs
 
 from pipeline.cutting.problem import Pattern, Problem
 
@@ -112,6 +113,9 @@ def whole(
 
     Parameters
     ----------
+    problem : Problem
+    patterns : sequence of Pattern
+        To choose from.
     below : int or None
         Only a cost of at most this is of interest [money units]; an exhausted search without an answer proves there is none.
     nodes : int
@@ -120,6 +124,8 @@ def whole(
         Last resort.
     waste_most : int or None
         Most waste allowed [length units].
+    least_waste_at : int or None
+        A cost [money units]; where given, waste is what is minimised.
     """
     unit = float(max([problem.post_cost, *(stock.cost for stock in problem.stocks), 1]))
     costs = np.array([problem.cost(pattern) / unit for pattern in patterns] + [problem.post_cost / unit])
@@ -206,7 +212,8 @@ def _limited(problem: Problem) -> list[int]:
 
 
 def _quiet() -> Any:
-    highs = highspy.Highs()
+    """Return a silent solver.  The class below the public one: that prints its banner on standard output before it can be told not to."""
+    highs = _Highs()
     for option, value in (("output_flag", False), ("threads", 1), ("random_seed", 0)):
         highs.setOptionValue(option, value)
     return highs

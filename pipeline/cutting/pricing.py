@@ -123,9 +123,7 @@ class _Table:
         return tuple(sorted(counts.items()))
 
 
-def _bundles(
-    pieces: Sequence[Piece], demand: Sequence[int], prices: Sequence[int], kerf: int, room: int
-) -> Iterator[tuple[int, int, int, int]]:
+def _bundles(pieces: Sequence[Piece], demand: Sequence[int], prices: Sequence[int], kerf: int, room: int) -> Iterator[tuple[int, int, int, int]]:
     """Yield (piece, times, size, price) bundles of 1, 2, 4... whose choices reach every count up to the demand."""
     for index, piece in enumerate(pieces):
         if prices[index] <= 0:

@@ -42,6 +42,9 @@ class Effort(msgspec.Struct, frozen=True, kw_only=True):
     seconds: float = 20.0
 
 
+NORMAL: Final = Effort()
+
+
 class Plan(msgspec.Struct, frozen=True, kw_only=True):
     """A cutting plan with its proof.
 
@@ -75,13 +78,13 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
         return self.cost - self.bound
 
 
-def solve(
-    problem: Problem, effort: Effort = Effort(), known: Sequence[Sequence[Pattern]] = (), waste_most: int | None = None
-) -> Plan:
+def solve(problem: Problem, effort: Effort = NORMAL, known: Sequence[Sequence[Pattern]] = (), waste_most: int | None = None) -> Plan:
     """Return the cheapest plan that cuts every piece, or the best found with its bound.
 
     Parameters
     ----------
+    problem : Problem
+    effort : Effort
     known : sequence of plans
         Plans that are known to serve, to start from.
     waste_most : int or None
@@ -224,9 +227,7 @@ class _Search:
 
     def over_known(self) -> None:
         """Branch and bound over the patterns met so far."""
-        answer = whole(
-            self.problem, self.master.patterns, nodes=self.effort.nodes, seconds=self.effort.seconds, waste_most=self.waste_most
-        )
+        answer = whole(self.problem, self.master.patterns, nodes=self.effort.nodes, seconds=self.effort.seconds, waste_most=self.waste_most)
         if answer.chosen is not None:
             self.offer([pattern for pattern, times in answer.chosen for _ in range(times)])
 
@@ -239,9 +240,7 @@ class _Search:
         if listed is None:
             return
         self.listed = len(listed)
-        answer = whole(
-            self.problem, listed, below=below, nodes=self.effort.nodes, seconds=self.effort.seconds, waste_most=self.waste_most
-        )
+        answer = whole(self.problem, listed, below=below, nodes=self.effort.nodes, seconds=self.effort.seconds, waste_most=self.waste_most)
         if answer.chosen is not None:
             self.offer([pattern for pattern, times in answer.chosen for _ in range(times)])
         if answer.exhausted:
