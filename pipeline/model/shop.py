@@ -41,6 +41,11 @@ class PanelShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     offcut_value: float  # of a usable left-over, as a fraction of the cheapest new fabric's price per length [-]
     colour: str
     fabric_mass_per_area: float  # [kg/m²]
+    hang_sigma: Length  # standard error of the height at which fabric, latch and gate hang
+    fabric_opening: Length  # largest round probe the fabric lets through, pushed against it; 0 when not known
+    fabric_tensile: float  # grab test, ASTM D5034 [N]; 0 when not known
+    fabric_ball_burst: float  # ball burst, ASTM D3787 [N]; 0 when not known
+    fabric_weathering: float  # hours of the weathering test it stood [h]; 0 when not known
 
 
 class PostShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -89,6 +94,7 @@ class GateShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     lockable: bool
     swing: Angle
     clearance: Length
+    bottom_gap: Length
 
 
 class SettingOut(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -98,6 +104,7 @@ class SettingOut(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     mark_sigma: Length
     drill_sigma: Length
     fit_tolerance: Length
+    depth_sigma: Length
 
 
 class LatchShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
