@@ -248,7 +248,7 @@ def l_shape_spa() -> TrueSite:
         odd="two waters, one fence round both: a spa stands in the corner of the L; decimal commas",
         waters=(place.chain(pool), place.chain(spa)),
         shots=tuple(book.shots),
-        setback=36 * INCH,
+        setback=1.0,
     )
 
 

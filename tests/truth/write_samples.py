@@ -23,6 +23,7 @@ slab = "reinforced"
     "02-long-round-ends": """\
 title = "Lap pool, 3 Chandler's Yard"
 due = 2026-12-07
+rules = ["us-ispsc-2018"]
 report_units = "mm"
 paper = "a4"
 
@@ -38,6 +39,7 @@ slab = "plain"
     "03-freeform": """\
 title = "Garden pool, 41 Sallow Lane"
 due = 2026-12-04
+rules = ["us-ispsc-2021", "us-ca"]
 
 [survey]
 unit = "foot"
@@ -45,6 +47,7 @@ unit = "foot"
     "04-l-shape-spa": """\
 title = "Courtyard, 7 Orchard Steps"
 due = 2026-12-09
+rules = ["us-ispsc-2021", "fr-nf-p90-306"]
 report_units = "mm"
 paper = "a4"
 
@@ -53,7 +56,7 @@ unit = "metre"
 
 [fence]
 height = "60 in"
-setback = "36 in"
+setback = "1000 mm"
 
 [site]
 slab = "reinforced"
@@ -61,6 +64,7 @@ slab = "reinforced"
     "05-house-wall": """\
 title = "House side, 88 Tollgate Road"
 due = 2026-12-08
+rules = ["us-fl-residential", "us-fl-statute"]
 
 [survey]
 unit = "foot"
@@ -71,6 +75,7 @@ slab = "reinforced"
     "06-three-risers": """\
 title = "Terrace, 19 Cooper's Rise"
 due = 2026-12-11
+rules = ["us-ispsc-2015", "us-az"]
 
 [survey]
 unit = "foot"
@@ -81,6 +86,7 @@ slab = "reinforced"
     "07-tape-ties": """\
 title = "Lap pool by tape, 3 Chandler's Yard"
 due = 2026-12-07
+rules = ["us-ispsc-2018"]
 
 [survey]
 form = "tape"
@@ -92,6 +98,7 @@ slab = "plain"
     "08-two-setups": """\
 title = "Rear terrace, 5 Linnet Close"
 due = 2026-12-10
+rules = ["us-ispsc-2021", "us-ny"]
 report_units = "mm"
 paper = "a4"
 
@@ -105,6 +112,7 @@ slab = "post-tensioned"
     "09-state-plane": f"""\
 title = "High meadow, 2 Aspen Gate"
 due = 2026-12-14
+rules = ["us-ispsc-2018", "us-nec-680"]
 
 [survey]
 unit = "us-survey-foot"
@@ -116,6 +124,7 @@ slab = "reinforced"
     "10-blunder": """\
 title = "Side garden, 23 Weir Street"
 due = 2026-12-08
+rules = ["us-ispsc-2021", "us-tx-757"]
 
 [survey]
 unit = "foot"
@@ -127,6 +136,7 @@ slab = "pavers"
     "11-no-water": """\
 title = "Back garden, 60 Mill Race"
 due = 2026-12-15
+rules = ["us-irc-2012-g"]
 
 [survey]
 unit = "foot"
