@@ -20,6 +20,12 @@ def code_digest(stage: str) -> str:
 
 
 @functools.cache
+def batch_digest() -> str:
+    """Return the SHA-256 over the source of the batch-wide products."""
+    return _digest_of(("batch", *_STANDS_ON))
+
+
+@functools.cache
 def _digest_of(parts: tuple[str, ...]) -> str:
     whole = hashlib.sha256()
     for part in parts:

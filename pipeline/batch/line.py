@@ -13,7 +13,7 @@ from typing import Final, Protocol, cast
 import msgspec
 
 from pipeline.artifacts import JobPlace, encode, write_bytes
-from pipeline.batch.ledger import Entry, Ledger, products_of, status_of, write_ledger
+from pipeline.batch.ledger import Entry, Ledger, products_of, revision, status_of, write_ledger
 from pipeline.batch.places import Places
 from pipeline.batch.time_limit import TimeLimitError, time_limit
 from pipeline.errors import InternalFault, Reason, SleevelineError
@@ -72,6 +72,11 @@ def run_stage(places: Places, job: str, stage: str, key: str, ledger: Ledger, se
     started = time.monotonic()
     entry = _outcome(places, place, stage, key, seconds)
     entry = msgspec.structs.replace(entry, seconds=round(time.monotonic() - started, 3))
+    return enter(place, ledger, stage, entry)
+
+
+def enter(place: JobPlace, ledger: Ledger, stage: str, entry: Entry) -> Ledger:
+    """Put a stage's entry into the ledger, forget what came after it, and write it."""
     before = {name: old for name, old in ledger.entries.items() if STAGES.index(name) < STAGES.index(stage)}
     ledger = Ledger(entries={**before, stage: entry})
     write_ledger(place, ledger)
@@ -81,6 +86,13 @@ def run_stage(places: Places, job: str, stage: str, key: str, ledger: Ledger, se
 def write_status(place: JobPlace, ledger: Ledger, stages: tuple[str, ...] = STAGES) -> Status:
     """Write a job's status.json by its ledger, when it differs from what stands there."""
     status = status_of(place, ledger, stages)
+    write_if_other(place, status)
+    return status
+
+
+def hold_at_intake(place: JobPlace, reasons: tuple[Reason, ...]) -> Status:
+    """Write the status of a job that could not be taken in."""
+    status = Status(job=place.job, state="held", revision=revision(place), stage="intake", reasons=reasons)
     write_if_other(place, status)
     return status
 

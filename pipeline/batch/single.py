@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from pipeline.artifacts import JobPlace
-from pipeline.batch.ledger import first_stale, read_ledger, revision, stage_keys
-from pipeline.batch.line import built_stages, run_stage, write_if_other, write_status
+from pipeline.batch.ledger import first_stale, read_ledger, stage_keys
+from pipeline.batch.line import built_stages, hold_at_intake, run_stage, write_status
 from pipeline.batch.places import Places
 from pipeline.batch.receive import Received
-from pipeline.errors import Reason
 from pipeline.model.status import STAGES, Status
 
 
@@ -28,10 +26,3 @@ def run_line(places: Places, job: str, received: Received, seconds: float) -> tu
             break
     status = write_status(place, ledger, STAGES)
     return status, tuple(ran)
-
-
-def hold_at_intake(place: JobPlace, reasons: tuple[Reason, ...]) -> Status:
-    """Write the status of a job that could not be taken in."""
-    status = Status(job=place.job, state="held", revision=revision(place), stage="intake", reasons=reasons)
-    write_if_other(place, status)
-    return status

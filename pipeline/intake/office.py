@@ -17,18 +17,7 @@ from pipeline.intake.resolve import Table, resolve_options, resolve_shop, shippe
 from pipeline.model.job import Confirmation, InputFile
 from pipeline.model.rules import RulePack
 from pipeline.model.shop import Shop
-
-try:
-    from pipeline.rule_files import checked_pack, confirmed
-except ModuleNotFoundError:
-
-    def checked_pack(table: dict[str, Any], *, file: str, text: str) -> RulePack:
-        return read_record(table, RulePack, file=file, text=text)
-
-    def confirmed(packs: tuple[RulePack, ...], confirmations: tuple[Confirmation, ...]) -> tuple[RulePack, ...]:
-        return packs
-
-
+from pipeline.rule_files import checked_pack, confirmed
 from pipeline.toml_records import read_record
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import tomllib
 from importlib import resources
 from typing import Any
@@ -12,6 +13,7 @@ from pipeline.errors import JobError, Reason
 from pipeline.model.job import Job
 from pipeline.model.rules import RulePack
 from pipeline.model.shop import JobOptions, Shop
+from pipeline.rule_files import checked_pack
 from pipeline.toml_records import read_record
 
 Table = dict[str, Any]
@@ -35,16 +37,18 @@ def resolve_options(defaults: Table, own: Table | None = None, *, file: str = "j
     fence = table["fence"]
     if isinstance(fence, dict) and fence.get("setback") == "best":
         table["fence"] = {**fence, "setback": defaults["fence"]["setback"], "best_setback": True}
+    if type(table.get("due")) is datetime.date:  # TOML's own date, without a time of day
+        table["due"] = table["due"].isoformat()
     return read_record(table, JobOptions, file=file, text=text)
 
 
 def shipped_packs() -> dict[str, RulePack]:
-    """Return every rule pack that ships, by id, in the order of their ids."""
+    """Return every rule pack that ships, by id, in the order of their file names."""
     packs = {}
     for entry in sorted(resources.files("pipeline.compliance.packs").iterdir(), key=lambda entry: entry.name):
         if entry.name.endswith(".toml"):
             text = entry.read_text(encoding="utf-8")
-            pack = read_record(tomllib.loads(text), RulePack, file=entry.name, text=text)
+            pack = checked_pack(tomllib.loads(text), file=entry.name, text=text)
             packs[pack.id] = pack
     return packs
 

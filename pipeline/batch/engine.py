@@ -1,0 +1,118 @@
+"""The workflow under Snakemake: driven through its API, in this process, one run at a time."""
+
+from __future__ import annotations
+
+import logging
+import shutil
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import msgspec
+
+import pipeline
+from pipeline.batch.places import Places
+
+Ending = Literal["done", "failed", "interrupted"]
+_KEPT_LOGS: Final = 20  # of the engine's own run logs
+
+
+class EngineRun(msgspec.Struct, frozen=True, kw_only=True):
+    """How a run of the workflow ended.
+
+    Parameters
+    ----------
+    ending : Ending
+    failed : tuple of str
+        Rules and chunks that failed, with their logs.
+    errors : tuple of str
+        What the engine said.
+    """
+
+    ending: Ending
+    failed: tuple[str, ...] = ()
+    errors: tuple[str, ...] = ()
+
+
+def workflow_folder() -> Path:
+    """Return the folder of the workflow: beside the package in a checkout, under share/ when installed from a wheel."""
+    for folder in (Path(pipeline.__file__).parent.parent / "workflow", Path(sys.prefix) / "share" / "sleeveline" / "workflow"):
+        if (folder / "Snakefile").is_file():
+            return folder
+    raise FileNotFoundError("the workflow's Snakefile is not installed beside the package")
+
+
+def run_workflow(places: Places, cores: int, on_steps: Callable[[int, int], None]) -> EngineRun:
+    """Bring every target of the workflow up to date; `on_steps` hears of steps done and steps in all."""
+    from snakemake.api import SnakemakeApi
+    from snakemake.scheduling.greedy import SchedulerSettings as Greedy
+    from snakemake.settings.enums import Quietness, RerunTrigger
+    from snakemake.settings.types import DAGSettings, ExecutionSettings, OutputSettings, ResourceSettings, SchedulingSettings
+
+    clear_locks(places)
+    collect = _Collect(on_steps)
+    ending: Ending = "done"
+    triggers = frozenset({RerunTrigger.MTIME, RerunTrigger.INPUT, RerunTrigger.PARAMS})
+    with SnakemakeApi(OutputSettings(quiet={Quietness.ALL})) as api:
+        logger = logging.getLogger("snakemake.logging")
+        logger.addHandler(collect)  # only now: the API clears the handlers it finds
+        try:
+            workflow = api.workflow(
+                resource_settings=ResourceSettings(cores=cores), snakefile=workflow_folder() / "Snakefile", workdir=places.internal
+            )
+            workflow.dag(DAGSettings(force_incomplete=True, rerun_triggers=triggers)).execute_workflow(
+                executor="local",
+                execution_settings=ExecutionSettings(keep_going=True, latency_wait=0),
+                scheduling_settings=SchedulingSettings(scheduler="greedy", subsample=16),
+                scheduler_settings=Greedy(),
+                greedy_scheduler_settings=Greedy(),
+            )
+        except KeyboardInterrupt:
+            ending = "interrupted"
+        except Exception as fault:  # the engine knows no finer family: lock, metadata, a failed rule, all are this
+            ending = "failed"
+            collect.errors.append(f"{type(fault).__name__}: {fault}")
+        finally:
+            logger.removeHandler(collect)
+    _prune_logs(places)
+    return EngineRun(ending=ending, failed=tuple(collect.failed), errors=tuple(collect.errors))
+
+
+def clear_locks(places: Places) -> None:
+    """Take away the engine's own lock files: our lock on OUT is held, so whoever left them is dead."""
+    shutil.rmtree(places.internal / ".snakemake" / "locks", ignore_errors=True)
+
+
+class _Collect(logging.Handler):
+    """Hears the engine's events: steps done, rules that failed, what it says of errors."""
+
+    def __init__(self, on_steps: Callable[[int, int], None]) -> None:
+        super().__init__()
+        self.on_steps = on_steps
+        self.failed: list[str] = []
+        self.errors: list[str] = []
+        self._rules: dict[int, str] = {}
+
+    def emit(self, record: logging.LogRecord) -> None:
+        event = getattr(getattr(record, "event", None), "value", "")
+        told: Any = record.__dict__
+        if event == "job_info":
+            logs = ", ".join(str(log) for log in told.get("log") or ())
+            self._rules[told["jobid"]] = " ".join(
+                filter(None, (told["rule_name"], *dict(told.get("wildcards") or {}).values(), logs and f"({logs})"))
+            )
+        elif event == "job_error":
+            self.failed.append(self._rules.get(told["jobid"], f"step {told['jobid']}"))
+        elif event == "progress":
+            self.on_steps(told["done"], told["total"])
+        elif event == "error" or record.levelno >= logging.ERROR:
+            self.errors.append(record.getMessage().strip())
+
+
+def _prune_logs(places: Places) -> None:
+    """Keep the last few of the engine's run logs."""
+    folder = places.internal / ".snakemake" / "log"
+    if folder.is_dir():
+        for old in sorted(folder.iterdir())[:-_KEPT_LOGS]:
+            old.unlink(missing_ok=True)

@@ -1,0 +1,188 @@
+"""A whole night: lock, take in, plan, run what is stale, make the batch-wide products, tell how it went."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import sys
+import time
+from pathlib import Path
+from typing import Final, Literal
+
+import msgspec
+
+from pipeline.artifacts import write_bytes
+from pipeline.batch.code_digest import batch_digest, code_digest
+from pipeline.batch.engine import EngineRun, run_workflow
+from pipeline.batch.ledger import Ledger, Product
+from pipeline.batch.line import built_stages, hold_at_intake, write_status
+from pipeline.batch.lock import held
+from pipeline.batch.places import Places
+from pipeline.batch.plan import Index, NightPlan, drop_stamps, plan_night, write_plan
+from pipeline.batch.products import NightJob, NightJobs, products_left
+from pipeline.batch.progress import Progress
+from pipeline.errors import JobError, hold
+from pipeline.intake.files import read_regular
+from pipeline.intake.office import Office, read_office
+from pipeline.intake.queue import Queue, scan
+from pipeline.model.job import InputFile
+from pipeline.model.status import STAGES, Status
+
+ROUNDS: Final = 3  # a run of the workflow that failed is tried again from the plan on
+LEAST_FREE: Final = 20_000_000  # [bytes] below this a night is not begun
+
+
+class Wish(msgspec.Struct, frozen=True, kw_only=True):
+    """What was asked for on the command line."""
+
+    queue: Path
+    out: Path
+    cores: int
+
+
+class NightEnd(msgspec.Struct, frozen=True, kw_only=True):
+    """How the night went.
+
+    Parameters
+    ----------
+    ending : {"done", "failed", "interrupted"}
+    statuses : tuple of Status
+    ran : int
+        Jobs of which at least one stage ran.
+    errors : tuple of str
+        What failed that is ours.
+    seconds : float
+    """
+
+    ending: Literal["done", "failed", "interrupted"]
+    statuses: tuple[Status, ...] = ()
+    ran: int = 0
+    errors: tuple[str, ...] = ()
+    left_aside: tuple[str, ...] = ()
+    seconds: float = 0.0
+
+
+class _Left(msgspec.Struct, frozen=True, kw_only=True):
+    """What a finished night left, so that the next one can see that nothing is to be done."""
+
+    plan: str
+    products: tuple[Product, ...]
+
+
+def run_night(wish: Wish, progress: Progress) -> NightEnd:
+    """Bring every job of a queue up to date and make the batch-wide products.
+
+    Raises
+    ------
+    LockedError
+        When another run is at work on this OUT.
+    JobError
+        When the queue or one of the office's files cannot be used.
+    OSError
+        When OUT cannot be written.
+    """
+    started = time.monotonic()
+    places = Places(wish.out)
+    office = read_office(wish.queue)
+    queue = scan(wish.queue, not_out=wish.out)
+    with held(places.lock):
+        _refuse_full_disk(places)
+        write_bytes(places.plan / "run", f"{os.getpid()}-{time.time_ns()}".encode())
+        ending, errors, ran = _rounds(places, wish, queue, office, progress)
+        statuses = tuple(_status(places, entry.name) for entry in queue.entries)
+    spent = round(time.monotonic() - started, 1)
+    return NightEnd(ending=ending, statuses=statuses, ran=ran, errors=errors, left_aside=queue.left_aside, seconds=spent)
+
+
+def _rounds(
+    places: Places, wish: Wish, queue: Queue, office: Office, progress: Progress
+) -> tuple[Literal["done", "failed", "interrupted"], tuple[str, ...], int]:
+    """Plan and run until nothing is stale, a few times at most; returns the ending, our errors and how many jobs ran."""
+    ran = 0
+    run = EngineRun(ending="done")
+    for number in range(ROUNDS):
+        plan = plan_night(places, queue, office, built_stages(), wish.cores)
+        if number == 0:
+            ran = len(plan.stale)
+            _mark_unfinished(places, plan)
+        if not _prepare(places, plan, office, wish):
+            return "done", (), ran
+        with progress.watching(places.internal / "events", tuple(job.name for job in plan.stale), len(plan.jobs)):
+            run = run_workflow(places, wish.cores, progress.steps)
+        if run.ending == "done":
+            _leave(places)
+        if run.ending != "failed":
+            break
+    return run.ending, (*run.failed, *run.errors), ran
+
+
+def _prepare(places: Places, plan: NightPlan, office: Office, wish: Wish) -> bool:
+    """Write what the workflow reads; returns whether there is anything for it to do."""
+    stages = built_stages()
+    night = NightJobs(
+        jobs=tuple(NightJob(job.name, job.shown, job.received.key) for job in plan.jobs), office=office.digest, offcuts=_offcuts(places, wish, office)
+    )
+    write_bytes(places.plan / "jobs.json", msgspec.json.encode(night))
+    chunks = tuple(sorted({job.chunk for job in plan.jobs if job.chunk}))
+    index = Index(chunks=chunks, code={stage: code_digest(stage) for stage in STAGES}, products=batch_digest(), python=sys.executable)
+    write_plan(places, plan, index)
+    drop_stamps(places, plan, stages)
+    fresh = not plan.stale and _left(places) == _seen(places)
+    if not fresh:
+        shutil.rmtree(places.stamps / "batch", ignore_errors=True)
+    return not fresh
+
+
+def _mark_unfinished(places: Places, plan: NightPlan) -> None:
+    """Give every job that has to run, or cannot, its status before anything runs, so that none is ever without one."""
+    for job in plan.jobs:
+        if job.received.reasons:
+            hold_at_intake(places.job(job.name), job.received.reasons)
+        elif job.stale:
+            so_far = {stage: entry for stage, entry in job.ledger.entries.items() if stage != job.stale}
+            write_status(places.job(job.name), Ledger(entries=so_far))
+
+
+def _offcuts(places: Places, wish: Wish, office: Office) -> InputFile | None:
+    """Copy the shelf's file to the plan; returns it, or None where there is none."""
+    copy = places.plan / "offcuts.csv"
+    if not os.path.lexists(wish.queue / "offcuts.csv"):
+        copy.unlink(missing_ok=True)
+        return None
+    content = read_regular(wish.queue / "offcuts.csv", shown_as="offcuts.csv", most=office.shop.limits.file_bytes)
+    if not copy.is_file() or copy.read_bytes() != content:
+        write_bytes(copy, content)
+    return InputFile(name="offcuts.csv", sha256=hashlib.sha256(content).hexdigest())
+
+
+def _seen(places: Places) -> _Left:
+    plan = hashlib.sha256((places.plan / "jobs.json").read_bytes() + (places.plan / "index.json").read_bytes()).hexdigest()
+    return _Left(plan=plan, products=products_left(places))
+
+
+def _left(places: Places) -> _Left | None:
+    try:
+        return msgspec.json.decode((places.plan / "left.json").read_bytes(), type=_Left)
+    except (FileNotFoundError, msgspec.DecodeError):
+        return None
+
+
+def _leave(places: Places) -> None:
+    write_bytes(places.plan / "left.json", msgspec.json.encode(_seen(places)))
+
+
+def _status(places: Places, name: str) -> Status:
+    return msgspec.json.decode((places.job(name).out / "status.json").read_bytes(), type=Status)
+
+
+def _refuse_full_disk(places: Places) -> None:
+    free = shutil.disk_usage(places.internal).free
+    if free < LEAST_FREE:
+        raise hold(
+            JobError,
+            "disk-full",
+            f"only {free / 1e6:.0f} MB are free where OUT lies, at least {LEAST_FREE / 1e6:.0f} MB are needed",
+            why="a package would break off half-way",
+            do="make room and run the batch again; it goes on where it stopped",
+        )
