@@ -64,7 +64,7 @@ def arc_circle(a: Point, b: Point, bulge: float) -> tuple[Point, float]:
     half = 2 * math.atan(abs(bulge))  # half of the swept angle
     radius = chord / (2 * math.sin(half))
     along = ((b[0] - a[0]) / chord, (b[1] - a[1]) / chord)
-    offset = math.copysign(radius * math.cos(half), bulge)
+    offset = math.copysign(1.0, bulge) * radius * math.cos(half)  # beyond a half circle the centre lies on the other side
     return ((a[0] + b[0]) / 2 - along[1] * offset, (a[1] + b[1]) / 2 + along[0] * offset), radius
 
 

@@ -18,7 +18,8 @@ from tests.truth.survey_files import US_FOOT, grid_to_ground, ground_to_grid
 @pytest.mark.outside(source="shapely (GEOS), polygons of 1 µm tolerance", compares="chord to chain, 600 random chords", tolerance="3 µm")
 def test_chord_to_chain_agrees_with_another_library():
     source = random.Random(1)
-    for chain in (*outlines.random_outlines(8), outlines.roman_end(9, 4, 1.2), outlines.kidney()):
+    wide = outlines.belt([(0, 0, 2.0), (4, 0.5, 0.6)])  # one arc of more than half a circle
+    for chain in (*outlines.random_outlines(7), outlines.roman_end(9, 4, 1.2), outlines.kidney(), wide):
         edge = LineString(chain.densified(1e-6))
         x0, y0, x1, y1 = edge.bounds
         for _ in range(60):
