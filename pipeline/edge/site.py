@@ -1,0 +1,153 @@
+"""The verb of this stage: the site as built, from the survey's points."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from pipeline.edge.furniture import ends_of, furniture_of, gates_of, marks_of
+from pipeline.edge.levels import Cut, heights_of, patches_of
+from pipeline.edge.lines import FittedRow, fitted
+from pipeline.edge.shots import STANDING, lines_of
+from pipeline.edge.steps import risers_of, shots_on_sides, steps_of
+from pipeline.errors import Reason, SurveyError
+from pipeline.geometry.chain import Chain
+from pipeline.model.job import Job
+from pipeline.model.site import FittedLine, LevelSurface, Riser, Site
+from pipeline.model.survey import Survey
+
+
+def fit_site(job: Job, survey: Survey) -> Site:
+    """Fit every line of a site and gather what stands on it.
+
+    Raises
+    ------
+    SurveyError
+        Without a water's edge, or when it cannot be told where it runs.
+    """
+    waters = _waters(job, survey)
+    rows = {code: _rows(survey, code) for code in ("COPING", "DECK", "WALL", "JOINT", "DRAIN", "UTILITY")}
+    walls = tuple(row.line for row in rows["WALL"])
+    joints = tuple(row.line for row in rows["JOINT"])
+    points = tuple(point for point in survey.points if point.state in STANDING)
+    steps, step_warnings = steps_of(lines_of(survey, "STEP"))
+    riser_row = risers_of(steps, points)
+    heights = shots_on_sides(heights_of(points), riser_row.risers, steps)
+    levels = patches_of(heights, _cuts(riser_row.risers, joints))
+    furniture = furniture_of(survey, walls)
+    gates, gate_warnings = gates_of(job, survey)
+    start, end = ends_of(survey)
+    fits = [row for code in rows for row in rows[code]]
+    return Site(
+        waters=tuple(row.line for row in waters),
+        copings=tuple(row.line for row in rows["COPING"]),
+        decks=tuple(row.line for row in rows["DECK"]),
+        walls=walls,
+        joints=joints,
+        drains=tuple(row.line for row in rows["DRAIN"]),
+        utilities=tuple(row.line for row in rows["UTILITY"]),
+        point_hazards=furniture.point_hazards,
+        risers=riser_row.risers,
+        openings=furniture.openings,
+        objects=furniture.objects,
+        marks=marks_of(survey, walls),
+        gates=gates,
+        start=start,
+        end=end,
+        levels=LevelSurface(patches=levels.patches),
+        warnings=(
+            *(warning for row in (*waters, *fits) for warning in row.warnings),
+            *step_warnings,
+            *riser_row.warnings,
+            *_off_levels(levels.set_aside),
+            *furniture.warnings,
+            *gate_warnings,
+        ),
+    )
+
+
+def _waters(job: Job, survey: Survey) -> tuple[FittedRow, ...]:
+    lines = lines_of(survey, "WATER")
+    if not lines:
+        raise SurveyError(_no_water(survey))
+    short = [line for line in lines if len(line.points) < 3]
+    if short:
+        raise SurveyError(
+            Reason(
+                ref="water-too-short",
+                what=f"{line.name} has only {len(line.points)} shot{'s' if len(line.points) != 1 else ''} that may be used",
+                why="a closed water's edge needs three at the very least, and several on every side and curve to be fitted",
+                file=line.points[0].file,
+                line=line.points[0].row or None,
+                do="shoot the whole water's edge; correct the line number if these shots belong to another line",
+            )
+            for line in short
+        )
+    rows = tuple(row for line in lines if (row := fitted(line)) is not None)
+    _check_extents(job, rows)
+    return rows
+
+
+def _no_water(survey: Survey) -> Reason:
+    first = min(survey.points, key=lambda point: point.order, default=None)
+    lost = [point for point in survey.points if point.code == "WATER"]
+    if lost:
+        what = f"none of the {len(lost)} WATER shots may be used (rejected or taken as checks)"
+    else:
+        codes = sorted({point.code for point in survey.points if point.code})
+        what = f"the survey has no water's edge: no shot is coded WATER (codes found: {', '.join(codes) or 'none'})"
+    return Reason(
+        ref="no-water",
+        what=what,
+        why="every setback is measured from the water's edge",
+        file=first.file if first else "",
+        do="shoot the coping's inside face all round as WATER, or map the crew's own code to WATER under [codes] in shop.toml",
+    )
+
+
+def _check_extents(job: Job, rows: Sequence[FittedRow]) -> None:
+    """Hold a pool no pool can be: a wrong unit more often than a strange pool."""
+    limits = job.shop.limits
+    faults = []
+    for row in rows:
+        extent = float(np.ptp(row.line.chain.densified(0.05), axis=0).max())
+        if not limits.pool_least <= extent <= limits.pool_most:
+            faults.append(
+                Reason(
+                    ref="pool-extent",
+                    what=f"WATER{row.line.line} is {extent:.2f} m across",
+                    why=f"a pool is taken to be between {limits.pool_least:g} m and {limits.pool_most:g} m; a wrong unit makes it 3.28 times too large or small",
+                    do="check `unit` under [survey] in job.toml, or the limits in shop.toml",
+                )
+            )
+    if faults:
+        raise SurveyError(faults)
+
+
+def _rows(survey: Survey, code: str) -> tuple[FittedRow, ...]:
+    return tuple(row for line in lines_of(survey, code) if (row := fitted(line)) is not None)
+
+
+def _cuts(risers: Sequence[Riser], joints: Sequence[FittedLine]) -> list[Cut]:
+    cuts = [_cut(riser.nosing, True) for riser in risers]
+    return cuts + [_cut(joint.chain, False) for joint in joints if len(joint.chain) == 1]
+
+
+def _cut(chain: Chain, always: bool) -> Cut:
+    (x0, y0), (x1, y1) = chain.vertices[0], chain.vertices[-1]
+    return Cut(place=(x0, y0), direction=math.atan2(y1 - y0, x1 - x0), always=always)
+
+
+def _off_levels(names: Sequence[str]) -> tuple[Reason, ...]:
+    if not names:
+        return ()
+    return (
+        Reason(
+            ref="level-off",
+            what=f"height of {', '.join(names)} lies off the deck's plane",
+            why="set aside, so that the levels under the fence rest on the others",
+            do="check the rod height at these points, or shoot the step they stand on",
+        ),
+    )

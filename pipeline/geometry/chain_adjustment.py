@@ -1,0 +1,389 @@
+"""A whole chain of lines and arcs fitted at once: geometric least squares with continuity built in.
+
+The unknowns are the chain's own vertices and bulges, so the pieces always meet; what else must hold (a smooth
+join, equal radii, parallel or square sides) stands beside them as conditions.  With d the signed distance of a
+shot square to its piece, the sum of d² / (nᵀ C n) is least under the conditions; n is the curve's normal at the shot
+and C the shot's covariance.  The conditions are met by moving in their null space, so that redundant ones do no harm.
+
+Distances are written so that they stay regular when an arc flattens into a line:  with F = κ/2 (u² - u L + v²) -
+v cos(σ/2) in the frame of the chord,  d = -2 F / (1 + √(1 + 2 κ F)).  Derivatives are exact, by complex steps.
+
+References
+----------
+E. M. Mikhail, F. Ackermann, "Observations and Least Squares" (1976), chapter 9 (conditions among unknowns; from memory).
+W. Squire, G. Trapp, "Using complex variables to estimate derivatives of real functions", SIAM Review 40 (1998), 110-112
+(from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final, Literal
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.geometry.chain import Chain
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+COMPLEX_STEP: Final = 1e-30
+MOST_STEPS: Final = 40
+MOVE_DONE: Final = 1e-8  # [m], [-] an iteration has converged when nothing moves by more,
+GAIN_DONE: Final = 1e-7  # [-] or chi-square changes by less (a join may slide along a smooth curve for ever),
+MISS_DONE: Final = 1e-9  # [rad], [-] while every condition is met
+HALVINGS: Final = 10
+FREE_VERTEX: Final = 10.0  # [m] standard deviation of a vertex that no shot holds
+FREE_BULGE: Final = 3.0  # [-] likewise of a bulge
+RANK: Final = 1e-4  # relative singular value below which a condition repeats others (exactly only where all are met)
+
+TieKind = Literal["tangent", "equal-radius", "equal-sweep", "parallel", "square"]
+
+
+class Tie(msgspec.Struct, frozen=True, order=True):
+    """One condition between two pieces.
+
+    Parameters
+    ----------
+    kind : TieKind
+        `tangent`: the first piece runs into the second without a corner; `equal-radius` and `equal-sweep` of two
+        arcs; `parallel` and `square` (right angle) of two lines.
+    first, second : int
+        Pieces of the chain.
+    """
+
+    kind: TieKind
+    first: int
+    second: int
+
+
+class Sightings(msgspec.Struct, frozen=True, kw_only=True):
+    """The shots a chain is fitted to.
+
+    Parameters
+    ----------
+    points : (n, 2) array
+        [m]
+    covariances : (n, 2, 2) array
+        [m²]
+    pieces : (n,) array
+        The piece each shot belongs to.
+    corners : (n,) array
+        The vertex a shot was taken at, -1 where it lies along its piece.
+    """
+
+    points: Array
+    covariances: Array
+    pieces: Index
+    corners: Index
+
+
+class ChainFit(msgspec.Struct, frozen=True, kw_only=True):
+    """A chain as adjusted, with its full covariance.
+
+    Parameters
+    ----------
+    chain : Chain
+    curved : tuple of bool
+        Which pieces are arcs (an arc's bulge may be fitted as very small).
+    ties : tuple of Tie
+    covariance : array
+        Of the unknowns (x, y of each vertex, then the bulge of each arc), from the a-priori sigmas.
+    offsets, sigmas : (n,) arrays
+        Signed distance of each shot, left positive, and its a-priori standard deviation in that direction [m].
+    redundancies : (n,) array
+        Share of each shot's own error that shows in its residual [-].
+    chi_square : float
+    degrees_of_freedom : int
+    iterations : int
+    converged : bool
+    """
+
+    chain: Chain
+    curved: tuple[bool, ...]
+    ties: tuple[Tie, ...]
+    covariance: Array
+    offsets: Array
+    sigmas: Array
+    redundancies: Array
+    chi_square: float
+    degrees_of_freedom: int
+    iterations: int
+    converged: bool
+
+    @property
+    def variance_factor(self) -> float:
+        """A-posteriori over a-priori variance [-]; 1 without redundancy."""
+        return self.chi_square / self.degrees_of_freedom if self.degrees_of_freedom > 0 else 1.0
+
+    def normal_sigmas(self, stations: Sequence[float]) -> Array:
+        """Return the standard deviation of the chain square to itself [m] at stations [m], a-priori sigmas."""
+        located = [self.chain.locate(station) for station in stations]
+        points = np.array([self.chain.piece(index).point_at(distance) for index, distance in located])
+        pieces = np.array([index for index, _ in located], dtype=np.intp)
+        layout = _Layout(len(self.chain.vertices), self.curved, self.chain.closed)
+        rows = layout.offset_rows(layout.pack(self.chain), points, pieces)[1]
+        return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, self.covariance, rows), 0.0)))
+
+
+class _Layout:
+    """Where each piece's five numbers (start, end, bulge) stand among the unknowns."""
+
+    def __init__(self, vertices: int, curved: Sequence[bool], closed: bool) -> None:
+        self.vertices, self.curved, self.closed = vertices, tuple(curved), closed
+        count = len(self.curved)
+        start = np.arange(count)
+        end = (start + 1) % vertices
+        bulge = np.full(count, -1)
+        arcs = np.flatnonzero(np.array(self.curved, dtype=bool))
+        bulge[arcs] = 2 * vertices + np.arange(len(arcs))
+        self.columns = np.column_stack((2 * start, 2 * start + 1, 2 * end, 2 * end + 1, bulge))
+        self.size = 2 * vertices + len(arcs)
+
+    def pack(self, chain: Chain) -> Array:
+        x = np.empty(self.size)
+        x[: 2 * self.vertices] = np.asarray(chain.vertices).ravel()
+        for piece, column in enumerate(self.columns[:, 4]):
+            if column >= 0:
+                x[column] = chain.bulges[piece]
+        return x
+
+    def unpack(self, x: Array) -> Chain:
+        vertices = tuple((float(a), float(b)) for a, b in x[: 2 * self.vertices].reshape(-1, 2))
+        return Chain(vertices, tuple(float(x[column]) if column >= 0 else 0.0 for column in self.columns[:, 4]), self.closed)
+
+    def five(self, x: Array) -> Array:
+        """Return (pieces, 5): start, end and bulge of every piece."""
+        wide = np.append(x, 0.0)
+        return np.asarray(wide[self.columns])
+
+    def offset_rows(self, x: Array, points: Array, pieces: Index) -> tuple[Array, Array, Array]:
+        """Return signed distances (n,), their derivatives to the unknowns (n, size) and to the shots (n, 2)."""
+        values = self.five(x)[pieces].astype(complex)
+        place = points.astype(complex)
+        offsets = signed_offsets(values, place).real
+        rows = np.zeros((len(points), self.size + 1))
+        span = np.arange(len(points))
+        for number in range(5):
+            nudged = values.copy()
+            nudged[:, number] += 1j * COMPLEX_STEP
+            rows[span, self.columns[pieces, number]] += signed_offsets(nudged, place).imag / COMPLEX_STEP
+        normals = np.empty((len(points), 2))
+        for axis in range(2):
+            moved = place.copy()
+            moved[:, axis] += 1j * COMPLEX_STEP
+            normals[:, axis] = signed_offsets(values, moved).imag / COMPLEX_STEP
+        return offsets, rows[:, : self.size], normals
+
+    def tie_rows(self, x: Array, ties: Sequence[Tie]) -> tuple[Array, Array]:
+        """Return how far each condition is missed, and its derivatives."""
+        missed, rows = np.zeros(len(ties)), np.zeros((len(ties), self.size + 1))
+        values = self.five(x)
+        for row, tie in enumerate(ties):
+            pair = np.array([values[tie.first], values[tie.second]], dtype=complex)
+            missed[row] = _missed(tie.kind, pair).real
+            for side, piece in enumerate((tie.first, tie.second)):
+                for number in range(5):
+                    nudged = pair.copy()
+                    nudged[side, number] += 1j * COMPLEX_STEP
+                    rows[row, self.columns[piece, number]] += _missed(tie.kind, nudged).imag / COMPLEX_STEP
+        return missed, rows[:, : self.size]
+
+
+def signed_offsets(five: NDArray[np.complex128], points: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Return the signed distance [m], left positive, of points (n, 2) from the line or circle that carries each piece."""
+    dx, dy = five[:, 2] - five[:, 0], five[:, 3] - five[:, 1]
+    length = np.sqrt(dx * dx + dy * dy)
+    px, py = points[:, 0] - five[:, 0], points[:, 1] - five[:, 1]
+    u, v = (px * dx + py * dy) / length, (py * dx - px * dy) / length
+    squared = five[:, 4] ** 2
+    curvature = 4 * five[:, 4] / (length * (1 + squared))
+    f = curvature / 2 * (u * u - u * length + v * v) - v * (1 - squared) / (1 + squared)
+    return np.asarray(-2 * f / (1 + np.sqrt(1 + 2 * curvature * f)))
+
+
+def _missed(kind: TieKind, pair: NDArray[np.complex128]) -> complex:
+    """Return by how much a condition is missed, scaled to about the angle [rad] or relative difference [-]."""
+    dx, dy = pair[:, 2] - pair[:, 0], pair[:, 3] - pair[:, 1]
+    length = np.sqrt(dx * dx + dy * dy)
+    ex, ey = dx / length, dy / length
+    b = pair[:, 4]
+    if kind == "parallel":
+        return complex(ex[0] * ey[1] - ey[0] * ex[1])
+    if kind == "square":
+        return complex(ex[0] * ex[1] + ey[0] * ey[1])
+    if kind == "equal-sweep":
+        return complex(b[0] - b[1])
+    if kind == "equal-radius":
+        radius = length * (1 + b * b) / 4
+        return complex(radius[0] * b[1] / (radius[1] * b[0]) - 1) if (b[0] * b[1]).real > 0 else complex(radius[0] * b[1] / (radius[1] * b[0]) + 1)
+    cosine, sine = (1 - b * b) / (1 + b * b), 2 * b / (1 + b * b)
+    out_x, out_y = ex[0] * cosine[0] - ey[0] * sine[0], ey[0] * cosine[0] + ex[0] * sine[0]
+    in_x, in_y = ex[1] * cosine[1] + ey[1] * sine[1], ey[1] * cosine[1] - ex[1] * sine[1]
+    return complex(out_x * in_y - out_y * in_x)
+
+
+def adjust_chain(start: Chain, curved: Sequence[bool], sightings: Sightings, ties: Sequence[Tie] = ()) -> ChainFit:
+    """Fit a chain to shots.
+
+    Parameters
+    ----------
+    start : Chain
+        First values of vertices and bulges.
+    curved : sequence of bool
+        Which pieces are arcs.
+    sightings : Sightings
+        The shots, each with its piece.
+    ties : sequence of Tie
+        Conditions to hold exactly.
+
+    Returns
+    -------
+    ChainFit
+        `converged` is False when `MOST_STEPS` did not settle it.
+
+    Notes
+    -----
+    Gauss-Newton with step halving on chi-square plus weighted misses.  A direction in which no shot holds the chain (a
+    join sliding along a smooth curve) is kept in place by a weak pull towards where it is; the pull moves nothing.
+    """
+    layout = _Layout(len(start.vertices), curved, start.closed)
+    x = layout.pack(start)
+    pull = np.full(layout.size, 1 / FREE_VERTEX**2)
+    pull[2 * layout.vertices :] = 1 / FREE_BULGE**2
+    state = _State(layout, sightings, ties, x)
+    converged = False
+    steps = 0
+    while steps < MOST_STEPS:
+        steps += 1
+        move = _step(state, pull)
+        size = float(np.abs(move).max())
+        following = _improved(state, move, min(1.0, _longest_move(layout, state.x) / max(size, 1e-300)))
+        if following is None:
+            converged = state.miss < MISS_DONE
+            break
+        gained = state.chi_square - following.chi_square
+        state = following
+        if state.miss < MISS_DONE and (size <= MOVE_DONE or abs(gained) <= GAIN_DONE):
+            converged = True
+            break
+    return _finish(layout, state, ties, pull, steps, converged)
+
+
+class _State:
+    """Everything evaluated at one set of unknowns."""
+
+    def __init__(self, layout: _Layout, sightings: Sightings, ties: Sequence[Tie], x: Array) -> None:
+        self.x = x
+        along = sightings.corners < 0
+        offsets, rows, normals = layout.offset_rows(x, sightings.points, sightings.pieces)
+        variances = np.einsum("ij,ijk,ik->i", normals, sightings.covariances, normals)
+        self.offsets, self.sigmas, self.along = offsets, np.sqrt(variances), along
+        weighted = rows[along] / self.sigmas[along, None]
+        misfit = offsets[along] / self.sigmas[along]
+        at = np.flatnonzero(~along)
+        corner_rows = np.zeros((2 * len(at), layout.size))
+        corner_misfit = np.zeros(2 * len(at))
+        for number, shot in enumerate(at):
+            vertex = int(sightings.corners[shot])
+            whiten = np.linalg.inv(np.linalg.cholesky(sightings.covariances[shot]))
+            corner_rows[2 * number : 2 * number + 2, 2 * vertex : 2 * vertex + 2] = whiten
+            corner_misfit[2 * number : 2 * number + 2] = whiten @ (x[2 * vertex : 2 * vertex + 2] - sightings.points[shot])
+        self.rows = np.vstack((weighted, corner_rows))
+        self.misfit = np.concatenate((misfit, corner_misfit))
+        self.missed, self.conditions = layout.tie_rows(x, ties)
+        self.chi_square = float(self.misfit @ self.misfit)
+        self.miss = float(np.abs(self.missed).max()) if len(ties) else 0.0
+        self.layout, self.sightings, self.ties = layout, sightings, ties
+
+
+def _improved(state: _State, move: Array, shrink: float) -> _State | None:
+    """Return the state after the longest part of a move that lowers chi-square or the conditions' misses; None if none does."""
+    for _ in range(HALVINGS):
+        moved = _State(state.layout, state.sightings, state.ties, state.x + shrink * move)
+        if math.isfinite(moved.chi_square) and (
+            moved.chi_square <= state.chi_square * (1 + 1e-12) + 1e-9 or (state.miss > MISS_DONE and moved.miss < state.miss)
+        ):
+            return moved
+        shrink /= 2
+    return None
+
+
+def _longest_move(layout: _Layout, x: Array) -> float:
+    """Return how far [m] any unknown may go in one step: a part of the shortest chord."""
+    five = layout.five(x)
+    return max(0.3 * float(np.hypot(five[:, 2] - five[:, 0], five[:, 3] - five[:, 1]).min()), 0.02)
+
+
+def _null_space(conditions: Array, size: int) -> tuple[Array, Array]:
+    """Return (basis of all moves that keep the conditions, pseudo-inverse of the conditions)."""
+    if len(conditions) == 0:
+        return np.eye(size), np.zeros((size, 0))
+    u, s, vt = np.linalg.svd(conditions)
+    rank = int((s > RANK * s[0]).sum())
+    return vt[rank:].T, (vt[:rank].T / s[:rank]) @ u[:, :rank].T
+
+
+def _step(state: _State, pull: Array) -> Array:
+    basis, inverse = _null_space(state.conditions, len(state.x))
+    back = -inverse @ state.missed if len(state.missed) else np.zeros(len(state.x))
+    normal = state.rows.T @ state.rows
+    normal[np.diag_indices_from(normal)] += pull
+    gradient = state.rows.T @ state.misfit + normal @ back
+    return np.asarray(back - basis @ np.linalg.solve(basis.T @ normal @ basis, basis.T @ gradient))
+
+
+def _finish(layout: _Layout, state: _State, ties: Sequence[Tie], pull: Array, steps: int, converged: bool) -> ChainFit:
+    basis, _ = _null_space(state.conditions, layout.size)
+    normal = state.rows.T @ state.rows
+    normal[np.diag_indices_from(normal)] += pull
+    covariance = basis @ np.linalg.inv(basis.T @ normal @ basis) @ basis.T
+    leverage = np.einsum("ij,jk,ik->i", state.rows, covariance, state.rows)
+    redundancies = np.ones(len(state.offsets))
+    count = int(state.along.sum())
+    redundancies[state.along] = np.clip(1 - leverage[:count], 0.0, 1.0)
+    redundancies[~state.along] = np.clip(1 - leverage[count:].reshape(-1, 2).mean(axis=1), 0.0, 1.0)
+    # the trace of the hat matrix counts the unknowns that shots hold; those held by the pull alone do not count
+    freedom = round(len(state.misfit) - float(leverage.sum()))
+    return ChainFit(
+        chain=layout.unpack(state.x),
+        curved=layout.curved,
+        ties=tuple(ties),
+        covariance=covariance,
+        offsets=state.offsets,
+        sigmas=state.sigmas,
+        redundancies=redundancies,
+        chi_square=state.chi_square,
+        degrees_of_freedom=max(freedom, 0),
+        iterations=steps,
+        converged=converged,
+    )
+
+
+def distances_to_pieces(chain: Chain, points: Array, pieces: Index) -> Array:
+    """Return the distance [m] of each point to the piece of the same row, ends included."""
+    count = len(chain)
+    vertices = np.asarray(chain.vertices)
+    a, b = vertices[:count][pieces], vertices[(np.arange(count) + 1) % len(vertices)][pieces]
+    bulges = np.asarray(chain.bulges)[pieces]
+    to_ends = np.minimum(np.hypot(*(points - a).T), np.hypot(*(points - b).T))
+    chord = b - a
+    length = np.hypot(chord[:, 0], chord[:, 1])
+    offset = points - a
+    u = (offset * chord).sum(axis=1) / length
+    v = (chord[:, 0] * offset[:, 1] - chord[:, 1] * offset[:, 0]) / length
+    square = np.abs(signed_offsets(np.column_stack((a, b, bulges)).astype(complex), points.astype(complex)).real)
+    return np.where(_over(u, v, length, bulges), square, to_ends)
+
+
+def _over(u: Array, v: Array, length: Array, bulges: Array) -> NDArray[np.bool_]:
+    """Say whether a point's nearest place on the carrier lies within the piece: inside the sector of its arc."""
+    straight = np.abs(bulges) < 1e-9
+    safe = np.where(straight, 1.0, bulges)
+    rise = length * (1 - safe**2) / (4 * safe)  # the centre stands at (length / 2, rise)
+    toward = np.arctan2(u - length / 2, (rise - v) * np.sign(safe))
+    half = 2 * np.arctan(np.abs(safe))
+    return np.where(straight, (u >= 0) & (u <= length), np.abs(toward) <= half)
