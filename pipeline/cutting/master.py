@@ -114,6 +114,7 @@ def whole(
     Parameters
     ----------
     problem : Problem
+        What to cut from what.
     patterns : sequence of Pattern
         To choose from.
     below : int or None

@@ -35,8 +35,8 @@ class Priced(msgspec.Struct, frozen=True):
 
 def price_scale(problem: Problem) -> int:
     """Return price units per money unit for a problem."""
-    dearest = max([problem.post_cost, *(stock.cost for stock in problem.stocks)], default=1)
-    return max(1, 2**PRICE_BITS // max(1, dearest))
+    dearest = max([1, problem.post_cost, *(stock.cost for stock in problem.stocks)])
+    return max(1, (1 << PRICE_BITS) // dearest)
 
 
 def whole_prices(problem: Problem, pieces: Sequence[float], post: float) -> Prices:

@@ -19,6 +19,7 @@ memory.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Final, Literal
 
 import msgspec
@@ -31,6 +32,7 @@ from pipeline.cutting.problem import Pattern, Problem
 ROUNDS: Final = 4000  # of column generation, at most
 SEVERAL: Final = 5  # patterns added a round and stock kind
 LISTED: Final = 60_000  # patterns listed for the proof, at most
+LISTED_FOR_WASTE: Final = 4_000  # the same for the search of least waste
 DIVES: Final = 6
 CONVERGED: Final = 1e-9  # of the cost
 
@@ -54,8 +56,8 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
         One a source.
     cost, bound : int
         [money units]
-    waste : int
-        [length units]
+    waste, waste_bound : int
+        Waste, and the least that any plan of that cost can have, 0 where it was not sought or not proven [length units].
     state : {"optimal", "feasible"}
         `optimal` only where the cost meets a proven bound.
     proof : str
@@ -68,6 +70,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     cost: int
     bound: int
     waste: int
+    waste_bound: int = 0
     state: Literal["optimal", "feasible"]
     proof: str
     rounds: int
@@ -78,24 +81,34 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
         return self.cost - self.bound
 
 
-def solve(problem: Problem, effort: Effort = NORMAL, known: Sequence[Sequence[Pattern]] = (), waste_most: int | None = None) -> Plan:
+def solve(
+    problem: Problem, effort: Effort = NORMAL, known: Sequence[Sequence[Pattern]] = (), waste_most: int | None = None, least_waste: bool = False
+) -> Plan:
     """Return the cheapest plan that cuts every piece, or the best found with its bound.
 
     Parameters
     ----------
     problem : Problem
+        What to cut from what.
     effort : Effort
+        How far to search.
     known : sequence of plans
         Plans that are known to serve, to start from.
     waste_most : int or None
         Most waste allowed; a known plan has to keep to it [length units].
+    least_waste : bool
+        Seek among the plans of that cost one of least waste.
 
     Raises
     ------
     ValueError
         When a piece fits no stock, or the stock in limited supply does not reach.
     """
-    return _Search(problem, effort, known, waste_most).plan()
+    search = _Search(problem, effort, known, waste_most)
+    search.seek()
+    if least_waste:
+        search.seek_least_waste()
+    return search.plan()
 
 
 class _Search:
@@ -105,7 +118,7 @@ class _Search:
         self.master = Master(problem, self.demand)
         self.best: list[Pattern] = []
         self.best_cost: int | None = None
-        self.bound, self.rounds, self.listed = 0, 0, 0
+        self.bound, self.waste_bound, self.rounds, self.listed = 0, 0, 0, 0
         self.prices: Prices | None = None
         self.proof = ""
         for pattern in first_patterns(problem):
@@ -115,21 +128,41 @@ class _Search:
                 self.master.add(pattern)
             self.offer(list(plan))
 
-    def plan(self) -> Plan:
+    def seek(self) -> None:
+        """Find the cheapest plan, step by step until one meets the bound."""
         relaxed = self.converge(self.demand, self.problem.posts_needed, rising=True)
-        steps = (lambda: self.dive(relaxed), self.over_known, self.over_listed)
-        for step in steps:
+        for step in (partial(self.dive, relaxed), self.over_known, self.over_listed):
             if self.met():
                 break
             step()
         if self.best_cost is None:
             raise ValueError("the stock in limited supply does not reach for all pieces")
+
+    def seek_least_waste(self) -> None:
+        """Among all plans of the best cost find one of least waste; over the patterns known where all are too many to list."""
+        assert self.best_cost is not None and self.prices is not None  # seek() ran
+        waste = sum(map(self.problem.waste, self.best))
+        listed = patterns_within(self.problem, self.demand, self.prices, self.best_cost, LISTED_FOR_WASTE) if waste else []
+        patterns = listed if listed is not None else self.master.patterns
+        answer = (
+            whole(self.problem, patterns, nodes=self.effort.nodes, seconds=self.effort.seconds, least_waste_at=self.best_cost) if patterns else None
+        )
+        if answer is not None and answer.chosen is not None:
+            plan = without_surplus(self.problem, [pattern for pattern, times in answer.chosen for _ in range(times)])
+            if self.problem.total_cost(plan) <= self.best_cost and sum(map(self.problem.waste, plan)) < waste:
+                self.best = plan
+        if answer is not None and answer.exhausted and listed is not None:
+            self.waste_bound = sum(map(self.problem.waste, self.best))
+
+    def plan(self) -> Plan:
+        assert self.best_cost is not None  # seek() ran
         met = self.met()
         return Plan(
             patterns=tuple(sorted(self.best, key=lambda pattern: (pattern.stock, tuple((index, -times) for index, times in pattern.takes)))),
             cost=self.best_cost,
             bound=self.best_cost if met else self.bound,
             waste=sum(map(self.problem.waste, self.best)),
+            waste_bound=self.waste_bound,
             state="optimal" if met else "feasible",
             proof=self.proof or ("the relaxation's bound is met" if met else "search stopped at its limit"),
             rounds=self.rounds,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 import msgspec
@@ -58,24 +58,22 @@ def cut_group(
     shelf: Sequence[Offcut] = (),
     *,
     numbered_from: int = 1,
-    known: Iterable[Sequence[CutTicket]] = (),
-    waste_most: float | None = None,
+    alone: Sequence[Sequence[CutTicket]] = (),
 ) -> GroupCut:
     """Cut all pieces of one height and colour at least cost.
 
     Parameters
     ----------
     shop : Shop
+        Its stock, prices and limits.
     wanted : sequence of Wanted
         All of one height and colour, at least one.
     shelf : sequence of Offcut
         What may be taken from the shelf; offcuts of another height or colour are passed over.
     numbered_from : int
         Number of the first cut.
-    known : iterable of tickets
-        Plans known to serve (the jobs cut alone); the answer is never dearer.
-    waste_most : float or None
-        Most waste allowed [m].
+    alone : sequence of tickets
+        The jobs' cuts, each cut alone from new stock: the answer costs no more and wastes no more than they do together.
 
     Raises
     ------
@@ -89,17 +87,27 @@ def cut_group(
     problem = _problem(shop, wanted, sources, lengths, step)
     _refuse_too_long(wanted, problem, lengths, step)
     effort = Effort(seconds=shop.limits.cutting_seconds)
-    plans = [[_pattern_of(ticket, sources, lengths, step) for ticket in tickets] for tickets in known]
-    plan = solve(problem, effort, plans, None if waste_most is None else math.ceil(waste_most / step - ROUNDING))
+    together = [_pattern_of(ticket, sources, lengths, step) for tickets in alone for ticket in tickets]
+    waste_most = sum(map(problem.waste, together)) if together else None
+    plan = solve(problem, effort, [together] if together else (), waste_most, least_waste=True)
     pieces = _pieces_by_source(plan.patterns, wanted, lengths, step)
     tickets = _tickets(plan.patterns, pieces, sources, wanted[0].demand, numbered_from)
     return GroupCut(
         tickets=tickets,
         posts_bought=max(0, problem.posts_needed - sum(ticket.posts_on for ticket in tickets)),
-        proof=_proof(plan, tickets),
+        proof=_proof(plan, tickets, step),
         cost=plan.cost / MONEY_STEPS,
         waste=sum(map(waste_of, tickets)),
     )
+
+
+def cost_alone(shop: Shop, wanted: Sequence[Wanted], tickets: Sequence[CutTicket]) -> float:
+    """Return the cost of one job's cuts, counted as the optimiser counts it [currency]."""
+    first, step = wanted[0].demand, float(shop.panel.cut_step)
+    sources = sources_for(shop, first.height, first.colour)
+    lengths = sorted({_steps_up(entry.demand.length, step) for entry in wanted}, reverse=True)
+    problem = _problem(shop, wanted, sources, lengths, step)
+    return problem.total_cost(_pattern_of(ticket, sources, lengths, step) for ticket in tickets) / MONEY_STEPS
 
 
 def waste_of(ticket: CutTicket) -> float:
@@ -293,14 +301,14 @@ def _posts_moved(tickets: Sequence[CutTicket], surplus: Sequence[int]) -> tuple[
     return tuple(moved)
 
 
-def _proof(plan: Plan, tickets: Sequence[CutTicket]) -> CuttingProof:
+def _proof(plan: Plan, tickets: Sequence[CutTicket], step: float) -> CuttingProof:
     sources = len({(cut.job, ticket.source) for ticket in tickets for cut in ticket.cuts})
     jobs = len({cut.job for ticket in tickets for cut in ticket.cuts})
     waste = sum(map(waste_of, tickets))
     state = "proven best" if plan.state == "optimal" else f"best found, {plan.gap / MONEY_STEPS:.2f} above the bound"
     return CuttingProof(
         objective=(plan.cost / MONEY_STEPS, waste, float(sources)),
-        bound=(plan.bound / MONEY_STEPS, 0.0, float(jobs)),
+        bound=(plan.bound / MONEY_STEPS, plan.waste_bound * step, float(jobs)),
         gap=plan.gap / MONEY_STEPS,
         method=f"column generation, {plan.rounds} rounds, branch and bound; {state}: {plan.proof}",
     )

@@ -1,0 +1,159 @@
+"""Pooled cutting over all complete jobs of a batch: what is cut from which roll, stock panel or offcut, and the shelf afterwards.
+
+Nothing is consumed: the shelf's next state is a proposal, and the same jobs with the same shelf give the same answer.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Sequence
+from typing import Final
+
+from pipeline.fabrication.cutting_list import GroupCut, Wanted, cost_alone, cut_group, waste_of
+from pipeline.fabrication.inert_text import inert
+from pipeline.fabrication.shelf import offcuts_csv, read_offcuts
+from pipeline.fabrication.tickets import finished
+from pipeline.model.fabrication import CutTicket, Fabrication
+from pipeline.model.job import Job
+from pipeline.model.night import CuttingGroup, Offcut, PooledCutting
+from pipeline.model.shop import Shop
+
+__all__ = ["cutting_csv", "offcuts_csv", "pooled_cutting", "read_offcuts"]
+
+COLUMNS: Final = (
+    "cut", "source", "job", "panel", "from_mm", "to_mm", "kerf_mm", "left_over_mm", "left_over", "height_mm", "colour", "posts_on", "posts_in", "where",
+)  # fmt: skip
+NEW_ID: Final = "S{number:04d}"  # ids of left-overs that go to the shelf
+
+JobAndFabrication = tuple[Job, Fabrication]
+
+
+def pooled_cutting(jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut] = ()) -> PooledCutting:
+    """Cut the custom panels of all jobs together, by height and colour, at least cost.
+
+    Parameters
+    ----------
+    jobs : sequence of (Job, Fabrication)
+        All complete jobs; they share one shop.
+    offcuts : sequence of Offcut
+        The shelf.
+
+    Returns
+    -------
+    PooledCutting
+        Never dearer, and never with more waste, than the jobs cut alone.
+    """
+    jobs = sorted(jobs, key=lambda entry: entry[0].name)
+    if not jobs:
+        return _empty(offcuts)
+    shop = jobs[0][0].shop
+    groups: list[CuttingGroup] = []
+    number = 1
+    for height, colour in _kinds(jobs):
+        group = _group(shop, jobs, offcuts, height, colour, number)
+        number += sum(len(ticket.cuts) for ticket in group.tickets)
+        groups.append(group)
+    return _summed(shop, groups, offcuts)
+
+
+def cutting_csv(cutting: PooledCutting) -> str:
+    """Return the cutting as text: one line a cut, in cutting order, source by source."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for ticket in cutting.tickets:
+        for cut in ticket.cuts:
+            last = cut.cut == ticket.cuts[-1].cut
+            lengths = [f"{length * 1000:.1f}" for length in (cut.start, cut.end, ticket.kerf)]
+            left_over = [f"{cut.left_over * 1000:.1f}", inert(ticket.fit_for)] if last else ["", ""]
+            posts = [ticket.posts_on, ticket.posts_in] if cut.cut == ticket.cuts[0].cut else ["", ""]
+            height = f"{ticket.height * 1000:.1f}"
+            row = [cut.cut, cut.source, cut.job, cut.panel, *lengths, *left_over, height, inert(ticket.colour), *posts, inert(ticket.where)]
+            writer.writerow(row)
+    return out.getvalue()
+
+
+def _kinds(jobs: Sequence[JobAndFabrication]) -> list[tuple[float, str]]:
+    return sorted({(demand.height, demand.colour) for _, fabrication in jobs for demand in fabrication.demands})
+
+
+def _group(shop: Shop, jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut], height: float, colour: str, number: int) -> CuttingGroup:
+    wanted: list[Wanted] = []
+    alone: list[tuple[CutTicket, ...]] = []
+    alone_cost = 0.0
+    for job, fabrication in jobs:
+        own = [Wanted(job.name, demand) for demand in fabrication.demands if (demand.height, demand.colour) == (height, colour)]
+        if own:
+            tickets = tuple(ticket for ticket in fabrication.tickets if (ticket.height, ticket.colour) == (height, colour))
+            wanted += own
+            alone.append(tickets)
+            alone_cost += cost_alone(shop, own, tickets)
+    cut: GroupCut = cut_group(shop, wanted, offcuts, numbered_from=number, alone=alone)
+    units = jobs[0][0].options.report_units
+    return CuttingGroup(
+        height=height,
+        colour=colour,
+        tickets=tuple(finished(ticket, shop, units) for ticket in cut.tickets),
+        posts_bought=cut.posts_bought,
+        proof=cut.proof,
+        alone_cost=alone_cost,
+        alone_waste=sum(waste_of(ticket) for tickets in alone for ticket in tickets),
+    )
+
+
+def _summed(shop: Shop, groups: Sequence[CuttingGroup], offcuts: Sequence[Offcut]) -> PooledCutting:
+    tickets = [ticket for group in groups for ticket in group.tickets]
+    used = {ticket.source for ticket in tickets if not ticket.item}
+    cost, alone = sum(group.proof.objective[0] for group in groups), sum(group.alone_cost for group in groups)
+    return PooledCutting(
+        groups=tuple(groups),
+        shelf_next=_shelf_next(tickets, offcuts, used),
+        used_offcuts=tuple(sorted(used)),
+        cost=cost,
+        bound=sum(group.proof.bound[0] for group in groups),
+        gap=sum(group.proof.gap for group in groups),
+        waste=sum(map(waste_of, tickets)),
+        alone_waste=sum(group.alone_waste for group in groups),
+        alone_cost=alone,
+        saving=alone - cost,
+        currency=shop.currency,
+    )
+
+
+def _shelf_next(tickets: Sequence[CutTicket], offcuts: Sequence[Offcut], used: set[str]) -> tuple[Offcut, ...]:
+    """Return the shelf without what is used, with the usable left-overs under ids never used on it."""
+    taken = [int(found[1]) for offcut in offcuts if (found := re.fullmatch(r"S(\d{4,9})", offcut.id))]
+    number = max(taken, default=0)
+    shelf = [offcut for offcut in offcuts if offcut.id not in used]
+    for ticket in tickets:
+        if ticket.usable:
+            number += 1
+            shelf.append(
+                Offcut(
+                    id=NEW_ID.format(number=number),
+                    length=ticket.left_over,
+                    posts=ticket.posts_left,
+                    height=ticket.height,
+                    colour=ticket.colour,
+                    where=ticket.where or f"from {ticket.source}",
+                )
+            )
+    return tuple(sorted(shelf, key=lambda offcut: offcut.id))
+
+
+def _empty(offcuts: Sequence[Offcut]) -> PooledCutting:
+    return PooledCutting(
+        groups=(),
+        shelf_next=tuple(sorted(offcuts, key=lambda offcut: offcut.id)),
+        used_offcuts=(),
+        cost=0.0,
+        bound=0.0,
+        gap=0.0,
+        waste=0.0,
+        alone_waste=0.0,
+        alone_cost=0.0,
+        saving=0.0,
+        currency="",
+    )
