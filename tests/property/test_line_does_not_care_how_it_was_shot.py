@@ -1,0 +1,98 @@
+"""Turn, shift, renumber or reorder a survey, and the same fence comes out; mirror it, and its mirror image does.
+
+The places are compared hole by hole in the first survey's frame.  Tolerance 1 mm: the transformed coordinates
+are written with 0.3 µm, the rest is what an iterated fit may differ by.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import pytest
+
+from tests.truth import outlines
+from tests.truth.sites import freeform, l_shape_spa, rectangle_open
+from tests.truth.stress_sites import begun_elsewhere, seen_otherwise, shot_the_other_way
+from tests.truth.through_line import fence_of
+
+SAME = 0.001  # [m]
+SITES = {"rectangle": rectangle_open, "freeform": freeform, "two waters": l_shape_spa}
+
+
+@pytest.fixture(scope="module", params=sorted(SITES))
+def first(request, tmp_path_factory):
+    """A sample's survey and its fence as shot."""
+    site = SITES[request.param]()
+    _, layout = fence_of(site.shots, tmp_path_factory.mktemp("first") / "job")
+    return site, layout
+
+
+def places_of(layout):
+    return sorted(hole.place for hole in layout.holes)
+
+
+def same_fence(layout, other, back=lambda point: point):
+    """Both have the same panels in number and kind, and every hole of one stands where one of the other stands."""
+    assert sorted(panel.kind for panel in layout.panels) == sorted(panel.kind for panel in other.panels)
+    assert len(layout.gates) == len(other.gates)
+    found = [back(hole.place) for hole in other.holes]
+    assert len(found) == len(layout.holes)
+    for hole in layout.holes:
+        assert min(math.dist(hole.place, place) for place in found) <= SAME, hole.name
+
+
+def test_turned_and_shifted(first, tmp_path):
+    site, layout = first
+    angle, east, north = 2.1, 1234.5, -987.6
+
+    def there(place):
+        return (*outlines.moved_point(place[:2], angle, east, north), place[2])
+
+    def back(point):
+        return outlines.moved_point((point[0] - east, point[1] - north), -angle)
+
+    _, other = fence_of(seen_otherwise(site, there).shots, tmp_path / "job")
+    same_fence(layout, other, back)
+
+
+def test_mirrored(first, tmp_path):
+    site, layout = first
+    _, other = fence_of(seen_otherwise(site, lambda place: (-place[0], place[1], place[2])).shots, tmp_path / "job")
+    same_fence(layout, other, lambda point: (-point[0], point[1]))
+
+
+def test_begun_elsewhere(first, tmp_path):
+    site, layout = first
+    code = next(shot.description for shot in site.shots if shot.description.startswith("WATER"))
+    _, other = fence_of(begun_elsewhere(site.shots, code, 7), tmp_path / "job")
+    same_fence(layout, other)
+
+
+def test_shot_the_other_way_round(first, tmp_path):
+    site, layout = first
+    code = next(shot.description for shot in site.shots if shot.description.startswith("WATER"))
+    _, other = fence_of(shot_the_other_way(site.shots, code), tmp_path / "job")
+    same_fence(layout, other)
+
+
+def test_renumbered_with_levels_first(first, tmp_path):
+    site, layout = first
+    spots = [shot for shot in site.shots if shot.description == "SPOT"]
+    rest = [shot for shot in site.shots if shot.description != "SPOT"]
+    renumbered = tuple(dataclasses.replace(shot, number=f"K{index}") for index, shot in enumerate(spots + rest, 5000))
+    _, other = fence_of(renumbered, tmp_path / "job")
+    same_fence(layout, other)
+
+
+def test_twice_the_same(first, tmp_path):
+    site, layout = first
+    _, other = fence_of(site.shots, tmp_path / "job")
+    assert other == layout
+
+
+def test_raised_by_a_hundred_metres(first, tmp_path):
+    """Where zero height is must not matter."""
+    site, layout = first
+    _, other = fence_of(seen_otherwise(site, lambda place: (place[0], place[1], place[2] + 100.0)).shots, tmp_path / "job")
+    same_fence(layout, other)
