@@ -82,16 +82,14 @@ class FieldBook:
         self.noise = Noise(seed)
         self._level, self._placement, self._next = level, placement, first
 
-    def take(
-        self, description: str, point: Point, *, level: float | None = None, number: str = "", off: tuple[float, float, float] = (0, 0, 0)
-    ) -> None:
-        """One shot of a design-frame point; `off` is a blunder in the measured place [m]."""
+    def take(self, description: str, point: Point, *, level: float | None = None, number: str = "") -> None:
+        """One shot of a design-frame point."""
         east, north = self._placement.point(point)
         elev = self._level(point) if level is None else level
         hard = description.split()[0] in {"MARK", "STEP"}
         true = (east, north, elev + (0.0 if hard else self.noise.normal(ROUGHNESS)))
         sigmas = (SHOT_SIGMA, SHOT_SIGMA, HEIGHT_SIGMA)
-        measured = tuple(value + slip + self.noise.normal(sigma) for value, slip, sigma in zip(true, off, sigmas, strict=True))
+        measured = tuple(value + self.noise.normal(sigma) for value, sigma in zip(true, sigmas, strict=True))
         self.shots.append(Shot(number or str(self._next), description, true, (measured[0], measured[1], measured[2])))
         if not number:
             self._next += 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from pipeline.geometry.chain import Point
 from tests.truth.instruments import (
@@ -165,6 +166,36 @@ def grid_file(site: TrueSite) -> str:
         east, north, elev = convert(*shot.measured)
         lines.append(f"{shot.number},{north:.3f},{east:.3f},{elev:.3f},{shot.description}")
     return "\n".join(lines) + "\n"
+
+
+def landxml_file(shots: Sequence[Shot], *, unit: float = FOOT, units: str = '<Imperial linearUnit="foot" areaUnit="squareFoot"/>') -> str:
+    """LandXML 1.2: CgPoints, each "northing easting elevation", the description in `code`."""
+    points = []
+    for shot in shots:
+        east, north, elev = (f"{value / unit:.4f}" for value in shot.measured)
+        points.append(f'    <CgPoint name="{shot.number}" code="{shot.description}">{north} {east} {elev}</CgPoint>')
+    head = '<?xml version="1.0" encoding="UTF-8"?>\n<LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2" version="1.2" date="2026-11-24" time="16:05:00">'
+    return "\n".join([head, f"  <Units>{units}</Units>", "  <CgPoints>", *points, "  </CgPoints>", "</LandXML>"]) + "\n"
+
+
+def write_dxf(site: TrueSite, path: Path) -> None:
+    """A drawing of the true site in metres: the water as a polyline with bulges, deck corners as one, marks and levels as points, on layers named as the codes."""
+    import ezdxf
+
+    document = ezdxf.new("R2010", setup=False)
+    document.header["$INSUNITS"] = 6  # metres
+    space = document.modelspace()
+    for index, water in enumerate(site.waters, 1):
+        points = [(x, y, bulge) for (x, y), bulge in zip(water.vertices, water.bulges, strict=True)]
+        layer = "WATER" if len(site.waters) == 1 else f"WATER{index}"
+        space.add_lwpolyline(points, format="xyb", close=True, dxfattribs={"layer": layer})
+    deck = [shot.true[:2] for shot in site.shots if shot.description.startswith("DECK")]
+    space.add_lwpolyline(deck, close=True, dxfattribs={"layer": "DECK"})
+    for shot in site.shots:
+        code = shot.description.split()[0]
+        if code in {"MARK", "SPOT", "GATE"}:
+            space.add_point(shot.true, dxfattribs={"layer": code})
+    document.saveas(path)
 
 
 def sample_files(site: TrueSite) -> dict[str, str]:
