@@ -111,6 +111,11 @@ def status_of(place: JobPlace, ledger: Ledger, stages: tuple[str, ...] = STAGES)
     return Status(job=place.job, state="complete", revision=revision(place), stage=last, warnings=tuple(warnings))
 
 
+def read_status(place: JobPlace) -> Status:
+    """Return a job's status as it stands in OUT."""
+    return msgspec.json.decode((place.out / "status.json").read_bytes(), type=Status)
+
+
 def revision(place: JobPlace) -> int:
     """Return the number of the job's last package, 0 before the first."""
     try:
@@ -122,7 +127,7 @@ def revision(place: JobPlace) -> int:
 
 _PRODUCTS: Final[dict[str, tuple[str, ...]]] = {
     "survey": ("jobs/{job}/survey.json", "jobs/{job}/points.csv"),
-    "edge": ("jobs/{job}/edge.json",),
+    "edge": ("jobs/{job}/edge.json", "jobs/{job}/fit.svg"),
     "layout": ("jobs/{job}/layout.json",),
     "fabrication": ("jobs/{job}/fabrication.json",),
     "compliance": ("jobs/{job}/compliance.json",),

@@ -15,7 +15,7 @@ import msgspec
 from pipeline.artifacts import write_bytes
 from pipeline.batch.code_digest import batch_digest, code_digest
 from pipeline.batch.engine import EngineRun, run_workflow
-from pipeline.batch.ledger import Ledger, Product
+from pipeline.batch.ledger import Ledger, Product, read_status
 from pipeline.batch.line import built_stages, hold_at_intake, write_status
 from pipeline.batch.lock import held
 from pipeline.batch.places import Places
@@ -90,7 +90,7 @@ def run_night(wish: Wish, progress: Progress) -> NightEnd:
         _refuse_full_disk(places)
         write_bytes(places.plan / "run", f"{os.getpid()}-{time.time_ns()}".encode())
         ending, errors, ran = _rounds(places, wish, queue, office, progress)
-        statuses = tuple(_status(places, entry.name) for entry in queue.entries)
+        statuses = tuple(read_status(places.job(entry.name)) for entry in queue.entries)
     spent = round(time.monotonic() - started, 1)
     return NightEnd(ending=ending, statuses=statuses, ran=ran, errors=errors, left_aside=queue.left_aside, seconds=spent)
 
@@ -121,7 +121,10 @@ def _prepare(places: Places, plan: NightPlan, office: Office, wish: Wish) -> boo
     """Write what the workflow reads; returns whether there is anything for it to do."""
     stages = built_stages()
     night = NightJobs(
-        jobs=tuple(NightJob(job.name, job.shown, job.received.key) for job in plan.jobs), office=office.digest, offcuts=_offcuts(places, wish, office)
+        jobs=tuple(NightJob(job.name, job.shown, job.received.key) for job in plan.jobs),
+        office=office.digest,
+        offcuts=_offcuts(places, wish, office),
+        most_offcuts=office.shop.limits.offcuts,
     )
     write_bytes(places.plan / "jobs.json", msgspec.json.encode(night))
     chunks = tuple(sorted({job.chunk for job in plan.jobs if job.chunk}))
@@ -151,9 +154,20 @@ def _offcuts(places: Places, wish: Wish, office: Office) -> InputFile | None:
         copy.unlink(missing_ok=True)
         return None
     content = read_regular(wish.queue / "offcuts.csv", shown_as="offcuts.csv", most=office.shop.limits.file_bytes)
+    _refuse_offcuts(content, office)
     if not copy.is_file() or copy.read_bytes() != content:
         write_bytes(copy, content)
     return InputFile(name="offcuts.csv", sha256=hashlib.sha256(content).hexdigest())
+
+
+def _refuse_offcuts(content: bytes, office: Office) -> None:
+    """Raise JobError when the shelf's file cannot be used, before anything is built on it."""
+    from pipeline.batch.pooled_cutting import read_offcuts
+
+    try:
+        read_offcuts(content.decode("utf-8-sig"), most=office.shop.limits.offcuts)
+    except UnicodeDecodeError:
+        raise hold(JobError, "not-utf-8", "offcuts.csv is not UTF-8 text", file="offcuts.csv", do="save it as UTF-8") from None
 
 
 def _seen(places: Places) -> _Left:
@@ -170,10 +184,6 @@ def _left(places: Places) -> _Left | None:
 
 def _leave(places: Places) -> None:
     write_bytes(places.plan / "left.json", msgspec.json.encode(_seen(places)))
-
-
-def _status(places: Places, name: str) -> Status:
-    return msgspec.json.decode((places.job(name).out / "status.json").read_bytes(), type=Status)
 
 
 def _refuse_full_disk(places: Places) -> None:

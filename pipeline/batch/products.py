@@ -9,12 +9,15 @@ from typing import Final
 
 import msgspec
 
-from pipeline.artifacts import write_bytes
+from pipeline.artifacts import read, write_bytes
 from pipeline.batch.board import board_page
-from pipeline.batch.ledger import Product
+from pipeline.batch.ledger import Product, read_status
 from pipeline.batch.places import Places
 from pipeline.batch.standings import Standing, standing_of
-from pipeline.model.job import InputFile
+from pipeline.model.compliance import Compliance
+from pipeline.model.fabrication import Fabrication
+from pipeline.model.job import InputFile, Job
+from pipeline.model.night import Offcut, PooledCutting, PooledOrder
 
 PRODUCTS: Final = ("cutting", "order", "board")
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
@@ -29,11 +32,12 @@ class NightJob(msgspec.Struct, frozen=True, array_like=True):
 
 
 class NightJobs(msgspec.Struct, frozen=True, kw_only=True):
-    """What the batch-wide products are made from: the jobs of the night, the shelf, and the office's settings."""
+    """What the batch-wide products are made from: the jobs of the night, the shelf, and the digest of the office's settings."""
 
     jobs: tuple[NightJob, ...]
     office: str
     offcuts: InputFile | None = None
+    most_offcuts: int = 0
 
 
 def make_product(name: str, places: Places, stamp: Path) -> None:
@@ -52,11 +56,52 @@ def products_left(places: Places) -> tuple[Product, ...]:
 
 
 def _cutting(places: Places, night: NightJobs) -> None:
-    pass
+    """Write batch/cutting.csv and batch/offcuts.csv, and keep the cutting for the order."""
+    from pipeline.batch.pooled_cutting import cutting_csv, offcuts_csv, pooled_cutting
+
+    cutting = pooled_cutting(_ordered(places, night), _shelf(places, night))
+    write_bytes(places.internal / "cutting.json", msgspec.json.encode(cutting))
+    write_bytes(places.batch / "cutting.csv", cutting_csv(cutting).encode())
+    write_bytes(places.batch / "offcuts.csv", offcuts_csv(cutting.shelf_next).encode())
 
 
 def _order(places: Places, night: NightJobs) -> None:
-    pass
+    """Write batch/order.xlsx, and keep the order for the board."""
+    from pipeline.batch.order import pooled_order, write_order_xlsx
+
+    order = pooled_order(_ordered(places, night), read_cutting(places))
+    write_bytes(places.internal / "order.json", msgspec.json.encode(order))
+    write_bytes(places.batch / "order.xlsx", write_order_xlsx(order))
+
+
+def read_cutting(places: Places) -> PooledCutting:
+    """Return the night's pooled cutting."""
+    return msgspec.json.decode((places.internal / "cutting.json").read_bytes(), type=PooledCutting)
+
+
+def read_order(places: Places) -> PooledOrder:
+    """Return the night's pooled order."""
+    return msgspec.json.decode((places.internal / "order.json").read_bytes(), type=PooledOrder)
+
+
+def _ordered(places: Places, night: NightJobs) -> list[tuple[Job, Fabrication]]:
+    """Return the jobs whose material is ordered: all complete ones, less those the shop file holds back."""
+    found = []
+    for one in night.jobs:
+        place = places.job(one.name)
+        if one.key and read_status(place).state == "complete":
+            job = read(place, "job", Job)
+            if not (job.shop.hold_order_on_fail and read(place, "compliance", Compliance).verdict == "does not comply"):
+                found.append((job, read(place, "fabrication", Fabrication)))
+    return found
+
+
+def _shelf(places: Places, night: NightJobs) -> tuple[Offcut, ...]:
+    from pipeline.batch.pooled_cutting import read_offcuts
+
+    if night.offcuts is None:
+        return ()
+    return read_offcuts((places.plan / "offcuts.csv").read_bytes().decode("utf-8-sig"), most=night.most_offcuts)
 
 
 def _board(places: Places, night: NightJobs) -> None:
