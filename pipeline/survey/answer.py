@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import Final
 
 import msgspec
 
 from pipeline.errors import Reason, SurveyError
 from pipeline.model.job import Job
-from pipeline.model.survey import Adjustment, Frame, Survey, SurveyPoint
+from pipeline.model.survey import Form, Survey, SurveyPoint
 from pipeline.survey.codes import EXPENDABLE_CODES, code_table, codes_within
-from pipeline.survey.field_book import Page, Quarantined
+from pipeline.survey.field_book import Page, Quarantined, ReadPoint
 from pipeline.survey.forms import read_page
+from pipeline.survey.grid import ground_frame, on_plan
 from pipeline.survey.placing import placed, words_not_understood
 from pipeline.survey.refusals import refusal
+from pipeline.survey.slips import check_reasons, extent_holds, grid_warnings, number_holds, pool_size_holds, without_repeats
+from pipeline.survey.tape_network import Solved, points_from_ties
+from pipeline.units import UnitName
+
+_FORMS: Final[tuple[Form, ...]] = ("points", "landxml", "dxf", "tape", "observations")  # of several files the later names the survey
 
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True):
@@ -87,22 +94,41 @@ def _answer(job: Job, pages: list[Page]) -> Answer:
     warnings = [reason for page in pages for reason in page.warnings]
     holds = _lost_shots(quarantined, table)
     read = [point for page in pages for point in page.points]
-    points = placed(read, job.options.survey, table)
-    adjustment: Adjustment | None = None
-    warnings += words_not_understood(read, table)
-    if not points:
+    solved = _solved(job, pages, read, table)
+    warnings += [*solved.warnings, *words_not_understood(read, table)]
+    holds += solved.holds
+    if not solved.points:
         raise SurveyError([*holds, *(entry.reason for entry in quarantined)] or [_no_points(pages)])
-    holds += _no_water(points)
-    frame = Frame(unit=pages[0].stated_unit or job.options.survey.unit)
+    unit = next((page.stated_unit for page in pages if page.stated_unit), None) or job.options.survey.unit
+    points, more_warnings, more_holds = _judged(solved.points, unit, job)
+    frame, grid_notes, grid_holds = ground_frame(points, job.options.survey, unit)
     survey = Survey(
-        form=pages[0].form,
+        form=max((page.form for page in pages), key=_FORMS.index),
         frame=frame,
-        points=tuple(points),
-        adjustment=adjustment,
+        points=tuple(on_plan(point, frame) for point in points),
+        adjustment=solved.adjustment,
         quarantined=tuple(entry.reason for entry in quarantined),
-        warnings=tuple(warnings),
+        warnings=(*warnings, *more_warnings, *grid_notes),
     )
+    holds += [*more_holds, *grid_holds]
     return Answer(survey=survey, holds=tuple(holds))
+
+
+def _judged(solved: Sequence[SurveyPoint], unit: UnitName, job: Job) -> tuple[list[SurveyPoint], list[Reason], list[Reason]]:
+    """Return (points, warnings, holds) after every slip that shows in the points themselves was looked for."""
+    holds = [*number_holds(solved), *extent_holds(solved, job), *pool_size_holds(solved, unit, job), *_no_water(solved)]
+    points, warnings = without_repeats(solved)
+    points, check_warnings, check_holds = check_reasons(points, job)
+    warnings += [*check_warnings, *grid_warnings(points, job.options.survey.crs), *_few_marks(points)]
+    return points, warnings, [*holds, *check_holds]
+
+
+def _solved(job: Job, pages: list[Page], read: list[ReadPoint], table: Mapping[str, str]) -> Solved:
+    """Return the points: as read, or from ties or shots with the read ones as marks."""
+    ties = [tie for page in pages for tie in page.ties]
+    if ties:
+        return points_from_ties(ties, read, job, table)
+    return Solved(points=tuple(placed(read, job.options.survey, table)))
 
 
 def _lost_shots(quarantined: list[Quarantined], table: Mapping[str, str]) -> list[Reason]:
@@ -126,7 +152,7 @@ def _no_points(pages: list[Page]) -> Reason:
     )
 
 
-def _no_water(points: list[SurveyPoint]) -> list[Reason]:
+def _no_water(points: Sequence[SurveyPoint]) -> list[Reason]:
     if sum(point.code == "WATER" and point.state != "rejected" for point in points) >= 3:
         return []
     count = sum(point.code == "WATER" for point in points)
@@ -137,5 +163,20 @@ def _no_water(points: list[SurveyPoint]) -> list[Reason]:
             why="every setback is measured from the water's edge",
             file=points[0].file,
             do='shoot the inside face of the coping under the code WATER, or map your own code in shop.toml: [codes] EW = "WATER"',
+        )
+    ]
+
+
+def _few_marks(points: Sequence[SurveyPoint]) -> list[Reason]:
+    marks = [point.point for point in points if point.code == "MARK" and point.state != "rejected"]
+    if len(marks) >= 2:
+        return []
+    return [
+        Reason(
+            ref="few-marks",
+            what="the survey has no MARK" if not marks else f"the survey has only one MARK ({marks[0]})",
+            why="the crew measures every hole from two points that are still there on drilling day",
+            file=points[0].file,
+            do="shoot at least two marks that stay, under the code MARK; corners of a wall will do in their place",
         )
     ]

@@ -51,3 +51,12 @@ def header_word(field: str) -> str:
     """Return a header's field in plain lower-case words, without its unit in brackets."""
     bare = re.sub(r"[\[(].*?[\])]", " ", field.lower())
     return " ".join(re.findall(r"[a-z#]+", bare))
+
+
+def header_places(line: str) -> tuple[str, dict[str, int]]:
+    """Return (delimiter, place of each column) of a header whose words are the columns' own names."""
+    delimiter = max((",", ";", "\t"), key=line.count)
+    places: dict[str, int] = {}
+    for place, field in enumerate(split_line(line, delimiter)):
+        places.setdefault(field.strip('" ').lower(), place)
+    return delimiter, places

@@ -11,6 +11,7 @@ from pipeline.survey.decoding import decoded, numbered_lines
 from pipeline.survey.field_book import Page
 from pipeline.survey.point_files import read_points
 from pipeline.survey.refusals import refusal
+from pipeline.survey.tape_files import read_ties
 
 LONGEST_HEADER: Final = 4000  # bytes looked at to tell a form
 
@@ -42,6 +43,8 @@ def read_page(job: Job, file: str, content: bytes, *, alone: bool) -> Page:
     form = _form(file, content, options.form if alone else "auto")
     if form == "points":
         return read_points(decoded(content, file), file, options.unit, options.columns, limits.points)
+    if form == "tape":
+        return read_ties(decoded(content, file), file, options.unit, limits.observations)
     raise refusal("form", f"{file}: the form {form} cannot be read", file=file)
 
 

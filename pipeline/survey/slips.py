@@ -1,0 +1,285 @@
+"""Slips of whole surveys: a wrong unit, northing for easting, one number for two places, one place under two numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import msgspec
+import numpy as np
+from scipy.spatial import ConvexHull, QhullError, cKDTree
+
+from pipeline.errors import Reason
+from pipeline.model.job import Job
+from pipeline.model.shop import Limits
+from pipeline.model.survey import SurveyPoint
+from pipeline.survey.codes import LINE_CODES
+from pipeline.units import METRES_PER, UnitName, format_length
+
+UNIT_RATIO_TOLERANCE: Final = 0.01  # [-]
+LARGE_COORDINATE: Final = 30_000.0  # [m] a local survey starts at hundreds or thousands
+SAME_PLACE: Final = 4.0  # sigmas of a difference of two shots
+
+
+def unit_slip(ratio: float) -> tuple[UnitName, UnitName] | None:
+    """Return (true unit, unit it was read as) that make lengths `ratio` times as long as they are; None when it is no unit's ratio.
+
+    Examples
+    --------
+    >>> unit_slip(3.2808)
+    ('foot', 'metre')
+    """
+    units: tuple[UnitName, ...] = ("metre", "foot", "inch", "millimetre")
+    for true in units:
+        for read in units:
+            if true != read and abs(ratio * METRES_PER[true] / METRES_PER[read] - 1) < UNIT_RATIO_TOLERANCE:
+                return true, read
+    return None
+
+
+def pool_size_holds(points: Sequence[SurveyPoint], unit: UnitName, job: Job) -> list[Reason]:
+    """Hold a survey whose pool is no pool's size in its unit: feet for metres, and the reverse."""
+    waters = _waters(points)
+    if not waters:
+        return []
+    largest = max(waters, key=_side)
+    extent, side, file = _extent(largest), _side(largest), largest[0].file
+    limits = job.shop.limits
+    if not _is_unusual(extent, side, limits):
+        return []
+    likely = _likely_unit(extent, side, unit, limits)
+    possible = limits.pool_least <= extent <= limits.pool_most
+    if possible and likely is None:
+        return []
+    shown = (
+        f"the pool comes out {extent:.2f} m ({format_length(extent, 'inch')}) long"
+        if extent < 1e6
+        else "the pool comes out a thousand kilometres long"
+    )
+    return [
+        Reason(
+            ref="unit",
+            what=f"{shown} with the numbers read as {unit}",
+            why=f"read as {likely} it would be {extent * METRES_PER[likely] / METRES_PER[unit]:.1f} m long, which is usual"
+            if likely
+            else "no pool of that size is known",
+            file=file,
+            do=f'if the numbers are {likely}, write [survey] unit = "{likely}" in job.toml; if the pool is really that size, raise [limits] pool_side_most (or lower pool_side_least) in shop.toml'
+            if likely
+            else "see which unit the instrument wrote, and what was shot as WATER",
+        )
+    ]
+
+
+def extent_holds(points: Sequence[SurveyPoint], job: Job) -> list[Reason]:
+    """Hold a survey with a point far from all the others: a digit lost, or another site's point."""
+    if len(points) < 3:
+        return []
+    places = np.array([point.place for point in points])
+    middle = np.median(places, axis=0)
+    reach = np.abs(places - middle).max(axis=1)
+    limit = float(job.shop.limits.site_extent)
+    far = [points[number] for number in np.flatnonzero(reach > limit).tolist()]
+    if not far:
+        return []
+    first = far[0]
+    named = ", ".join(point.point for point in far[:8]) + (f" and {len(far) - 8} more" if len(far) > 8 else "")
+    return [
+        Reason(
+            ref="far-away",
+            what=f"{len(far)} of {len(points)} points lie more than {limit:.0f} m from the middle of the survey: {named}",
+            why="a site is smaller than that: a digit is missing, the unit is another, or the point belongs elsewhere",
+            file=first.file,
+            line=first.row or None,
+            do="put the point right or take it out; for a larger site raise [limits] site_extent in shop.toml",
+        )
+    ]
+
+
+def grid_warnings(points: Sequence[SurveyPoint], crs: str) -> list[Reason]:
+    """Warn where coordinates without a named system look like grid coordinates."""
+    if crs or not points:
+        return []
+    east, north = (float(np.median([point.place[axis] for point in points])) for axis in (0, 1))
+    if min(abs(east), abs(north)) < LARGE_COORDINATE:
+        return []
+    return [
+        Reason(
+            ref="grid-for-ground",
+            what=f"the coordinates (E {east:.0f} m, N {north:.0f} m) look like those of a projected system, and no system is named",
+            why="grid distances differ from ground distances by up to 1 in 2,500, in the mountains more; they were taken for ground",
+            file=points[0].file,
+            do='if they are grid coordinates, write [survey] crs = "EPSG:..." in job.toml',
+        )
+    ]
+
+
+def number_holds(points: Sequence[SurveyPoint]) -> list[Reason]:
+    """Hold a survey in which one number stands for two places."""
+    first: dict[str, SurveyPoint] = {}
+    holds = []
+    for point in points:
+        before = first.setdefault(point.point, point)
+        if before is not point and not _is_same_place(before, point):
+            apart = math.dist(before.place, point.place)
+            holds.append(
+                Reason(
+                    ref="number-twice",
+                    what=f"number {point.point} stands for two places, {apart:.3f} m apart (lines {before.row} and {point.row})",
+                    why="whoever names the point by its number may mean either",
+                    file=point.file,
+                    line=point.row,
+                    do="give one of them another number; if it is a second shot of the same point, write its code as CHECK / of " + point.point,
+                )
+            )
+    return holds
+
+
+def without_repeats(points: Sequence[SurveyPoint]) -> tuple[list[SurveyPoint], list[Reason]]:
+    """Set aside second shots of one place: the same number again, or another number on the same line.
+
+    Returns
+    -------
+    tuple
+        The points, with repeats as `check`, and a warning for each.
+    """
+    repeats = _repeats(points)
+    warnings = []
+    out = list(points)
+    for second, first in sorted(repeats.items()):
+        again, before = points[second], points[first]
+        gap = math.dist(again.place, before.place)
+        out[second] = msgspec.structs.replace(again, state="check", residual=gap, why=f"the same place as {before.point}")
+        if again.point == before.point:
+            what = f"number {again.point} was shot twice at one place (lines {before.row} and {again.row})"
+        else:
+            what = f"{again.point} and {before.point} are one place ({again.code}, {gap * 1000:.0f} mm apart) under two numbers"
+        warnings.append(
+            Reason(
+                ref="place-twice",
+                what=what,
+                why="the second was kept as a check and not used for the line",
+                file=again.file,
+                line=again.row or None,
+                do="nothing, if that is what was meant",
+            )
+        )
+    return out, warnings
+
+
+def check_reasons(points: Sequence[SurveyPoint], job: Job) -> tuple[list[SurveyPoint], list[Reason], list[Reason]]:
+    """Hold CHECK shots against the points they name; returns (points, warnings, holds)."""
+    by_number = {point.point: number for number, point in reversed(list(enumerate(points))) if point.code != "CHECK"}
+    out = list(points)
+    warnings: list[Reason] = []
+    holds: list[Reason] = []
+    for number, check in enumerate(points):
+        if check.code != "CHECK":
+            continue
+        named = check.remark.lower().removeprefix("of").strip().split()[:1]
+        target = next((by_number[name] for name in by_number if named and name.lower() == named[0]), None)
+        if target is None:
+            warnings.append(
+                Reason(
+                    ref="check-of-nothing",
+                    what=f"CHECK {check.point} names no point that was shot",
+                    why="it checks nothing",
+                    file=check.file,
+                    line=check.row or None,
+                    do="write its remark as / of 101",
+                )
+            )
+            continue
+        first = points[target]
+        gap, allowed = _gap(first, check)
+        out[number] = msgspec.structs.replace(check, state="check", residual=gap, why=f"second shot of {first.point}")
+        if gap > allowed:
+            out[target] = msgspec.structs.replace(
+                out[target], state="suspect", residual=gap, why=f"its check shot {check.point} lies {gap * 1000:.0f} mm away"
+            )
+            reason = Reason(
+                ref="check-disagrees",
+                what=f"{first.point} and its check shot {check.point} are {gap * 1000:.0f} mm apart",
+                why=f"{allowed * 1000:.0f} mm is what the instrument allows; nothing tells which of the two is wrong",
+                file=check.file,
+                line=check.row or None,
+                do=f"shoot {first.point} a third time",
+            )
+            gross = gap > max(3 * allowed, 0.05)
+            (holds if gross or first.code == "MARK" else warnings).append(reason)
+    return out, warnings, holds
+
+
+def _waters(points: Sequence[SurveyPoint]) -> list[list[SurveyPoint]]:
+    lines: dict[str, list[SurveyPoint]] = {}
+    for point in points:
+        if point.code == "WATER" and point.state != "rejected":
+            lines.setdefault(point.line, []).append(point)
+    return [line for line in lines.values() if len(line) >= 3]
+
+
+def _extent(water: Sequence[SurveyPoint]) -> float:
+    """Return the longest reach of a pool [m]."""
+    places = np.array([point.place for point in water])
+    turned = [places @ (math.cos(angle), math.sin(angle)) for angle in np.arange(0, math.pi, math.pi / 36)]
+    return max(float(np.ptp(along)) for along in turned)
+
+
+def _side(water: Sequence[SurveyPoint]) -> float:
+    """Return the side of a square as large as the shots' hull [m]."""
+    try:
+        return math.sqrt(float(ConvexHull(np.array([point.place for point in water])).volume))  # in a plane, `volume` is the area
+    except (QhullError, ValueError):
+        return 0.0
+
+
+def _is_unusual(extent: float, side: float, limits: Limits) -> bool:
+    return not (limits.pool_least <= extent <= limits.pool_most and limits.pool_side_least <= side <= limits.pool_side_most)
+
+
+def _likely_unit(extent: float, side: float, unit: UnitName, limits: Limits) -> UnitName | None:
+    """Return the unit in which the pool would be of a usual size."""
+    order: tuple[UnitName, ...] = ("foot", "metre", "inch", "millimetre")
+    for other in order:
+        ratio = METRES_PER[other] / METRES_PER[unit]
+        if abs(ratio - 1) > 0.01 and not _is_unusual(extent * ratio, side * ratio, limits):
+            return other
+    return None
+
+
+def _gap(first: SurveyPoint, second: SurveyPoint) -> tuple[float, float]:
+    """Return (distance in plan, what the sigmas allow) [m]."""
+    allowed = SAME_PLACE * math.sqrt(max(first.sigma_east, first.sigma_north) ** 2 + max(second.sigma_east, second.sigma_north) ** 2)
+    return math.dist(first.place, second.place), allowed
+
+
+def _is_same_place(first: SurveyPoint, second: SurveyPoint) -> bool:
+    gap, allowed = _gap(first, second)
+    return gap <= allowed
+
+
+def _repeats(points: Sequence[SurveyPoint]) -> dict[int, int]:
+    """Return place in order of each repeat, with that of the shot it repeats."""
+    repeats: dict[int, int] = {}
+    by_number: dict[str, int] = {}
+    for number, point in enumerate(points):
+        before = by_number.setdefault(point.point, number)
+        if before != number and points[before].code == point.code and _is_same_place(points[before], point):
+            repeats[number] = before
+    lines: dict[tuple[str, str], list[int]] = {}
+    for number, point in enumerate(points):
+        if point.code in LINE_CODES and not (point.code == "STEP" and "foot" in point.remark.lower()):
+            lines.setdefault((point.code, point.line), []).append(number)
+    for members in lines.values():
+        reach = SAME_PLACE * math.sqrt(2) * max(max(points[number].sigma_east, points[number].sigma_north) for number in members)
+        tree = cKDTree(np.array([points[number].place for number in members]))
+        for one, other in sorted(tree.query_pairs(reach)):
+            if points[members[one]].code == points[members[other]].code and not _shares_corner(points[members[one]], points[members[other]]):
+                repeats.setdefault(members[other], members[one])
+    return repeats
+
+
+def _shares_corner(first: SurveyPoint, second: SurveyPoint) -> bool:
+    """A line may begin where another of the same code ended, and two lines may meet in a corner: that is no slip."""
+    return bool({"B", "E", "C"} & ({*first.modifiers} | {*second.modifiers})) and first.code != "WATER"
