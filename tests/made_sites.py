@@ -28,7 +28,7 @@ def level_deck(level: float = 30.0, slope: tuple[float, float] = (0.0, 0.0)) -> 
 def site_of(water: Chain, deck_width: float = 3.0, **more: object) -> Site:
     """A site with one pool, a rectangular deck `deck_width` round its extent, two marks and a level deck."""
     points = water.densified(0.01)
-    (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
+    (x0, y0), (x1, y1) = points.min(axis=0).tolist(), points.max(axis=0).tolist()
     deck = rectangle(x1 - x0 + 2 * deck_width, y1 - y0 + 2 * deck_width, x0 - deck_width, y0 - deck_width)
     sigmas = {"sigma_stations": (0.0,), "sigma_normals": (0.002,), "sigma0": 0.003}
     marks = (

@@ -20,3 +20,10 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
     stage: str
     reasons: tuple[Reason, ...] = ()
     warnings: tuple[Reason, ...] = ()
+
+
+class Revision(msgspec.Struct, frozen=True, kw_only=True):
+    """A package that was made: its number from 1, and the digest over the artifacts it was made from."""
+
+    revision: int
+    content: str

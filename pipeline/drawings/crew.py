@@ -1,0 +1,198 @@
+"""crew.pdf: what two people on a deck need, in the order they need it; cautions before anything."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from pipeline.drawings import cautions
+from pipeline.drawings.dossier import Dossier, is_mark
+from pipeline.drawings.pages import Part, PlanPart, TextPart, TickBox, heading, listed, paragraph, space, subheading, table
+from pipeline.drawings.unrolled import unrolled_parts
+from pipeline.model.compliance import Caution
+from pipeline.model.layout import Gate, Hole, Joint, Panel
+from pipeline.units import feet_inches, format_length
+
+
+def crew_parts(dossier: Dossier) -> tuple[Part, ...]:
+    """Return the parts of the crew's booklet in their order."""
+    return (
+        _cautions(dossier),
+        *(PlanPart(sheet.name, sheet.name, sheet.frame) for sheet in dossier.plan_sheets),
+        _setting_out(dossier),
+        _hole_schedule(dossier),
+        *unrolled_parts(dossier),
+        _hanging(dossier),
+        _as_drilled(dossier),
+        _hand_over(dossier),
+    )
+
+
+def caution_flowables(dossier: Dossier) -> list[Any]:
+    """Return the cautions of this job, then the general ones, as they open every booklet."""
+    own = cautions.job_cautions(dossier.job, dossier.site, dossier.layout, dossier.compliance)
+    flow: list[Any] = [
+        heading("Before anything else"),
+        paragraph(cautions.WATER_WATCH, "loud"),
+        paragraph("Watching the water on the day: ______________________", "strong"),
+    ]
+    if not dossier.facts.complies:
+        flow.append(paragraph("DOES NOT COMPLY: at least one clause is not met as drawn. See the inspection booklet before any work.", "loud"))
+    flow += [subheading("What this job raises"), *_caution_list(own)]
+    flow += [subheading("What holds for every job"), *_caution_list(cautions.general_cautions(dossier.compliance))]
+    flow += [space(2), paragraph(cautions.SUPERVISION, "strong"), paragraph(cautions.DEFERENCE)]
+    return flow
+
+
+def _caution_list(found: Sequence[Caution]) -> list[Any]:
+    return listed([f"{caution.text}{f' Here: {caution.raised_by}.' if caution.raised_by else ''} [{caution.source}]" for caution in found])
+
+
+def _cautions(dossier: Dossier) -> TextPart:
+    flow = caution_flowables(dossier)
+    flow += [heading("Load"), *listed(cautions.tools(dossier.job, dossier.layout, dossier.fabrication), boxes=True)]
+    return TextPart("Cautions, tools, material", tuple(flow))
+
+
+def _setting_out(dossier: Dossier) -> TextPart:
+    layout, units = dossier.layout, dossier.units
+    marks = [mark for mark in dossier.site.marks if is_mark(mark, layout)]
+    flow: list[Any] = [heading("How to set out")]
+    steps = [
+        "Find the marks below and check the distance between the first two before anything else: it has to agree within 1/4 in."
+        if units == "inch"
+        else "Find the marks below and check the distance between the first two before anything else: it has to agree within 6 mm.",
+        "Each hole is where two tape ties meet: hold one tape at each mark, level and pulled straight, and mark the crossing.",
+        "Stand with the pool on your left: the holes are numbered in the direction you walk.",
+        "Then check the distance to the next hole, centre to centre, and the diagonals below. What disagrees by more than 1/4 in is measured again before it is drilled."
+        if units == "inch"
+        else "Then check the distance to the next hole, centre to centre, and the diagonals below. What disagrees by more than 6 mm is measured again before it is drilled.",
+        "The water's edge decides: no hole is drilled nearer to it than the schedule's ties put it.",
+    ]
+    flow += listed([f"{number}. {step}" for number, step in enumerate(steps, 1)])
+    flow.append(subheading("Marks"))
+    flow.append(_mark_table(dossier, marks))
+    if len(marks) >= 2:
+        flow += [subheading("Between marks"), table(("from", "to", "distance"), _between(marks, units), (30, 30, 40))]
+    if layout.check_distances:
+        rows = [("", each.first, each.second, format_length(each.distance, units)) for each in layout.check_distances]
+        rows = [(TickBox(), *row[1:]) for row in rows]
+        flow += [subheading("Diagonals to check, hole to hole"), table(("", "from", "to", "distance"), rows, (7, 30, 30, 40))]
+    return TextPart("Setting out", tuple(flow))
+
+
+def _mark_table(dossier: Dossier, marks: Sequence[Any]) -> Any:
+    if not marks:
+        return paragraph("The survey has no marks: no ties can be given. Measure from the water's edge and have the survey completed.", "strong")
+    rows = [(mark.name, "mark" if mark.kind == "mark" else "corner of a wall", *_east_north(mark.place, dossier.units)) for mark in marks]
+    return table(("mark", "what it is", "east", "north"), rows, (30, 40, 40, 40))
+
+
+def _east_north(place: tuple[float, float], units: Any) -> tuple[str, str]:
+    return (format_length(place[0], units), format_length(place[1], units))
+
+
+def _between(marks: Sequence[Any], units: Any) -> list[tuple[str, str, str]]:
+    return [
+        (first.name, second.name, format_length(math.dist(first.place, second.place), units))
+        for index, first in enumerate(marks)
+        for second in marks[index + 1 :]
+    ][:10]
+
+
+def lean_arrow(hole: Hole) -> str:
+    """Return a hole's lean as seen with the pool on the left: an arrow, the angle, the side."""
+    if hole.lean_toward == "plumb":
+        return "plumb"
+    arrow = "→" if hole.lean_toward == "away" else "←"
+    return f"{arrow} {math.degrees(hole.lean):.1f}° {hole.lean_toward}"
+
+
+def _hole_schedule(dossier: Dossier) -> TextPart:
+    units = dossier.units
+    rows = []
+    for hole in dossier.layout.holes:
+        ties = [f"{tie.mark}  {format_length(tie.distance, units)}" for tie in hole.ties] + ["", ""]
+        to_next = "" if hole.to_next is None else format_length(hole.to_next, units)
+        rows.append((TickBox(), hole.name, hole.carries, hole.role, to_next, ties[0], ties[1], lean_arrow(hole), format_length(hole.depth, units)))
+    head = ("", "hole", "carries", "role", "to next", "tie from", "tie from", "lean", "depth")
+    flow = [
+        heading("Holes, in walking order, pool on the left"),
+        paragraph(
+            "To next: centre to centre, straight, as a tape reads it. Lean: → away from the pool, ← toward it. Tick when drilled, cleaned and sleeved."
+        ),
+        table(head, rows, (7, 16, 16, 15, 25, 36, 36, 25, 17)),
+    ]
+    return TextPart("Hole schedule", tuple(flow))
+
+
+def _hanging(dossier: Dossier) -> TextPart:
+    layout, units = dossier.layout, dossier.units
+    gates = {gate.hinge_hole: gate for gate in layout.gates}
+    joints = {joint.before: joint for joint in layout.joints}
+    rows = [
+        (TickBox(), str(number), panel.name, panel.kind, f"{panel.holes[0]} to {panel.holes[-1]}", str(panel.posts), format_length(panel.length, units),
+         _then(panel, joints, gates, units))
+        for number, panel in enumerate(layout.panels, 1)
+    ]  # fmt: skip
+    flow = [
+        heading("Hang the panels in this order"),
+        paragraph(
+            "Custom panels are made after drilling, from the holes as drilled. Latch each joint before the next panel is hung; the water is watched until the last latch."
+        ),
+        table(("", "no.", "panel", "kind", "holes", "posts", "length", "then"), rows, (7, 10, 15, 17, 32, 13, 25, 73)),
+    ]
+    return TextPart("Panels and latches", tuple(flow))
+
+
+def _then(panel: Panel, joints: dict[str, Joint], gates: dict[str, Gate], units: Any) -> str:
+    last = panel.holes[-1]
+    if last in gates:
+        gate = gates[last]
+        return f"gate {gate.name}, leaf {format_length(gate.leaf, units)}, opens away from the pool"
+    if last in joints:
+        joint = joints[last]
+        rise = f", step {format_length(joint.rise, units)}" if abs(joint.rise) > 0.02 else ""
+        return f"latch {joint.before} to {joint.after} at {format_length(joint.latch_height, units)}{rise}"
+    return "end at the wall" if panel.holes else ""
+
+
+def _as_drilled(dossier: Dossier) -> TextPart:
+    rows = [(hole.name, "" if hole.to_next is None else format_length(hole.to_next, dossier.units), "", "", "") for hole in dossier.layout.holes]
+    how = "feet, inches and sixteenths" if dossier.units == "inch" else "whole millimetres"
+    flow = [
+        heading("The holes as drilled"),
+        paragraph(
+            f"Measure every hole to the next one, centre to centre, in {how}, or its two ties again; the office types it as as_drilled.csv with the heads below. Custom panels are cut from this sheet."
+        ),
+        table(("hole", "planned", "to_next", "tie_a", "tie_b"), rows, (22, 32, 42, 42, 42), grid=True, high=6.4),
+        space(4),
+        paragraph("Measured by ______________________   on ______________   tape checked against ______________"),
+    ]
+    return TextPart("As drilled", tuple(flow))
+
+
+def _hand_over(dossier: Dossier) -> TextPart:
+    items = [
+        "Gate opened to any position closes and latches by itself, from a hand's width too; ten times out of ten",
+        "Release of the gate at the height the inspection booklet names, and no opening near it a hand passes",
+        "Gap under the fabric measured at every panel; nothing can be pushed under it",
+        "Height measured on the outer side at the lowest place",
+        "Every latch hooked, spring keeper closed; nobody can lift the fabric over the height the booklet names",
+        "Plugs for all sleeves handed over; owner shown how to lift out and put back a panel",
+        "Everything climbable moved away from the fence, inside and outside; doors and windows of the house as the booklet says",
+        "Deck swept with the vacuum; no epoxy on it; drill dust bagged",
+        "Sheet of the holes as drilled filled in and sent to the office",
+    ]
+    said = [
+        cautions.SUPERVISION,
+        "Test the gate every week. Check local law before removing any section. Teach swimming and learn resuscitation.",
+        cautions.DEFERENCE,
+    ]
+    flow = [heading("Hand-over"), *listed(items, boxes=True), subheading("Said to the owner, and understood"), *listed(said, boxes=True), space(8)]
+    flow += [paragraph("Crew ______________________   Owner ______________________   Date ______________")]
+    return TextPart("Hand-over", tuple(flow))
+
+
+__all__ = ["crew_parts", "feet_inches"]

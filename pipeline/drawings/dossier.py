@@ -1,0 +1,56 @@
+"""All that the sheets of one job are drawn from, gathered once."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+
+from pipeline.drawings.paper import SheetFacts
+from pipeline.drawings.plan_sheets import PlanSheet
+from pipeline.model.compliance import Compliance
+from pipeline.model.fabrication import Fabrication
+from pipeline.model.job import Job
+from pipeline.model.layout import Layout
+from pipeline.model.site import Mark, Site
+from pipeline.model.survey import Survey
+from pipeline.units import ReportUnits
+
+if TYPE_CHECKING:
+    from ezdxf.document import Drawing
+
+
+class Dossier(msgspec.Struct, frozen=True, kw_only=True):
+    """The artifacts of a job, what every sheet says of it, and its plan.
+
+    Parameters
+    ----------
+    document : Drawing
+        The plan's DXF document.
+    plan_sheets : tuple of PlanSheet
+        Overview first, then the details.
+    """
+
+    job: Job
+    survey: Survey
+    site: Site
+    layout: Layout
+    fabrication: Fabrication
+    compliance: Compliance
+    facts: SheetFacts
+    document: Any
+    plan_sheets: tuple[PlanSheet, ...]
+
+    @property
+    def units(self) -> ReportUnits:
+        return self.facts.units
+
+    @property
+    def drawing(self) -> Drawing:
+        document: Drawing = self.document
+        return document
+
+
+def is_mark(mark: Mark, layout: Layout) -> bool:
+    """Say whether the crew measures from this mark: every MARK, and a wall's corner only where a hole is tied to it."""
+    return mark.kind == "mark" or any(tie.mark == mark.name for hole in layout.holes for tie in hole.ties)

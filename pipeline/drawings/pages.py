@@ -1,0 +1,309 @@
+"""Pages of a booklet: flowing text and tables, plan sheets, and drawings made of marks, all with one title strip.
+
+A booklet is a row of parts.  Text flows through reportlab's platypus; plan sheets are drawn from the DXF document by `pen`;
+drawings are marks on paper.  Every page carries "page n of N", every part stands in the PDF's outline.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Sequence
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
+from xml.sax.saxutils import escape
+
+import msgspec
+
+from pipeline.drawings import typeface
+from pipeline.drawings.ink import Mark, Words, to_canvas
+from pipeline.drawings.paper import MARGIN, Frame, SheetFacts, frame_of, title_strip
+from pipeline.drawings.pen import draw_sheet
+
+if TYPE_CHECKING:
+    from ezdxf.document import Drawing
+
+_POINTS: Final = 72 / 25.4  # points per millimetre
+_KEEP_WITH_NEXT: Final = 26.0  # [mm] a heading stands on a page only with this much of what follows
+
+
+class TextPart(msgspec.Struct, frozen=True):
+    """Flowing text: a title for strip and outline, and platypus flowables."""
+
+    title: str
+    flowables: tuple[Any, ...]
+
+
+class PlanPart(msgspec.Struct, frozen=True):
+    """One paper-space sheet of the plan."""
+
+    title: str
+    sheet: str
+    frame: Frame
+
+
+class DrawingPart(msgspec.Struct, frozen=True):
+    """One page of marks; `scale` is written in the strip, empty for none."""
+
+    title: str
+    frame: Frame
+    scale: str
+    marks: tuple[Mark, ...]
+
+
+Part = TextPart | PlanPart | DrawingPart
+
+
+def bind(parts: Sequence[Part], facts: SheetFacts, document: Drawing, name: str) -> bytes:
+    """Return a PDF of all parts, the same bytes for the same parts."""
+    typeface.register()
+    file = io.BytesIO()
+    canvas = _canvas_class()(file, invariant=1, pageCompression=1, pdfVersion=(1, 5))
+    canvas.setTitle(typeface.printable(f"{facts.title}: {name}, revision {facts.revision}"))
+    canvas.setAuthor(typeface.printable(facts.shop))
+    canvas.setSubject(f"Install package for a removable mesh safety fence, job {facts.job}")
+    canvas.setKeywords([facts.job, f"revision {facts.revision}", facts.rules])
+    canvas.setCreator("sleeveline")
+    canvas.setProducer("sleeveline")
+    canvas.booklet = name
+    for number, part in enumerate(parts):
+        canvas.outline_key = (f"part{number}", part.title)
+        _DRAW[type(part)](canvas, part, facts, document)
+    canvas.save()
+    return file.getvalue()
+
+
+@cache
+def _canvas_class() -> Any:
+    from reportlab.pdfgen.canvas import Canvas
+
+    class CountedCanvas(Canvas):  # type: ignore[misc]  # reportlab ships no types
+        """Holds its pages back until their number is known."""
+
+        booklet = ""
+        outline_key: tuple[str, str] | None = None
+
+        def __init__(self, *arguments: Any, **options: Any) -> None:
+            super().__init__(*arguments, **options)
+            self._held: list[dict[str, Any]] = []
+
+        def showPage(self) -> None:
+            if self.outline_key is not None:
+                key, title = self.outline_key
+                self.bookmarkPage(key)
+                self.addOutlineEntry(typeface.printable(title), key)
+                self.outline_key = None
+            self._held.append(dict(self.__dict__))
+            self._startPage()
+
+        def save(self) -> None:
+            held = self._held
+            for number, page in enumerate(held, 1):
+                self.__dict__.update(page)
+                width = self._pagesize[0] / _POINTS
+                text = f"{self.booklet} · page {number} of {len(held)}"
+                to_canvas(self, [Words(text=text, at=(width - MARGIN, MARGIN - 3.4), cap=1.5, align="right")])
+                super().showPage()
+            super().save()
+
+    return CountedCanvas
+
+
+def _start(canvas: Any, frame: Frame) -> None:
+    canvas.setPageSize((frame.width * _POINTS, frame.height * _POINTS))
+
+
+def _draw_text(canvas: Any, part: TextPart, facts: SheetFacts, document: Drawing) -> None:
+    frame = frame_of(facts.paper)
+    waiting = list(part.flowables)
+    while waiting:
+        _start(canvas, frame)
+        to_canvas(canvas, title_strip(frame, facts, part.title, ""))
+        _fill_page(canvas, frame, waiting)
+        canvas.showPage()
+
+
+def _fill_page(canvas: Any, frame: Frame, waiting: list[Any]) -> None:
+    """Put as much as fits on the page, splitting tables and paragraphs; takes from the front of `waiting`."""
+    from reportlab.platypus import Frame as Column
+
+    width, height = frame.room
+    column = Column(
+        frame.left * _POINTS, frame.bottom * _POINTS, width * _POINTS, height * _POINTS, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0
+    )
+    first = True
+    while waiting:
+        flowable = waiting[0]
+        if not first and getattr(flowable, "keepWithNext", False) and _left(column, flowable) < _KEEP_WITH_NEXT * _POINTS:
+            return
+        if column.add(flowable, canvas):
+            waiting.pop(0)
+            first = False
+            continue
+        pieces = column.split(flowable, canvas)
+        if len(pieces) > 1 and column.add(pieces[0], canvas):
+            waiting[:1] = pieces[1:]
+        elif first:
+            raise ValueError(f"{type(flowable).__name__} is taller than a page")
+        return
+
+
+def _left(column: Any, flowable: Any) -> float:
+    """Return the room [pt] that would be left under a flowable."""
+    _, height = flowable.wrap(column._aW, column._aH)
+    return float(column._y - column._y1p - height)
+
+
+def _draw_plan(canvas: Any, part: PlanPart, facts: SheetFacts, document: Drawing) -> None:
+    _start(canvas, part.frame)
+    draw_sheet(canvas, document, part.sheet)
+    canvas.showPage()
+
+
+def _draw_marks(canvas: Any, part: DrawingPart, facts: SheetFacts, document: Drawing) -> None:
+    _start(canvas, part.frame)
+    to_canvas(canvas, part.marks)
+    to_canvas(canvas, title_strip(part.frame, facts, part.title, part.scale))
+    canvas.showPage()
+
+
+_DRAW: dict[type, Callable[[Any, Any, SheetFacts, Drawing], None]] = {TextPart: _draw_text, PlanPart: _draw_plan, DrawingPart: _draw_marks}
+
+
+def text_width(paper_facts: SheetFacts) -> float:
+    """Return the width [mm] text can take."""
+    return frame_of(paper_facts.paper).room[0]
+
+
+@cache
+def _style(name: str) -> Any:
+    from reportlab.lib.enums import TA_LEFT
+    from reportlab.lib.styles import ParagraphStyle
+
+    typeface.register()
+    sizes = {"heading": (13, 16, 8, 3, True), "sub": (10, 13, 6, 2, True), "body": (9, 12, 0, 2.5, False), "cell": (8, 10, 0, 0, False),
+             "strong": (9, 12, 0, 2.5, True), "head-cell": (7.5, 9.5, 0, 0, True), "small": (7, 9, 0, 1.5, False), "loud": (11.5, 15, 0, 4, True)}  # fmt: skip
+    size, leading, before, after, bold = sizes[name]
+    return ParagraphStyle(
+        name, fontName=typeface.face(bold), fontSize=size, leading=leading, spaceBefore=before, spaceAfter=after, alignment=TA_LEFT,
+        keepWithNext=name in ("heading", "sub"), splitLongWords=1,
+    )  # fmt: skip
+
+
+def paragraph(text: str, style: str = "body") -> Any:
+    """Return a paragraph of plain text: markup in it is shown, not obeyed."""
+    from reportlab.platypus import Paragraph
+
+    return Paragraph(escape(typeface.printable(text)), _style(style))
+
+
+def heading(text: str) -> Any:
+    """Return a heading, which stays with what follows."""
+    return paragraph(text, "heading")
+
+
+def subheading(text: str) -> Any:
+    """Return a heading under a heading."""
+    return paragraph(text, "sub")
+
+
+def listed(items: Sequence[str], *, boxes: bool = False) -> list[Any]:
+    """Return a list, with bullets or with boxes to tick, one flowable an item."""
+    from reportlab.platypus import Table, TableStyle
+
+    rows = []
+    for item in items:
+        row = Table([[TickBox() if boxes else paragraph("•", "body"), paragraph(item)]], colWidths=[6 * _POINTS, None], hAlign="LEFT")
+        row.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 1), ("RIGHTPADDING", (0, 0), (-1, -1), 1),
+                                 ("TOPPADDING", (0, 0), (-1, -1), 0.6), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.6)]))  # fmt: skip
+        rows.append(row)
+    return rows
+
+
+def table(
+    head: Sequence[str], rows: Sequence[Sequence[Any]], widths: Sequence[float], *, plain: bool = True, grid: bool = False, high: float = 0.0
+) -> Any:
+    """Return a ruled table whose head is repeated on every page.
+
+    Parameters
+    ----------
+    head : sequence of str
+        One a column.
+    rows : sequence of rows
+        Strings or flowables, one a column.
+    widths : sequence of float
+        Of the columns [mm].
+    plain : bool
+        True draws strings as single lines (fast, cut to fit); False wraps every cell.
+    grid : bool
+        Rules between columns too: for tables to be written in.
+    high : float
+        Least height of a row [mm].
+    """
+    from reportlab.lib.colors import Color
+    from reportlab.platypus import Table, TableStyle
+
+    typeface.register()
+    body = [[_cell(value, width, plain) for value, width in zip(row, widths, strict=True)] for row in rows]
+    heads = [paragraph(text, "head-cell") for text in head]
+    heights = None if not high else [None, *([high * _POINTS] * len(body))]
+    drawn = Table([heads, *body], colWidths=[width * _POINTS for width in widths], rowHeights=heights, repeatRows=1, hAlign="LEFT")
+    grey, black = Color(0.6, 0.6, 0.6), Color(0, 0, 0)
+    style: list[tuple[Any, ...]] = [
+        ("FONT", (0, 1), (-1, -1), typeface.REGULAR, 8, 10), ("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+        ("LINEABOVE", (0, 0), (-1, 0), 1.0, black), ("LINEBELOW", (0, 0), (-1, 0), 0.6, black), ("LINEBELOW", (0, 1), (-1, -1), 0.25, grey),
+        ("LEFTPADDING", (0, 0), (-1, -1), 2), ("RIGHTPADDING", (0, 0), (-1, -1), 2), ("TOPPADDING", (0, 0), (-1, -1), 1.6),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8),
+    ]  # fmt: skip
+    if grid:
+        style.append(("INNERGRID", (0, 0), (-1, -1), 0.25, grey))
+        style.append(("BOX", (0, 0), (-1, -1), 0.6, black))
+    drawn.setStyle(TableStyle(style))
+    return drawn
+
+
+def _cell(value: Any, width: float, plain: bool) -> Any:
+    if not isinstance(value, str):
+        return value
+    if plain:
+        from pipeline.drawings.ink import fitted
+
+        cap = 8 * typeface.MILLIMETRES_PER_POINT * typeface.CAP_RATIO
+        return fitted(typeface.printable(value), width - 1.4, cap)
+    return paragraph(value, "cell")
+
+
+def space(millimetres: float) -> Any:
+    """Return empty room [mm]."""
+    from reportlab.platypus import Spacer
+
+    return Spacer(1, millimetres * _POINTS)
+
+
+@cache
+def _marks_class() -> Any:
+    from reportlab.platypus import Flowable
+
+    class MarksFlowable(Flowable):  # type: ignore[misc]  # reportlab ships no types
+        """Marks on paper inside flowing text."""
+
+        def __init__(self, marks: Sequence[Mark], across: float, up: float) -> None:
+            super().__init__()
+            self.marks = tuple(marks)
+            self.width, self.height = across * _POINTS, up * _POINTS
+
+        def draw(self) -> None:
+            to_canvas(self.canv, self.marks)
+
+    return MarksFlowable
+
+
+def drawn(marks: Sequence[Mark], across: float, up: float) -> Any:
+    """Return marks as a flowable `across` wide and `up` high [mm], their origin at its lower left."""
+    return _marks_class()(marks, across, up)
+
+
+def TickBox(size: float = 3.0) -> Any:  # stands among flowables
+    """Return a box to tick [mm]."""
+    from pipeline.drawings.ink import box
+
+    return drawn([box(0.2, 0.2, size, size, width=0.25)], size + 0.4, size + 0.4)

@@ -1,0 +1,373 @@
+"""The plan, made once: a DXF document with the site and the fence at true scale in its model space.
+
+Layers by kind, line types, blocks with attributes for holes, gates and marks, DXF dimensions, text styles.  Sheets in paper
+space are added by `plan_sheets`; the PDF pages are drawn from the same document by `pen`.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+import msgspec
+
+from pipeline.drawings.ink import Words, dxf_text, lineweight, place_text, text_style
+from pipeline.drawings.label_placing import upright
+from pipeline.drawings.plan_view import Names, View, heading_at
+from pipeline.geometry.chain import Chain, Point
+from pipeline.model.layout import Gate, Hole, Layout
+from pipeline.model.site import FittedLine, Mark, Site, SiteObject
+from pipeline.units import INCH, MILLIMETRE, ReportUnits, format_length
+
+if TYPE_CHECKING:
+    from ezdxf.document import Drawing
+    from ezdxf.layouts.layout import Modelspace
+
+UNIT: Final[dict[ReportUnits, float]] = {"inch": INCH, "mm": MILLIMETRE}  # [m] one drawing unit of the model space
+_INSUNITS: Final[dict[ReportUnits, int]] = {"inch": 1, "mm": 4}  # DXF reference, $INSUNITS
+DIMENSION_CAP: Final = 1.9  # [mm]
+INK: Final = 0x1B1B1B
+BLUE: Final = 0x1F4E79  # water; prints dark grey
+TINT: Final = 0xE3EAF0  # water's surface; prints as a faint grey
+SIENNA: Final = 0x8A3B12  # what no hole may meet; prints dark grey
+
+
+class Layer(msgspec.Struct, frozen=True):
+    """A layer of the plan: what lies on it, its colour, line type and width [mm], and its words in the legend."""
+
+    name: str
+    colour: int
+    linetype: str
+    width: float
+    legend: str = ""
+
+
+LAYERS: Final = (
+    Layer("WATER", BLUE, "CONTINUOUS", 0.35, "water's edge"),
+    Layer("WATER-SURFACE", TINT, "CONTINUOUS", 0.09),
+    Layer("COPING", INK, "CONTINUOUS", 0.13, "coping, outer edge"),
+    Layer("DECK", INK, "LONG-DASH", 0.18, "outer edge of deck"),
+    Layer("WALL", INK, "CONTINUOUS", 0.7, "wall"),
+    Layer("OPENING", INK, "CONTINUOUS", 0.35, "door or window"),
+    Layer("STEP", INK, "DASH-DOT", 0.25, "nosing of a riser"),
+    Layer("JOINT", SIENNA, "SHORT-DASH", 0.18, "joint in the deck"),
+    Layer("DRAIN", SIENNA, "DOTS", 0.35, "drain"),
+    Layer("UTILITY", SIENNA, "DASH-TWO-DOTS", 0.35, "located pipe or conductor"),
+    Layer("OBJECT", INK, "CONTINUOUS", 0.18, "object"),
+    Layer("FENCE-LINE", INK, "CONTINUOUS", 0.05),
+    Layer("PANEL", INK, "CONTINUOUS", 0.5, "fabric of a panel"),
+    Layer("PANEL-NAME", INK, "CONTINUOUS", 0.18),
+    Layer("HOLE", INK, "CONTINUOUS", 0.18),
+    Layer("HOLE-NUMBER", INK, "CONTINUOUS", 0.09),
+    Layer("GATE", INK, "SHORT-DASH", 0.35, "gate and its swing"),
+    Layer("GATE-NAME", INK, "CONTINUOUS", 0.18),
+    Layer("MARK", INK, "CONTINUOUS", 0.25),
+    Layer("MARK-NAME", INK, "CONTINUOUS", 0.18),
+    Layer("DIMENSION", INK, "CONTINUOUS", 0.09),
+    Layer("CHECK", INK, "CONTINUOUS", 0.25),
+    Layer("SHEET", INK, "CONTINUOUS", 0.18),
+    Layer("LABEL", INK, "CONTINUOUS", 0.09),
+    Layer("WINDOW", INK, "CONTINUOUS", 0.09),
+)
+NAME_LAYERS: Final = ("HOLE-NUMBER", "PANEL-NAME", "GATE-NAME", "MARK-NAME")
+LINETYPES: Final[dict[str, tuple[str, tuple[float, ...]]]] = {  # on and off lengths on paper [mm]
+    "LONG-DASH": ("long dashes", (4.0, 1.6)),
+    "SHORT-DASH": ("short dashes", (1.6, 1.0)),
+    "DASH-DOT": ("dash and dot", (3.2, 0.9, 0.2, 0.9)),
+    "DASH-TWO-DOTS": ("dash and two dots", (3.2, 0.8, 0.2, 0.8, 0.2, 0.8)),
+    "DOTS": ("dots", (0.3, 0.9)),
+}
+_BYLAYER: Final = 256  # DXF reference, group code 62
+_BYBLOCK: Final = 0
+HOLE_BLOCKS: Final = {"end": "HOLE-END", "inner": "HOLE-INNER", "gate": "HOLE-GATE", "pocket": "HOLE-POCKET"}
+
+
+class Dimension(msgspec.Struct, frozen=True):
+    """An aligned dimension between two points of the site [m], its line `offset` [m] to the left of the way between them."""
+
+    start: Point
+    end: Point
+    offset: float
+    text: str
+
+
+def new_document(units: ReportUnits, view: View) -> Drawing:
+    """Return an empty document with units, layers, line types, text and dimension styles, and the plan's blocks."""
+    from ezdxf._options import options
+    from ezdxf.filemanagement import new
+    from ezdxf.fonts import fonts
+
+    fonts.font_manager.clear()  # the fonts of the machine must not decide anything
+    options.write_fixed_meta_data_for_testing = True  # no date, no GUID, no program version: same inputs, same bytes
+    document = new("R2010", setup=False, units=_INSUNITS[units])
+    document.header["$MEASUREMENT"] = 0 if units == "inch" else 1
+    document.header["$LTSCALE"] = _on_model(1.0, units, view)
+    document.header["$PSLTSCALE"] = 0
+    for name, (description, pattern) in LINETYPES.items():
+        signed = [length if index % 2 == 0 else -length for index, length in enumerate(pattern)]
+        document.linetypes.add(name, [sum(pattern), *signed], description=description)
+    for layer in LAYERS:
+        entry = document.layers.add(layer.name, linetype=layer.linetype, lineweight=lineweight(layer.width))
+        entry.rgb = (layer.colour >> 16, layer.colour >> 8 & 255, layer.colour & 255)
+        entry.description = layer.legend
+    document.styles.add("SHEET", font="arial.ttf")
+    document.styles.add("SHEET-BOLD", font="arialbd.ttf")
+    _dimension_style(document, units, view)
+    _blocks(document, units, view)
+    return document
+
+
+def _on_model(millimetres: float, units: ReportUnits, view: View) -> float:
+    """Return how many drawing units `millimetres` on the overview sheet are."""
+    return millimetres * view.scale.ratio / 1000 / UNIT[units]
+
+
+def _dimension_style(document: Drawing, units: ReportUnits, view: View) -> None:
+    style = document.dimstyles.new("SITE")
+    settings = {
+        "dimscale": _on_model(1.0, units, view), "dimtxt": DIMENSION_CAP, "dimgap": 0.6, "dimexo": 0.5, "dimexe": 0.8, "dimtsz": 0.9,
+        "dimdle": 0.0, "dimtad": 1, "dimtih": 0, "dimtoh": 0, "dimtix": 1, "dimtofl": 1, "dimdec": 3, "dimtxsty": "SHEET", "dimlwd": 9, "dimlwe": 9,
+        "dimlunit": 2,
+    }  # fmt: skip
+    for name, value in settings.items():
+        style.set_dxf_attrib(name, value)
+
+
+def _blocks(document: Drawing, units: ReportUnits, view: View) -> None:
+    """Define the symbols, sized for the overview sheet: ends filled, inner posts open, gates square, pockets crossed."""
+    size = _on_model(0.42, units, view)
+    for name in HOLE_BLOCKS.values():
+        block = document.blocks.new(name)
+        if name in ("HOLE-END", "HOLE-INNER"):
+            block.add_circle((0, 0), size)
+        else:
+            block.add_lwpolyline(_square(size * 1.15), close=True)
+        if name == "HOLE-POCKET":
+            block.add_line((-size, -size), (size, size))
+            block.add_line((-size, size), (size, -size))
+        if name in ("HOLE-END", "HOLE-GATE"):
+            hatch = block.add_hatch(color=_BYBLOCK)
+            if name == "HOLE-END":
+                hatch.paths.add_edge_path().add_arc((0, 0), size, 0, 360)
+            else:
+                hatch.paths.add_polyline_path(_square(size * 1.15), is_closed=True)
+        for tag in ("NUMBER", "PANEL", "ROLE", "LEAN", "DEPTH"):
+            block.add_attdef(tag, (0, 0), height=size, dxfattribs={"flags": 0 if tag == "NUMBER" else 1})
+    mark = document.blocks.new("MARK")
+    arm = _on_model(1.2, units, view)
+    mark.add_circle((0, 0), arm * 0.75)
+    mark.add_line((-arm * 1.2, 0), (arm * 1.2, 0))
+    mark.add_line((0, -arm * 1.2), (0, arm * 1.2))
+    gate = document.blocks.new("GATE")
+    gate.add_point((0, 0))
+    for block, tags in ((mark, ("NAME", "LEVEL")), (gate, ("NAME", "LEAF", "OPENS"))):
+        for tag in tags:
+            block.add_attdef(tag, (0, 0), height=size, dxfattribs={"flags": 0 if tag == "NAME" else 1})
+
+
+def _square(half: float) -> list[Point]:
+    return [(-half, -half), (half, -half), (half, half), (-half, half)]
+
+
+def draw_model(document: Drawing, site: Site, layout: Layout, units: ReportUnits, view: View, names: Names) -> None:
+    """Draw site and fence in the model space, named as placed for the overview sheet."""
+    pencil = _Pencil(document.modelspace(), units, view)
+    _draw_site(pencil, site)
+    _draw_fence(pencil, layout)
+    _draw_holes(pencil, layout, names)
+    for gate in layout.gates:
+        _draw_gate(pencil, gate, layout, names)
+    for mark in site.marks:
+        if mark.kind == "mark":
+            _draw_mark(pencil, mark, names)
+    for dimension in dimensions(site, layout, view):
+        pencil.dimension(dimension)
+    for key in (panel.name for panel in layout.panels):
+        pencil.name(names, key, "PANEL-NAME")
+
+
+class _Pencil:
+    """Puts site metres on the model space in its own unit."""
+
+    def __init__(self, space: Modelspace, units: ReportUnits, view: View) -> None:
+        self.space, self.units, self.view = space, units, view
+        self.unit = UNIT[units]
+
+    def at(self, point: Point) -> Point:
+        return (point[0] / self.unit, point[1] / self.unit)
+
+    def paper(self, millimetres: float) -> float:
+        return _on_model(millimetres, self.units, self.view)
+
+    def chain(self, chain: Chain, layer: str) -> None:
+        """Add a chain as a polyline with its arcs kept as bulges."""
+        bulges = (*chain.bulges, 0.0)[: len(chain.vertices)]
+        points = [(*self.at(vertex), bulge) for vertex, bulge in zip(chain.vertices, bulges, strict=True)]
+        self.space.add_lwpolyline(points, format="xyb", close=chain.closed, dxfattribs={"layer": layer})
+
+    def polyline(self, points: Any, layer: str, *, close: bool = False) -> None:
+        self.space.add_lwpolyline([self.at(point) for point in points], close=close, dxfattribs={"layer": layer})
+
+    def name(self, names: Names, key: str, layer: str) -> None:
+        """Write a name that is no attribute of a block, with its leader, where it was placed."""
+        candidate = names.of(key)
+        if candidate is None:
+            return
+        text = self.space.add_text(dxf_text(candidate.words.text), dxfattribs={"layer": layer, "style": text_style(candidate.words.bold)})
+        self.place(text, candidate.words)
+        self.leader(candidate.leader, layer)
+
+    def place(self, text: Any, words: Words) -> None:
+        """Give a text or attribute the place and height it has on the overview sheet."""
+        text.dxf.height = self.paper(words.cap)
+        text.dxf.rotation = math.degrees(words.turn)
+        place_text(text, self.at(self.view.on_site(words.at)), words.align, words.middle)
+
+    def leader(self, leader: tuple[Point, Point] | None, layer: str) -> None:
+        if leader is not None:
+            start, end = (self.at(self.view.on_site(point)) for point in leader)
+            self.space.add_line(start, end, dxfattribs={"layer": layer})
+
+    def dimension(self, dimension: Dimension) -> None:
+        rendered = self.space.add_aligned_dim(
+            self.at(dimension.start),
+            self.at(dimension.end),
+            distance=dimension.offset / self.unit,
+            text=dimension.text,
+            dimstyle="SITE",
+            dxfattribs={"layer": "DIMENSION"},
+        )
+        rendered.render()
+
+
+def _draw_site(pencil: _Pencil, site: Site) -> None:
+    for water in site.waters:
+        bulges = (*water.chain.bulges, 0.0)[: len(water.chain.vertices)]
+        hatch = pencil.space.add_hatch(color=_BYLAYER, dxfattribs={"layer": "WATER-SURFACE"})
+        hatch.paths.add_polyline_path([(*pencil.at(at), bulge) for at, bulge in zip(water.chain.vertices, bulges, strict=True)], is_closed=True)
+    lines: tuple[FittedLine, ...] = (*site.waters, *site.copings, *site.decks, *site.walls, *site.joints, *site.drains, *site.utilities)
+    for line in lines:
+        pencil.chain(line.chain, line.code)
+    for riser in site.risers:
+        pencil.chain(riser.nosing, "STEP")
+    for opening in site.openings:
+        pencil.polyline(opening.jambs, "OPENING")
+    for thing in (*site.objects, *site.point_hazards):
+        pencil.chain(thing.outline, "OBJECT")
+
+
+def _draw_fence(pencil: _Pencil, layout: Layout) -> None:
+    pencil.chain(layout.line, "FENCE-LINE")
+    places = {hole.name: hole.place for hole in layout.holes}
+    for panel in layout.panels:
+        pencil.polyline([places[name] for name in panel.holes], "PANEL")
+
+
+def _draw_holes(pencil: _Pencil, layout: Layout, names: Names) -> None:
+    line = [hole for hole in layout.holes if hole.role != "pocket"]
+    for index, hole in enumerate(layout.holes):
+        before = line[index - 1] if hole.role != "pocket" and (index or layout.closed) else None
+        after = line[(index + 1) % len(line)] if hole.role != "pocket" and (index + 1 < len(line) or layout.closed) else None
+        heading = heading_at(hole, before, after) if before or after else 0.0
+        insert = pencil.space.add_blockref(
+            HOLE_BLOCKS[hole.role], pencil.at(hole.place), dxfattribs={"layer": "HOLE", "rotation": math.degrees(heading)}
+        )
+        values = {"PANEL": hole.carries, "ROLE": hole.role, "LEAN": lean_words(hole), "DEPTH": format_length(hole.depth, pencil.units)}
+        _number(pencil, insert, hole.name, names)
+        for tag, value in values.items():
+            insert.add_attrib(
+                tag, value, pencil.at(hole.place), dxfattribs={"layer": "HOLE", "flags": 1, "height": pencil.paper(1.0), "style": "SHEET"}
+            )
+
+
+def _number(pencil: _Pencil, insert: Any, key: str, names: Names, *, tag: str = "NUMBER", layer: str = "HOLE-NUMBER") -> None:
+    """Add the visible attribute of a block where its name was placed, or hidden where there was no room."""
+    candidate = names.of(key)
+    attribute = insert.add_attrib(tag, key, insert.dxf.insert, dxfattribs={"layer": layer, "style": "SHEET-BOLD", "height": pencil.paper(1.0)})
+    if candidate is None:
+        attribute.is_invisible = True
+        return
+    attribute.dxf.style = text_style(candidate.words.bold)
+    pencil.place(attribute, candidate.words)
+    pencil.leader(candidate.leader, layer)
+
+
+def lean_words(hole: Hole) -> str:
+    """Return a hole's lean in words, "plumb" or "2.5° away from pool"."""
+    if hole.lean_toward == "plumb":
+        return "plumb"
+    side = "away from pool" if hole.lean_toward == "away" else "toward pool"
+    return f"{math.degrees(hole.lean):.1f}° {side}"
+
+
+def _draw_gate(pencil: _Pencil, gate: Gate, layout: Layout, names: Names) -> None:
+    places = {hole.name: hole.place for hole in layout.holes}
+    hinge, latch = places[gate.hinge_hole], places[gate.latch_hole]
+    pencil.polyline((hinge, latch), "GATE")
+    if gate.swing:
+        pencil.polyline(gate.swing, "GATE", close=True)
+    middle = ((hinge[0] + latch[0]) / 2, (hinge[1] + latch[1]) / 2)
+    insert = pencil.space.add_blockref("GATE", pencil.at(middle), dxfattribs={"layer": "GATE"})
+    _number(pencil, insert, gate.name, names, tag="NAME", layer="GATE-NAME")
+    for tag, value in (("LEAF", format_length(gate.leaf, pencil.units)), ("OPENS", "away from pool")):
+        insert.add_attrib(tag, value, pencil.at(middle), dxfattribs={"layer": "GATE", "flags": 1, "height": pencil.paper(1.0), "style": "SHEET"})
+
+
+def _draw_mark(pencil: _Pencil, mark: Mark, names: Names) -> None:
+    insert = pencil.space.add_blockref("MARK", pencil.at(mark.place), dxfattribs={"layer": "MARK"})
+    _number(pencil, insert, mark.name, names, tag="NAME", layer="MARK-NAME")
+    level = "" if mark.elev is None else format_length(mark.elev, pencil.units)
+    insert.add_attrib("LEVEL", level, pencil.at(mark.place), dxfattribs={"layer": "MARK", "flags": 1, "height": pencil.paper(1.0), "style": "SHEET"})
+
+
+def dimensions(site: Site, layout: Layout, view: View) -> tuple[Dimension, ...]:
+    """Return the plan's dimensions: fabric to water's edge on the longest chords, and every gate's leaf."""
+    units: ReportUnits = "mm" if view.scale.name.startswith("1:") else "inch"
+    found = [*_setback_dimensions(site, layout, view, units)]
+    places = {hole.name: hole.place for hole in layout.holes}
+    for gate in layout.gates:
+        hinge, latch = places[gate.hinge_hole], places[gate.latch_hole]
+        offset = -4.0 * view.scale.ratio / 1000  # to the right of the walk: on the side away from the water
+        found.append(_readable(Dimension(hinge, latch, offset, format_length(math.dist(hinge, latch), units))))
+    return tuple(found)
+
+
+def _readable(dimension: Dimension) -> Dimension:
+    """Return the dimension, turned round where its text would stand on its head."""
+    heading = math.atan2(dimension.end[1] - dimension.start[1], dimension.end[0] - dimension.start[0])
+    if not upright(heading)[1]:
+        return dimension
+    return Dimension(dimension.end, dimension.start, -dimension.offset, dimension.text)
+
+
+def _setback_dimensions(site: Site, layout: Layout, view: View, units: ReportUnits) -> list[Dimension]:
+    """Dimension the fabric's distance to the water in the middle of up to four panels spread along the walk."""
+    places = {hole.name: hole.place for hole in layout.holes}
+    long_ones = [panel for panel in layout.panels if panel.posts >= 3] or list(layout.panels)
+    step = max(1, math.ceil(len(long_ones) / 4))
+    found = []
+    for panel in long_ones[::step]:
+        chord = panel.posts // 2 - 1 if panel.posts > 2 else 0
+        first, second = places[panel.holes[chord]], places[panel.holes[chord + 1]]
+        middle = (first[0] + 0.2 * (second[0] - first[0]), first[1] + 0.2 * (second[1] - first[1]))
+        chain, (station, distance) = min(((line.chain, line.chain.nearest(middle)) for line in site.waters), key=lambda pair: pair[1][1])
+        if distance * 1000 / view.scale.ratio > 5.5:
+            found.append(_readable(Dimension(middle, chain.point_at(station), 0.0, format_length(distance, units))))
+    return found
+
+
+def dimension_words(dimension: Dimension, view: View) -> Words:
+    """Return the text of a dimension as it stands on the overview sheet; to keep other labels off it."""
+    start, end = view.on_sheet(dimension.start), view.on_sheet(dimension.end)
+    heading = math.atan2(end[1] - start[1], end[0] - start[0])
+    turn, _ = upright(heading)
+    offset = dimension.offset * 1000 / view.scale.ratio
+    middle = ((start[0] + end[0]) / 2 - math.sin(heading) * offset, (start[1] + end[1]) / 2 + math.cos(heading) * offset)
+    at = (middle[0] - math.sin(turn) * (0.6 + DIMENSION_CAP / 2), middle[1] + math.cos(turn) * (0.6 + DIMENSION_CAP / 2))
+    return Words(text=dimension.text, at=at, cap=DIMENSION_CAP, align="centre", middle=True, turn=turn)
+
+
+def object_note(thing: SiteObject, units: ReportUnits) -> str:
+    """Return what an object is, in words, with its height where it is known."""
+    height = "" if thing.height is None else f", {format_length(thing.height, units)} high"
+    return f"{thing.remark or thing.name}{height}"

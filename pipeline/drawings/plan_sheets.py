@@ -1,0 +1,149 @@
+"""Sheets in paper space: windows on the plan at a standard scale, with title strip, legend, scale bar and north."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Final
+
+import msgspec
+
+from pipeline.drawings import paper, typeface
+from pipeline.drawings.ink import FINE, Area, Mark, Ring, Stroke, Words, box, to_layout
+from pipeline.drawings.plan import LAYERS, LINETYPES, NAME_LAYERS, UNIT
+from pipeline.drawings.plan_view import LEGEND, Names, View
+from pipeline.units import ReportUnits
+
+if TYPE_CHECKING:
+    from ezdxf.document import Drawing
+
+_SYMBOLS: Final = (
+    ("end", "end hole of a panel"),
+    ("inner", "inner hole"),
+    ("gate", "gate hole"),
+    ("pocket", "pocket hole"),
+    ("mark", "mark that stays"),
+)
+
+
+class PlanSheet(msgspec.Struct, frozen=True, kw_only=True):
+    """One sheet of the plan: its name in the DXF document, its frame and its window on the site."""
+
+    name: str
+    frame: paper.Frame
+    view: View
+    names: Names
+
+
+def add_sheet(
+    document: Drawing,
+    sheet: PlanSheet,
+    facts: paper.SheetFacts,
+    *,
+    own_names: bool,
+    layers_used: frozenset[str],
+    more: Iterable[Mark] = (),
+) -> None:
+    """Add a paper-space sheet with a window on the model space.
+
+    Parameters
+    ----------
+    document : Drawing
+        With the plan in its model space.
+    sheet : PlanSheet
+        Frame, window and names.
+    facts : SheetFacts
+        For the title strip.
+    own_names : bool
+        True writes `sheet.names` on the sheet and hides those of the model space; False shows the model space's own.
+    layers_used : frozenset of str
+        Layers with something on them, for the legend.
+    more : iterable of Mark
+        What else stands on the sheet (match lines, places of checks).
+    """
+    layout = document.layouts.new(sheet.name)
+    layout.page_setup(size=(sheet.frame.width, sheet.frame.height), margins=(0, 0, 0, 0), units="mm", name=sheet.name)
+    left, bottom, right, top = sheet.view.area
+    unit = UNIT[facts.units]
+    window = layout.add_viewport(
+        center=((left + right) / 2, (bottom + top) / 2),
+        size=(right - left, top - bottom),
+        view_center_point=_in_units(sheet.view.on_site(((left + right) / 2, (bottom + top) / 2)), unit),
+        view_height=(top - bottom) * sheet.view.scale.ratio / 1000 / unit,
+        status=2,
+        dxfattribs={"layer": "WINDOW"},
+    )
+    if own_names:
+        window.frozen_layers = list(NAME_LAYERS)
+    marks: list[Mark] = [box(left, bottom, right - left, top - bottom, width=FINE)]
+    if own_names:
+        marks += names_as_marks(sheet.names)
+    marks += [*more, *_legend_band(sheet, facts.units, layers_used)]
+    marks += paper.title_strip(sheet.frame, facts, sheet.name, sheet.view.scale.name)
+    to_layout(layout, marks)
+
+
+def _in_units(point: tuple[float, float], unit: float) -> tuple[float, float]:
+    return (point[0] / unit, point[1] / unit)
+
+
+def names_as_marks(names: Names) -> list[Mark]:
+    """Return placed names and their leaders as marks on paper."""
+    marks: list[Mark] = []
+    for each in names.placed:
+        if each.free:
+            marks.append(msgspec.structs.replace(each.candidate.words, layer="LABEL"))
+            if each.candidate.leader is not None:
+                marks.append(Stroke(points=each.candidate.leader, width=FINE, layer="LABEL"))
+    return marks
+
+
+def _legend_band(sheet: PlanSheet, units: ReportUnits, layers_used: frozenset[str]) -> list[Mark]:
+    left, bottom, right = sheet.frame.left, sheet.frame.bottom, sheet.frame.right
+    marks: list[Mark] = [*paper.north_arrow(right - 5.0, bottom + 6.5)]
+    marks += paper.scale_bar(right - 66.0, bottom + 3.0, sheet.view.scale, units)
+    marks.append(Words(text=f"Scale {sheet.view.scale.name}", at=(right - 66.0, bottom + 9.5), cap=1.9, bold=True))
+    entries = [layer for layer in LAYERS if layer.legend and layer.name in layers_used]
+    cells = [(_sample(layer.name), layer.legend) for layer in entries] + [(_symbol(kind), words) for kind, words in _SYMBOLS]
+    rows = 5
+    pitch = (right - left - 72.0) / max(3, math.ceil(len(cells) / rows))
+    for index, (draw, words) in enumerate(cells):
+        x, y = left + index // rows * pitch, bottom + LEGEND - 3.5 - index % rows * 4.0
+        marks += draw(x, y)
+        marks.append(Words(text=_short(words, pitch - 11.0), at=(x + 10.0, y), cap=1.5, middle=True))
+    return marks
+
+
+def _short(words: str, room: float) -> str:
+    from pipeline.drawings.ink import fitted
+
+    return fitted(words, room, 1.5) if typeface.width(words, 1.5) > room else words
+
+
+def _sample(name: str):  # type: ignore[no-untyped-def]  # a drawer of a sample line
+    layer = next(layer for layer in LAYERS if layer.name == name)
+    dash = LINETYPES[layer.linetype][1] if layer.linetype in LINETYPES else ()
+
+    def draw(x: float, y: float) -> list[Mark]:
+        return [Stroke(points=((x, y), (x + 8.5, y)), width=layer.width, dash=dash)]
+
+    return draw
+
+
+def _symbol(kind: str):  # type: ignore[no-untyped-def]  # a drawer of a symbol
+    def draw(x: float, y: float) -> list[Mark]:
+        middle = (x + 4.2, y)
+        if kind in ("end", "inner"):
+            return [Ring(centre=middle, radius=0.6, fill=0.0 if kind == "end" else None)]
+        if kind == "mark":
+            return [
+                Ring(centre=middle, radius=0.9),
+                Stroke(points=((x + 2.8, y), (x + 5.6, y))),
+                Stroke(points=((x + 4.2, y - 1.4), (x + 4.2, y + 1.4))),
+            ]
+        square = ((x + 3.6, y - 0.6), (x + 4.8, y - 0.6), (x + 4.8, y + 0.6), (x + 3.6, y + 0.6))
+        if kind == "gate":
+            return [Area(points=square)]
+        return [Stroke(points=square, closed=True), Stroke(points=square[::2]), Stroke(points=square[1::2])]
+
+    return draw

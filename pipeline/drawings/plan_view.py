@@ -1,0 +1,354 @@
+"""How the site is laid on a sheet: extents, scale, place, and where every name of the plan goes at that scale."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+
+import msgspec
+
+from pipeline.drawings.ink import Words
+from pipeline.drawings.label_placing import Candidate, Obstacles, Placed, place_labels, upright, words_box
+from pipeline.drawings.paper import GAP, Frame, Scale, frame_of, largest_scale, scales_of
+from pipeline.geometry.chain import Chain, Point
+from pipeline.model.layout import Hole, Layout, Panel
+from pipeline.model.shop import Paper
+from pipeline.model.site import Site
+from pipeline.units import ReportUnits
+
+LEGEND = 21.0  # [mm] band above the title strip with legend, scale bar and north
+LABEL_ROOM = 13.0  # [mm] kept free round the fence for hole numbers
+NUMBER_CAP = 2.3  # [mm] hole numbers: readable at arm's length (about 9.5 pt)
+PANEL_CAP = 2.5  # [mm]
+NAME_CAP = 2.1  # [mm]
+DENSEST = 130.0  # a smaller scale than 1:130 leaves no room for every hole's number
+_SAGITTA = 0.05  # [mm] of paper, between an arc and the lines that stand for it in the search for free places
+_AWAY = (2.4, 4.6, 7.2, 10.5, 14.0)  # [mm] from a hole to its number
+_ALONG = (0.0, 1.4, 2.8, 4.4, 6.4)  # [mm] shift of a number along the fence
+
+Bounds = tuple[float, float, float, float]  # left, bottom, right, top
+
+
+class View(msgspec.Struct, frozen=True, kw_only=True):
+    """A window on the site: `centre` of the site [m] stands at `middle` of the sheet [mm]; `area` is the window [mm]."""
+
+    scale: Scale
+    centre: Point
+    middle: Point
+    area: Bounds
+
+    def on_sheet(self, point: Point) -> Point:
+        """Return where a point of the site [m] lies on the sheet [mm]."""
+        factor = 1000 / self.scale.ratio
+        return (self.middle[0] + (point[0] - self.centre[0]) * factor, self.middle[1] + (point[1] - self.centre[1]) * factor)
+
+    def on_site(self, point: Point) -> Point:
+        """Return the point of the site [m] under a place on the sheet [mm]."""
+        factor = self.scale.ratio / 1000
+        return (self.centre[0] + (point[0] - self.middle[0]) * factor, self.centre[1] + (point[1] - self.middle[1]) * factor)
+
+    @property
+    def window(self) -> Bounds:
+        """The part of the site in view [m]."""
+        left, bottom = self.on_site(self.area[:2])
+        right, top = self.on_site(self.area[2:])
+        return (left, bottom, right, top)
+
+    def shows(self, point: Point, margin: float = 0.0) -> bool:
+        """Say whether a point of the site lies in the window, at least `margin` [mm] from its edge."""
+        x, y = self.on_sheet(point)
+        left, bottom, right, top = self.area
+        return left + margin <= x <= right - margin and bottom + margin <= y <= top - margin
+
+
+def bounds_of(points: Iterable[Point]) -> Bounds:
+    """Return (left, bottom, right, top) of points."""
+    xs, ys = zip(*points, strict=True)
+    return (min(xs), min(ys), max(xs), max(ys))
+
+
+def site_bounds(site: Site, layout: Layout) -> Bounds:
+    """Return the part of the site the plan shows [m]: fence and water whole, deck, walls and marks as far as they are near."""
+    core = bounds_of([hole.place for hole in layout.holes] + [point for line in site.waters for point in _points(line.chain)])
+    reach = max(2.5, 0.35 * max(core[2] - core[0], core[3] - core[1]))
+    outer = (core[0] - reach, core[1] - reach, core[2] + reach, core[3] + reach)
+    near = [_clamped(point, outer) for line in (*site.decks, *site.walls) for point in _points(line.chain)]
+    near += [mark.place for mark in site.marks if _within(mark.place, outer)]
+    near += [point for gate in layout.gates for point in gate.swing]
+    return bounds_of([core[:2], core[2:], *near])
+
+
+def _points(chain: Chain) -> list[Point]:
+    return [(float(x), float(y)) for x, y in chain.densified(0.05)]
+
+
+def _clamped(point: Point, bounds: Bounds) -> Point:
+    return (min(max(point[0], bounds[0]), bounds[2]), min(max(point[1], bounds[1]), bounds[3]))
+
+
+def _within(point: Point, bounds: Bounds) -> bool:
+    return _clamped(point, bounds) == point
+
+
+def overview(site: Site, layout: Layout, paper: Paper, units: ReportUnits) -> tuple[Frame, View]:
+    """Choose the sheet's orientation and the largest standard scale at which the whole fence shows with its numbers."""
+    site_box = site_bounds(site, layout)
+    fence_box = bounds_of(hole.place for hole in layout.holes)
+    options = []
+    for orientation in ("upright", "lying"):
+        frame = frame_of(paper, orientation)
+        area = plan_area(frame)
+        room = (area[2] - area[0], area[3] - area[1])
+        scale = _scale_for(site_box, fence_box, room, units)
+        centre = ((site_box[0] + site_box[2]) / 2, (site_box[1] + site_box[3]) / 2)
+        middle = ((area[0] + area[2]) / 2, (area[1] + area[3]) / 2)
+        options.append((scale.ratio, frame, View(scale=scale, centre=centre, middle=middle, area=area)))
+    _, frame, view = min(options, key=lambda option: option[0])
+    return frame, view
+
+
+def _scale_for(site_box: Bounds, fence_box: Bounds, room: tuple[float, float], units: ReportUnits) -> Scale:
+    whole = largest_scale(_size(site_box), (room[0] - 4, room[1] - 4), units)
+    numbered = largest_scale(_size(fence_box), (room[0] - 2 * LABEL_ROOM, room[1] - 2 * LABEL_ROOM), units)
+    return max(whole, numbered, key=lambda scale: scale.ratio)
+
+
+def _size(bounds: Bounds) -> Point:
+    return (bounds[2] - bounds[0], bounds[3] - bounds[1])
+
+
+def plan_area(frame: Frame) -> Bounds:
+    """Return the window of a plan sheet [mm]: above the legend band."""
+    return (frame.left, frame.bottom + LEGEND + GAP, frame.right, frame.top)
+
+
+def details(site: Site, layout: Layout, paper: Paper, units: ReportUnits, overview_view: View) -> tuple[tuple[Frame, View], ...]:
+    """Cover the fence by detail sheets where the overview is too dense; none when every number stands on the overview."""
+    frame = frame_of(paper)
+    area = plan_area(frame)
+    scale = _detail_scale(units, overview_view.scale)
+    reach = [(area[2] - area[0] - 2 * LABEL_ROOM - 8) * scale.ratio / 1000, (area[3] - area[1] - 2 * LABEL_ROOM - 8) * scale.ratio / 1000]
+    middle = ((area[0] + area[2]) / 2, (area[1] + area[3]) / 2)
+    views = []
+    for stretch in _stretches([hole for hole in layout.holes if hole.role != "pocket"], reach):
+        box = bounds_of(hole.place for hole in stretch)
+        centre = ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
+        views.append((frame, View(scale=scale, centre=centre, middle=middle, area=area)))
+    return tuple(views)
+
+
+def _detail_scale(units: ReportUnits, overview_scale: Scale) -> Scale:
+    """Return the scale of the details: about twice the overview's, and never smaller than every number needs."""
+    wanted = min(overview_scale.ratio / 2, 100.0)
+    return next(scale for scale in reversed(scales_of(units)) if scale.ratio <= wanted)
+
+
+def _stretches(holes: Sequence[Hole], reach: Sequence[float]) -> Iterator[list[Hole]]:
+    """Cut the walk along the fence into stretches that fit in `reach` (width, height) [m], each as long as it can be."""
+    stretch: list[Hole] = []
+    for hole in holes:
+        grown = [*stretch, hole]
+        box = bounds_of(each.place for each in grown)
+        if stretch and (box[2] - box[0] > reach[0] or box[3] - box[1] > reach[1]):
+            yield stretch
+            grown = [stretch[-1], hole]
+        stretch = grown
+    if stretch:
+        yield stretch
+
+
+class Names(msgspec.Struct, frozen=True, kw_only=True):
+    """Where the names of a plan go: keyed by hole, panel, gate or mark, and those that found no place."""
+
+    placed: tuple[Placed, ...]
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        return tuple(each.key for each in self.placed if not each.free)
+
+    def of(self, key: str) -> Candidate | None:
+        return next((each.candidate for each in self.placed if each.free and each.key == key), None)
+
+
+def place_names(site: Site, layout: Layout, view: View, kept_free: Iterable[Words] = (), *, numbers: bool = True) -> Names:
+    """Place hole numbers, panel, gate and mark names of the part of the site in view.
+
+    Parameters
+    ----------
+    site : Site
+        As fitted.
+    layout : Layout
+        The fence.
+    view : View
+        The window on the site.
+    kept_free : iterable of Words
+        Text that already stands there (of dimensions).
+    numbers : bool
+        False leaves the inner holes' numbers away (a sheet too dense for them).
+    """
+    hard, soft = _obstacles(site, layout, view)
+    for words in kept_free:
+        hard.add_box(words_box(words))
+    wanted = [*_mark_names(site, view), *_gate_names(layout, view)]
+    wanted += _panel_names(layout, view, first=not numbers)
+    if numbers:
+        wanted += _hole_numbers(layout, view)
+    return Names(placed=place_labels(wanted, hard, soft, view.area))
+
+
+def _obstacles(site: Site, layout: Layout, view: View) -> tuple[Obstacles, Obstacles]:
+    hard, soft = Obstacles(), Obstacles()
+    places = {hole.name: view.on_sheet(hole.place) for hole in layout.holes}
+    for panel in layout.panels:
+        hard.add_polyline([places[name] for name in panel.holes], 0.35)
+    for gate in layout.gates:
+        hard.add_line(places[gate.hinge_hole], places[gate.latch_hole], 0.35)
+        outline = [view.on_sheet(point) for point in gate.swing]
+        soft.add_polyline([*outline, *outline[:1]], 0.1)
+        x, y = places[gate.pocket_hole] if gate.pocket_hole in places else places[gate.hinge_hole]
+        hard.add_box((x, y, 0.6, 0.6, 0.0))
+    for mark in site.marks:
+        x, y = view.on_sheet(mark.place)
+        hard.add_box((x, y, 1.3, 1.3, 0.0))
+    sagitta = _SAGITTA * view.scale.ratio / 1000
+    lines = [*site.waters, *site.copings, *site.decks, *site.walls, *site.joints, *site.drains, *site.utilities]
+    chains = [line.chain for line in lines] + [riser.nosing for riser in site.risers] + [each.outline for each in site.objects]
+    for chain in chains:
+        soft.add_polyline([view.on_sheet((float(x), float(y))) for x, y in chain.densified(sagitta)], 0.15)
+    return hard, soft
+
+
+def _hole_numbers(layout: Layout, view: View) -> list[tuple[str, list[Candidate]]]:
+    line = [hole for hole in layout.holes if hole.role != "pocket"]
+    wanted = []
+    for index, hole in enumerate(line):
+        if not view.shows(hole.place):
+            continue
+        before = line[index - 1] if index or layout.closed else None
+        after = line[(index + 1) % len(line)] if index + 1 < len(line) or layout.closed else None
+        wanted.append((hole.name, _number_candidates(hole, before, after, view)))
+    for hole in layout.holes:
+        if hole.role == "pocket" and view.shows(hole.place):
+            nearest = min(line, key=lambda other: math.dist(other.place, hole.place))
+            away = math.atan2(hole.north - nearest.north, hole.east - nearest.east)
+            wanted.append((hole.name, _along_ray(hole, away, 0, view)))
+    return wanted
+
+
+def _number_candidates(hole: Hole, before: Hole | None, after: Hole | None, view: View) -> list[Candidate]:
+    """Return places for a hole's number: square to the fence, away from the pool first, then on the pool's side."""
+    heading = heading_at(hole, before, after)
+    crowd = 3.4 * view.scale.ratio / 1000  # [m] nearer neighbours than this push the number aside
+    lean = 0
+    if after is not None and math.dist(hole.place, after.place) < crowd:
+        lean = -1
+    elif before is not None and math.dist(hole.place, before.place) < crowd:
+        lean = 1
+    outward = heading - math.pi / 2
+    return _along_ray(hole, outward, lean, view) + _along_ray(hole, outward + math.pi, -lean, view)
+
+
+def heading_at(hole: Hole, before: Hole | None, after: Hole | None) -> float:
+    """Return the direction of the walk at a hole [rad], halfway between the chords that meet there."""
+    chords = []
+    for first, second in ((before, hole), (hole, after)):
+        if first is not None and second is not None:
+            length = math.dist(first.place, second.place) or 1.0
+            chords.append(((second.east - first.east) / length, (second.north - first.north) / length))
+    return math.atan2(sum(chord[1] for chord in chords), sum(chord[0] for chord in chords))
+
+
+def _along_ray(hole: Hole, ray: float, lean: int, view: View) -> list[Candidate]:
+    x, y = view.on_sheet(hole.place)
+    out, side = (math.cos(ray), math.sin(ray)), (-math.sin(ray), math.cos(ray))
+    turn, reversed_ = upright(ray)
+    candidates = []
+    for away, along in _steps(lean):
+        start = (x + out[0] * 0.5, y + out[1] * 0.5)
+        end = (x + out[0] * away + side[0] * along, y + out[1] * away + side[1] * along)
+        at = (end[0] + out[0] * 0.5, end[1] + out[1] * 0.5)
+        words = Words(text=hole.name, at=at, cap=NUMBER_CAP, bold=True, middle=True, turn=turn, align="right" if reversed_ else "left")
+        candidates.append(Candidate(words=words, leader=(start, end)))
+    return candidates
+
+
+def _steps(lean: int) -> list[tuple[float, float]]:
+    """Return (away, along) [mm] in order of preference; `lean` -1 or 1 prefers shifts back or forth along the fence."""
+    steps = []
+    for away in _AWAY:
+        for along in _ALONG:
+            if along > away * 1.6:
+                continue
+            for sign in (1, -1) if lean >= 0 else (-1, 1):
+                if along or sign == 1:
+                    preference = away + 0.9 * along + (1.2 if lean and (along == 0 or sign != lean) else 0.0)
+                    steps.append((preference, away, sign * along))
+    return [(away, along) for _, away, along in sorted(steps)]
+
+
+def _panel_names(layout: Layout, view: View, *, first: bool) -> list[tuple[str, list[Candidate]]]:
+    places = {hole.name: hole.place for hole in layout.holes}
+    wanted = []
+    for panel in layout.panels:
+        candidates = _panel_candidates(panel, places, view, first)
+        if candidates:
+            wanted.append((panel.name, candidates))
+    return wanted
+
+
+def _panel_candidates(panel: Panel, places: dict[str, Point], view: View, first: bool) -> list[Candidate]:
+    chords = list(zip(panel.holes, panel.holes[1:], strict=False))
+    order = sorted(range(len(chords)), key=lambda index: (abs(index - (len(chords) - 1) / 2), index))
+    candidates = []
+    text = f"{panel.name} {panel.holes[0]}" if first else panel.name
+    for offset in (2.9, -2.9, 5.6, -5.6, 8.5, -8.5, 12.0, -12.0):
+        for index in order:
+            start, end = (view.on_sheet(places[name]) for name in chords[index])
+            if not view.shows(places[chords[index][0]]) and not view.shows(places[chords[index][1]]):
+                continue
+            heading = math.atan2(end[1] - start[1], end[0] - start[0])
+            for share in (0.5, 0.3, 0.7):
+                foot = (start[0] + share * (end[0] - start[0]), start[1] + share * (end[1] - start[1]))
+                at = (foot[0] - math.sin(heading) * offset, foot[1] + math.cos(heading) * offset)
+                words = Words(text=text, at=at, cap=PANEL_CAP, bold=True, align="centre", middle=True, turn=upright(heading)[0])
+                leader = None
+                if abs(offset) > 5:
+                    near = 0.6 / abs(offset)
+                    far = 1 - 1.8 / abs(offset)
+                    leader = tuple((foot[0] + t * (at[0] - foot[0]), foot[1] + t * (at[1] - foot[1])) for t in (near, far))
+                candidates.append(Candidate(words=words, leader=leader))  # type: ignore[arg-type]  # a pair by its making
+    return candidates
+
+
+def _gate_names(layout: Layout, view: View) -> list[tuple[str, list[Candidate]]]:
+    places = {hole.name: hole.place for hole in layout.holes}
+    wanted = []
+    for gate in layout.gates:
+        hinge, latch = view.on_sheet(places[gate.hinge_hole]), view.on_sheet(places[gate.latch_hole])
+        middle = ((hinge[0] + latch[0]) / 2, (hinge[1] + latch[1]) / 2)
+        if not view.shows(places[gate.hinge_hole]):
+            continue
+        wanted.append((gate.name, _round_about(gate.name, middle, PANEL_CAP, (3.0, 4.5, 6.5, 9.0, 12.0, 16.0))))
+    return wanted
+
+
+def _mark_names(site: Site, view: View) -> list[tuple[str, list[Candidate]]]:
+    return [
+        (mark.name, _round_about(mark.name, view.on_sheet(mark.place), NAME_CAP, (2.6, 4.0, 6.0, 9.0)))
+        for mark in site.marks
+        if mark.kind == "mark" and view.shows(mark.place)
+    ]
+
+
+def _round_about(text: str, centre: Point, cap: float, distances: Sequence[float]) -> list[Candidate]:
+    """Return level places round a point: right, left, above, below, and between, ever farther out."""
+    candidates = []
+    for distance in distances:
+        for angle in (0, 180, 90, 270, 45, 135, 315, 225):
+            dx, dy = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+            at = (centre[0] + dx * distance, centre[1] + dy * distance)
+            align = "left" if dx > 0.5 else "right" if dx < -0.5 else "centre"
+            leader = ((centre[0] + dx * 0.5, centre[1] + dy * 0.5), (at[0] - dx, at[1] - dy)) if distance > 4.2 else None
+            words = Words(text=text, at=at, cap=cap, bold=True, align=align, middle=True)  # type: ignore[arg-type]  # one of three
+            candidates.append(Candidate(words=words, leader=leader))
+    return candidates

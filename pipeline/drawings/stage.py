@@ -1,0 +1,46 @@
+"""The shell of the drawings stage: artifacts in; the plan, the booklets and a thumbnail out."""
+
+from __future__ import annotations
+
+import msgspec
+
+from pipeline import artifacts
+from pipeline.artifacts import JobPlace
+from pipeline.drawings.booklets import draw
+from pipeline.drawings.revision import content_digest, next_revision
+from pipeline.errors import Reason
+from pipeline.model.compliance import Compliance
+from pipeline.model.fabrication import Fabrication
+from pipeline.model.job import Job
+from pipeline.model.layout import Layout
+from pipeline.model.site import Site
+from pipeline.model.status import Revision
+from pipeline.model.survey import Survey
+
+NAME = "drawings"
+CONTENT = ("layout", "fabrication", "compliance")  # the artifacts that make a revision
+
+
+def run(place: JobPlace) -> tuple[Reason, ...]:
+    """Draw a job's plan, sheets and booklets into its work folder, and settle the revision they carry."""
+    content = content_digest([artifacts.digest(place, name) for name in CONTENT])
+    revision = next_revision(_made_before(place), content)
+    drawn = draw(
+        artifacts.read(place, "job", Job),
+        artifacts.read(place, "survey", Survey),
+        artifacts.read(place, "edge", Site),
+        artifacts.read(place, "layout", Layout),
+        artifacts.read(place, "fabrication", Fabrication),
+        artifacts.read(place, "compliance", Compliance),
+        revision,
+    )
+    for name, content_bytes in drawn.files.items():
+        artifacts.write_bytes(place.work / "drawings" / name, content_bytes)
+    artifacts.write_bytes(place.out / "plan.svg", drawn.picture.encode())
+    artifacts.write_bytes(place.work / "revision.json", artifacts.encode(revision))
+    return drawn.warnings
+
+
+def _made_before(place: JobPlace) -> tuple[Revision, ...]:
+    path = place.out / "revisions.json"
+    return msgspec.json.decode(path.read_bytes(), type=tuple[Revision, ...]) if path.exists() else ()

@@ -1,0 +1,60 @@
+"""What a package holds: every file with its SHA-256, the inputs with theirs, the versions it was made with."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+
+import msgspec
+
+from pipeline.model.job import Job
+
+
+class Manifest(msgspec.Struct, frozen=True, kw_only=True):
+    """manifest.json of a package.
+
+    Parameters
+    ----------
+    job, title : str
+    revision : int
+    content : str
+        Digest over the layout, fabrication and compliance artifacts; it makes the revision.
+    verdict : str
+    files, inputs, artifacts : dict
+        Name and SHA-256.
+    rule_packs : dict
+        Id and edition.
+    versions : dict
+        Of this program and of the libraries whose bytes are in the files.
+    note : str
+    """
+
+    job: str
+    title: str
+    revision: int
+    content: str
+    verdict: str
+    files: dict[str, str]
+    inputs: dict[str, str]
+    artifacts: dict[str, str]
+    rule_packs: dict[str, str]
+    versions: dict[str, str]
+    note: str = "This fence replaces no supervision. Local codes, the authority having jurisdiction and licensed practice decide."
+
+
+def manifest_of(
+    job: Job, revision: int, content: str, verdict: str, files: Mapping[str, bytes], artifacts: Mapping[str, str], versions: Mapping[str, str]
+) -> Manifest:
+    """Return the manifest of a package's files."""
+    return Manifest(
+        job=job.name,
+        title=job.title,
+        revision=revision,
+        content=content,
+        verdict=verdict,
+        files={name: hashlib.sha256(content_bytes).hexdigest() for name, content_bytes in sorted(files.items())},
+        inputs={file.name: file.sha256 for file in job.inputs},
+        artifacts=dict(artifacts),
+        rule_packs={pack.id: pack.edition for pack in job.packs},
+        versions=dict(versions),
+    )
