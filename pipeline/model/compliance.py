@@ -39,6 +39,8 @@ class Check(msgspec.Struct, frozen=True, kw_only=True):
     paraphrase : str
     rules : bool
         True when this is the strictest limit of its quantity.
+    certainty_note : str
+        Who confirmed the clause, when and from which edition; or how it is known, where that needs saying.
     """
 
     name: str
@@ -60,6 +62,7 @@ class Check(msgspec.Struct, frozen=True, kw_only=True):
     cure: str = ""
     paraphrase: str = ""
     rules: bool = False
+    certainty_note: str = ""
 
 
 class NotApplicable(msgspec.Struct, frozen=True, kw_only=True):
@@ -89,7 +92,26 @@ class Caution(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Compliance(msgspec.Struct, frozen=True, kw_only=True):
-    """Every check of one job, and the cautions it raises."""
+    """Every check of one job, and the cautions it raises.
+
+    Parameters
+    ----------
+    checks : tuple of Check
+        In the order of the packs and their limits.
+    not_applicable : tuple of NotApplicable
+        Every other limit of the packs, with the reason; together with the checks nothing is left out.
+    cautions : tuple of Caution
+        Those this job raises first, then the general ones.
+    verdict
+        "does not comply" when a law, code or standard is missed; a miss of mere guidance is a warning.
+    as_drilled : bool
+        The holes were measured after drilling.
+    warnings : tuple of Reason
+    deference : tuple of str
+        What has to stand on every print: who decides, and that the fence replaces no supervision.
+    not_covered : tuple of str
+        What the codes of this job do not say.
+    """
 
     checks: tuple[Check, ...]
     not_applicable: tuple[NotApplicable, ...]
@@ -97,3 +119,5 @@ class Compliance(msgspec.Struct, frozen=True, kw_only=True):
     verdict: Literal["complies", "marginal", "does not comply", "on-site items open"]
     as_drilled: bool = False
     warnings: tuple[Reason, ...] = ()
+    deference: tuple[str, ...] = ()
+    not_covered: tuple[str, ...] = ()

@@ -55,6 +55,9 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         Where the text or its summary was read.
     certainty : Certainty
         `read` the clause, a `summary` of it, or known from `memory` only; `confirmed` by the office.
+    option : str
+        The option of the document under which alone it binds ("enclosure"), where the document lets the owner choose
+        among several; missing it is then no fail by itself.
     """
 
     id: str
@@ -68,6 +71,7 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     paraphrase: str = ""
     source: str = ""
     certainty: Certainty
+    option: str = ""
 
     @property
     def metres(self) -> float:
@@ -92,7 +96,19 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class RulePack(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What one document asks."""
+    """What one document asks.
+
+    Parameters
+    ----------
+    id, jurisdiction, document, edition : str
+    kind : PackKind
+        `guidance` is advice: a miss of it is shown, and is no breach of law.
+    note : str
+        About the document.
+    warn : str
+        What everybody who is bound by the pack has to know before relying on it; a warning of every such job.
+    limits : tuple of Limit
+    """
 
     id: str
     jurisdiction: str
@@ -100,6 +116,7 @@ class RulePack(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     edition: str
     kind: PackKind
     note: str = ""
+    warn: str = ""
     limits: tuple[Limit, ...]
 
 
@@ -112,9 +129,10 @@ def strictest(packs: tuple[RulePack, ...], *quantities: str) -> tuple[RulePack, 
     """Return the limit that rules among all packs for these quantities: the largest `min`, else the smallest upper limit.
 
     Guidance counts like law: following the stricter is always safe.  Where two upper limits are alike, the one that may
-    not even be reached (`less-than`, `must-not-pass`) rules.  None when no pack limits any of them by a length.
+    not even be reached (`less-than`, `must-not-pass`) rules.  Limits of an option do not bind by themselves and are left
+    out.  None when no pack limits any of them by a length.
     """
-    found = [pair for quantity in quantities for pair in limits_of(packs, quantity) if pair[1].bounds_a_length]
+    found = [pair for quantity in quantities for pair in limits_of(packs, quantity) if pair[1].bounds_a_length and not pair[1].option]
     if not found:
         return None
     if found[0][1].comparator == "min":

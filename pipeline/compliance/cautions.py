@@ -1,0 +1,220 @@
+"""What can hurt people at this job: first what its own facts raise, then what holds for every one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Final
+
+from pipeline.compliance.measures.house_wall import barrier_openings, is_barrier
+from pipeline.compliance.readings import COVERAGE
+from pipeline.compliance.standing import Scene
+from pipeline.model.compliance import Caution
+from pipeline.model.fabrication import Fabrication
+from pipeline.model.layout import Hole
+from pipeline.model.rules import Limit, RulePack, limits_of
+from pipeline.model.site import FittedLine
+from pipeline.units import format_length
+
+COPING_OVERHANG: Final = 0.05  # [m] the pool's inside wall may lie this far behind the water's edge as shot (own judgement)
+BESIDE_UTILITY: Final = 0.61  # [m] 2 ft, a locator's usual tolerance zone (a utility's page; state law varies)
+SHOWN_HOLES: Final = 6
+HOW_KNOWN: Final = {"read": "read", "summary": "from a summary", "memory": "from memory", "confirmed": "confirmed by the office"}
+
+
+def cautions_of(scene: Scene, fabrication: Fabrication | None, work: tuple[RulePack, ...]) -> tuple[Caution, ...]:
+    """Return every caution of a job, those its own facts raise first."""
+    return (*_raised(scene, work), *_general(fabrication, work))
+
+
+def holes_in_band(scene: Scene, near: float, far: float) -> list[Hole]:
+    """Return the holes whose edge may meet a band from `near` to `far` [m] from the pool's inside wall.
+
+    The wall lies somewhere between the water's edge as shot and an overhang behind it; half the bore and the uncertainty
+    of edge and hole are added on either side.
+    """
+    found = []
+    for hole in scene.layout.holes:
+        post = scene.fence.posts.get(hole.name)
+        sigma = math.hypot(post.sigma if post else 0.0, max((max(water.sigma_normals) for water in scene.site.waters), default=0.0))
+        reach = hole.bore / 2 + COVERAGE * sigma
+        if near - COPING_OVERHANG - reach <= hole.water <= far + reach:
+            found.append(hole)
+    return found
+
+
+def _raised(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
+    yield from _slab(scene, work)
+    yield from _bonding(scene, work)
+    yield from _buried(scene, work)
+    yield from _thin(scene)
+    yield from _near_edges(scene)
+    if is_barrier(scene):
+        yield from _house_wall(scene)
+    if any(between.joint and between.joint.riser for between in scene.fence.betweens):
+        yield Caution(
+            text="The fence crosses steps: footing while drilling, and sleeves near a riser that may break its edge.",
+            source="common practice, no source",
+            raised_by=", ".join(between.where for between in scene.fence.betweens if between.joint and between.joint.riser),
+        )
+
+
+def _slab(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
+    slab = scene.job.options.site.slab
+    source = _source(work, "tendon-scan")
+    if slab == "post-tensioned":
+        yield Caution(
+            text="Post-tensioned slab: do not drill before it is scanned, its tendons are marked and an engineer has agreed. A cut strand can kill.",
+            source=source,
+            raised_by="slab = post-tensioned",
+        )
+    if slab == "unknown":
+        yield Caution(
+            text="The kind of slab is not known: find out before drilling. A deck poured with the house slab may hold tendons; "
+            "a stamp on the garage floor or caps at its edge show it. Until then do not drill.",
+            source=source,
+            raised_by="slab = unknown",
+        )
+    if slab == "reinforced":
+        yield Caution(
+            text="Reinforced slab: find the bars, and stop where the bit meets steel; it may be bonded to the pool.",
+            source="common practice, no source",
+            raised_by="slab = reinforced",
+        )
+    if slab == "pavers":
+        yield Caution(
+            text="Pavers hold no sleeve by themselves: a footing under each hole, and the building department's word that it carries the post.",
+            source="a city's plan review asked for proof where a post was not in a deck, read",
+            raised_by="slab = pavers",
+        )
+
+
+def _bonding(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
+    near, far = _limit(work, "bonding-ring-near"), _limit(work, "bonding-ring-far")
+    holes = holes_in_band(scene, near.metres, far.metres)
+    if holes:
+        yield Caution(
+            text=f"Alarm: holes stand over the band where the pool's bonding conductor usually lies, {near.printed} to {far.printed} from the inside wall, "
+            "in the slab or a few inches below it. Locate the bare copper before drilling, drill no deeper than planned, stop at copper.",
+            source=_source(work, "bonding-ring-near"),
+            raised_by=f"{_named(holes)} in the bonding band",
+        )
+    distance = _limit(work, "metal-bonding-distance")
+    near_metal = [hole for hole in scene.layout.holes if hole.water < distance.metres]
+    if scene.job.shop.post.conductive and near_metal:
+        yield Caution(
+            text=f"Metal posts within {distance.printed} of the pool: ask a licensed electrician whether they have to be bonded; sleeves that do not conduct do not settle it.",
+            source=_source(work, "metal-bonding-distance"),
+            raised_by=f"{len(near_metal)} posts within {distance.printed} of the water",
+        )
+
+
+def _buried(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
+    lines = scene.site.utilities
+    near = [hole for hole in scene.layout.holes if any(line.chain.nearest(hole.place)[1] < BESIDE_UTILITY for line in lines)]
+    if lines:
+        units = scene.job.options.report_units
+        beside = f"; {_named(near)} within {format_length(BESIDE_UTILITY, units)} of one" if near else ""
+        yield Caution(
+            text="A located pipe or conductor runs here: see the plan, have it marked again on the day, hand tools only within the locator's tolerance.",
+            source=_source(work, "one-call-notice"),
+            raised_by=f"{len(lines)} UTILITY line{'s' if len(lines) > 1 else ''} in the survey{beside}",
+        )
+
+
+def _thin(scene: Scene) -> Iterator[Caution]:
+    sleeve, units = scene.job.shop.sleeve, scene.job.options.report_units
+    depth = max((hole.depth for hole in scene.layout.holes), default=0.0)
+    left = sleeve.slab_thickness - depth
+    if left < 0.0254 - 1e-9 or left < sleeve.cover - 1e-9:
+        yield Caution(
+            text=f"Holes of {format_length(depth, units)} leave {format_length(max(left, 0.0), units)} of concrete under them in a slab of "
+            f"{format_length(sleeve.slab_thickness, units)}: measure the slab's thickness at the first hole; keep 1 in under every hole.",
+            source="own judgement, not code",
+            raised_by="depth of the holes against the thickness of the slab in the shop file",
+        )
+
+
+def _near_edges(scene: Scene) -> Iterator[Caution]:
+    sleeve = scene.job.shop.sleeve
+    kinds: tuple[tuple[str, tuple[FittedLine, ...], float], ...] = (
+        ("the deck's edge", scene.site.decks, float(sleeve.edge_distance)),
+        ("a joint", scene.site.joints, float(sleeve.joint_distance)),
+        ("a drain", scene.site.drains, float(sleeve.drain_distance)),
+    )
+    for what, lines, least in kinds:
+        near = [hole for hole in scene.layout.holes if any(line.chain.nearest(hole.place)[1] - hole.bore / 2 < least - 1e-9 for line in lines)]
+        if near:
+            yield Caution(
+                text=f"Holes stand nearer to {what} than {format_length(least, scene.job.options.report_units)}: the concrete may break out. Move them or have an engineer agree.",
+                source="own judgement, not code; no code's edge distance for a sleeve hole was found",
+                raised_by=_named(near),
+            )
+
+
+def _house_wall(scene: Scene) -> Iterator[Caution]:
+    found = barrier_openings(scene)
+    names = ", ".join(f"{one.kind.lower()} {one.line}".strip() for one in found)
+    yield Caution(
+        text="The house wall is part of the barrier: every door and low window in it leads past the fence to the water. Most young children who drown were last seen in the house.",
+        source="a public health fact sheet, read",
+        raised_by=names or "the fence ends at a wall",
+    )
+
+
+def _general(fabrication: Fabrication | None, work: tuple[RulePack, ...]) -> Iterator[Caution]:
+    yield Caution(
+        text="While holes are open and panels are down the pool has no barrier: one named person watches the water and does nothing else, from the first hole to the last latch.",
+        source="common practice, no source",
+    )
+    yield Caution(
+        text=f"Before drilling have buried lines located, {_limit(work, 'one-call-notice').value:g} working days ahead or as the state says; "
+        "private ones (pool pipes, lighting, gas, irrigation) are the owner's to show.",
+        source=_source(work, "one-call-notice"),
+    )
+    yield Caution(
+        text="Silica dust: a drill held by hand runs with its shroud and dust collection; clean holes with a HEPA vacuum, never with a blow-out bulb or air lance.",
+        source=_source(work, "dust-capture"),
+    )
+    yield Caution(
+        text="No dry sweeping or brushing of drilling dust, and no compressed air on clothes or surfaces.",
+        source=_source(work, "dry-sweeping"),
+    )
+    yield Caution(
+        text="Tools near water: power only through a ground-fault circuit interrupter, tested before the first hole; cords out of the water and off the wet deck.",
+        source=_source(work, "ground-fault-protection"),
+    )
+    yield Caution(
+        text="Eyes: protection with side shields, for everyone within reach of the drill. Ears too.", source=_source(work, "eye-protection")
+    )
+    yield Caution(
+        text="Drill no deeper than the schedule says; where the bit meets metal, a hollow or water, stop and ask.", source="own judgement, not code"
+    )
+    yield Caution(
+        text="Epoxy burns and sensitises skin: gloves, eyes covered, nothing into the pool; mind its working time.",
+        source="common practice, no source",
+    )
+    yield Caution(
+        text="Cut edges are sealed with heat: no flame near solvent, epoxy or the pile of mesh; an extinguisher stands beside.",
+        source="common practice, no source",
+    )
+    yield Caution(text="Open sleeves and cords trip people: plug each sleeve as it is set.", source="common practice, no source")
+    heaviest = max((panel.mass for panel in fabrication.panels), default=0.0) if fabrication else 0.0
+    weight = f" The heaviest panel here weighs about {heaviest:.0f} kg." if heaviest else ""
+    yield Caution(text=f"Two people lift a rolled panel.{weight} On hot days: shade, water, breaks.", source="common practice, no source")
+
+
+def _limit(work: tuple[RulePack, ...], quantity: str) -> Limit:
+    return limits_of(work, quantity)[0][1]
+
+
+def _source(work: tuple[RulePack, ...], quantity: str) -> str:
+    """Return document, clause and how it is known, of what a caution rests on."""
+    pack, limit = limits_of(work, quantity)[0]
+    return f"{pack.document} {limit.clause}, {HOW_KNOWN[limit.certainty]} ({limit.source})"
+
+
+def _named(holes: list[Hole]) -> str:
+    names = [hole.name for hole in holes]
+    more = f" and {len(names) - SHOWN_HOLES} more" if len(names) > SHOWN_HOLES else ""
+    return ("hole " if len(names) == 1 else "holes ") + ", ".join(names[:SHOWN_HOLES]) + more

@@ -1,0 +1,225 @@
+"""Every limit of every rule pack held against the fence: the verb of the compliance stage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final, Literal
+
+import msgspec
+
+from pipeline.compliance import cautions
+from pipeline.compliance.readings import COVERAGE, STRICT, Fact, LookAt, Measured, NotHere, Outcome, Reading, margin_of, tightest
+from pipeline.compliance.standing import Scene, scene_of
+from pipeline.compliance.treatments import TREATMENTS
+from pipeline.errors import Reason
+from pipeline.geometry.chain import Point
+from pipeline.model.compliance import Check, Compliance, NotApplicable, Verdict
+from pipeline.model.fabrication import Fabrication
+from pipeline.model.job import Confirmation, Job
+from pipeline.model.layout import Layout
+from pipeline.model.rules import Limit, RulePack
+from pipeline.model.site import Site
+from pipeline.units import format_length
+
+Overall = Literal["complies", "marginal", "does not comply", "on-site items open"]
+
+ALIKE: Final = {  # quantities that limit one and the same thing; the strictest among them rules
+    "gap-under-mesh": "gap-under",
+    "gap-under-hard": "gap-under",
+    "under-panel-sphere": "opening-sphere",
+}
+DEFERENCE: Final = (
+    "Local codes, the authority having jurisdiction and licensed practice decide. This report holds the fence as laid out against "
+    "limits as they were read or are remembered; it is no permit and no inspection.",
+    "No fence makes a pool child-proof, and this one replaces no supervision: it buys time. Keep a grown-up on watch who does nothing else, "
+    "keep the gate shut and latched, put every panel back at once, keep chairs and toys away from the outside.",
+)
+NOT_COVERED: Final = (
+    "No general tolerance of building was found in any of these texts: least and greatest values are taken as hard limits.",
+    "Strength of the slab and of the grip of sleeves in it; no code's edge distance for a sleeve hole was found.",
+    "How hard the ball is pushed, and how the fabric gives: only the lift of the hem is limited.",
+    "Fabric, posts and hardware themselves: their tests and certificates belong to who makes them.",
+    "Objects, doors and windows that were not surveyed, and whatever is put near the fence later.",
+    "Rules of owners' associations and insurers, and local rules that no pack of this job holds.",
+)
+CONFIRM: Final = "confirm the clause: {clause} ({printed}) is known from memory only"
+
+
+class Finding(msgspec.Struct, frozen=True, kw_only=True):
+    """What one limit comes to at one place, before it is put in words and numbered."""
+
+    verdict: Verdict
+    reading: Reading | None = None
+    place: Point | None = None
+    where: str = ""
+    look_at: str = ""
+    cure: str = ""
+
+
+def judge(job: Job, site: Site, layout: Layout, fabrication: Fabrication | None, work: tuple[RulePack, ...]) -> Compliance:
+    """Hold a laid-out fence against every limit of the job's rule packs.
+
+    Parameters
+    ----------
+    job, site, layout, fabrication
+        As the stages before hand them on.
+    work : tuple of RulePack
+        What documents say of the work itself: they raise cautions whatever the job is bound by.
+    """
+    scene = scene_of(job, site, layout)
+    ruling = _ruling(job.packs)
+    checks: list[Check] = []
+    absent: list[NotApplicable] = []
+    for pack in job.packs:
+        for limit in pack.limits:
+            outcome = TREATMENTS[limit.quantity](scene, pack, limit)
+            if isinstance(outcome, NotHere):
+                absent.append(NotApplicable(rule_pack=pack.id, limit=limit.id, clause=limit.clause, why=outcome.why))
+                continue
+            for finding in _findings(scene, limit, outcome):
+                checks.append(_check(scene, pack, limit, finding, len(checks) + 1, (pack.id, limit.id) in ruling))
+    return Compliance(
+        checks=tuple(checks),
+        not_applicable=tuple(absent),
+        cautions=cautions.cautions_of(scene, fabrication, work),
+        verdict=overall(job.packs, tuple(checks)),
+        as_drilled=job.as_drilled is not None,
+        warnings=tuple(_warnings(job, tuple(checks))),
+        deference=DEFERENCE,
+        not_covered=NOT_COVERED,
+    )
+
+
+def overall(packs: tuple[RulePack, ...], checks: tuple[Check, ...]) -> Overall:
+    """Return the verdict on the whole fence; guidance counts for no more than a warning."""
+    advice = {pack.id for pack in packs if pack.kind == "guidance"}
+    verdicts = {check.verdict for check in checks if not (check.rule_pack in advice and check.verdict == "fail")}
+    if "fail" in verdicts:
+        return "does not comply"
+    if "marginal" in verdicts:
+        return "marginal"
+    return "on-site items open" if "on-site" in verdicts else "complies"
+
+
+def _findings(scene: Scene, limit: Limit, outcome: Outcome) -> Iterator[Finding]:
+    """Yield what a limit comes to: one finding for its tightest place, and one for every place left to a person."""
+    if isinstance(outcome, Measured):
+        if outcome.readings:
+            yield _measured(scene, limit, outcome)
+        for aside in outcome.asides:
+            yield _looked_at(aside)
+    elif isinstance(outcome, LookAt):
+        yield _looked_at(outcome)
+    elif isinstance(outcome, Fact):
+        verdict: Verdict = "pass" if outcome.holds else "fail"
+        cure = "" if outcome.holds else outcome.cure
+        finding = Finding(verdict=verdict, place=outcome.place, where=outcome.where, look_at=outcome.look_at, cure=cure)
+        yield _softened(limit, finding)
+
+
+def _measured(scene: Scene, limit: Limit, outcome: Measured) -> Finding:
+    reading, margin, _, verdict = tightest(outcome.readings, limit.comparator, limit.metres)
+    missed = verdict == "fail"
+    short = format_length(abs(margin), scene.job.options.report_units)
+    cure = outcome.cure.format(short=short) if missed else ""
+    finding = Finding(verdict=verdict, reading=reading, place=reading.place, where=reading.where, look_at=outcome.look_at, cure=cure)
+    return _softened(limit, finding)
+
+
+def _looked_at(outcome: LookAt) -> Finding:
+    place = outcome.reading.place if outcome.reading else None
+    return Finding(verdict="on-site", reading=outcome.reading, place=place, where=outcome.where, look_at=outcome.text, cure=outcome.cure)
+
+
+def _softened(limit: Limit, finding: Finding) -> Finding:
+    """Apply how sure the limit is: from memory it passes nothing, and under an option it fails nothing."""
+    look_at, verdict = finding.look_at, finding.verdict
+    if limit.option and verdict == "fail":
+        verdict = "on-site"
+        look_at = _joined(f"missed, but binds only under the option {limit.option}: settle by which option the pool complies", look_at)
+    elif limit.certainty == "memory" and verdict != "fail":
+        verdict = "on-site"
+        look_at = _joined(CONFIRM.format(clause=limit.clause, printed=limit.printed), look_at)
+    return msgspec.structs.replace(finding, verdict=verdict, look_at=look_at)
+
+
+def _check(scene: Scene, pack: RulePack, limit: Limit, finding: Finding, number: int, rules: bool) -> Check:
+    reading = finding.reading if limit.bounds_a_length else None
+    margin = margin_of(reading.value, limit.comparator, limit.metres) if reading else None
+    return Check(
+        name=f"C{number:03d}",
+        rule_pack=pack.id,
+        document=f"{pack.document} {pack.edition}",
+        clause=limit.clause,
+        limit=limit.id,
+        quantity=limit.quantity,
+        where=finding.where,
+        place=finding.place,
+        measured=reading.value if reading else None,
+        limit_value=limit.metres if limit.is_length else None,
+        margin=margin,
+        u95=COVERAGE * reading.sigma if reading else None,
+        verdict=finding.verdict,
+        certainty=limit.certainty,
+        look_at=finding.look_at,
+        cure=finding.cure,
+        paraphrase=limit.paraphrase,
+        rules=rules,
+        certainty_note=_certainty_note(scene.job, pack, limit),
+    )
+
+
+def _certainty_note(job: Job, pack: RulePack, limit: Limit) -> str:
+    if limit.certainty == "confirmed":
+        entry = next((one for one in job.confirmations if (one.pack, one.limit) == (pack.id, limit.id)), None)
+        return _confirmation(entry) if entry else "confirmed by the office"
+    if limit.certainty == "summary":
+        return f"from a summary, the clause itself was not read: {limit.source}"
+    return "from memory" if limit.certainty == "memory" else limit.source
+
+
+def _confirmation(entry: Confirmation) -> str:
+    return f"confirmed by {entry.who}, {entry.when}, {entry.edition} edition: {entry.value}"
+
+
+def _ruling(packs: tuple[RulePack, ...]) -> set[tuple[str, str]]:
+    """Return (pack, limit) of every limit that is the strictest of its quantity; of yes-or-no limits the first."""
+    best: dict[tuple[str, bool], tuple[tuple[float, bool], tuple[str, str]]] = {}
+    for pack in packs:
+        for limit in pack.limits:
+            if limit.option:
+                continue
+            least = limit.comparator == "min"
+            key = (ALIKE.get(limit.quantity, limit.quantity), least)
+            value = (-limit.metres if least else limit.metres) if limit.bounds_a_length else 0.0
+            rank = (value, limit.comparator not in STRICT)
+            if key not in best or rank < best[key][0]:
+                best[key] = (rank, (pack.id, limit.id))
+    return {where for _, where in best.values()}
+
+
+def _warnings(job: Job, checks: tuple[Check, ...]) -> Iterator[Reason]:
+    for pack in job.packs:
+        if pack.warn:
+            yield Reason(
+                ref="rule-pack",
+                what=f"{pack.document} {pack.edition}: {pack.warn}",
+                why="the verdicts under it stand on that",
+                do="settle it with the authority",
+            )
+    advice = {pack.id for pack in job.packs if pack.kind == "guidance"}
+    for check in checks:
+        if check.verdict == "fail":
+            law = check.rule_pack not in advice
+            yield Reason(
+                ref="does-not-comply" if law else "misses-guidance",
+                what=f"{check.document} {check.clause}: {check.paraphrase}  Missed at {check.where}",
+                why="a fence that misses a limit is not to be built as it is"
+                if law
+                else "guidance is advice, not law, and was written from what happened",
+                do=check.cure,
+            )
+
+
+def _joined(first: str, then: str) -> str:
+    return f"{first}; {then}" if then else first

@@ -1,0 +1,1 @@
+"""One function a quantity: what it measures, why, how."""

@@ -1,0 +1,100 @@
+"""What a child could climb on, outside the fence and inside it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+
+from pipeline.compliance.nearness import nearest_of_segment
+from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading
+from pipeline.compliance.standing import Bay, Scene
+from pipeline.geometry.chain import Point
+from pipeline.model.rules import Limit, RulePack
+from pipeline.model.site import SiteObject
+from pipeline.units import format_length
+
+NONE_SHOT = "no object was surveyed on that side"
+WALK = "walk the fence: nothing climbable within {limit}, now or later (chairs, planters, toys, limbs)"
+
+
+def clear_zone(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
+    """Horizontal distance from the fence's outer face to every surveyed object outside it.
+
+    Why: what stands near the fence is a step over it.
+
+    How: the shortest way from the fabric between two posts to the object's outline; an object that the fence cuts is
+    0 away.  What was not surveyed cannot be measured, so that the walk round the fence always stays.
+    """
+    return _zone(scene, limit, outside=True, measure=lambda thing, bay, distance: distance)
+
+
+def clear_zone_quarter_arc(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
+    """Distance from the top of the fence to every surveyed object outside it, along a quarter arc.
+
+    Why: a code that sweeps its zone from the top of the fence lets low things stand nearer than tall ones.
+
+    How: with x the horizontal distance and d the depth of the object's top below the fence's, the arc through it has
+    the radius sqrt(x² + d²); d is 0 for an object as tall as the fence or of unknown height.
+    """
+
+    def radius(thing: SiteObject, bay: Bay, distance: float) -> float:
+        depth = 0.0 if thing.height is None else max(0.0, bay.height - thing.height)
+        return math.hypot(distance, depth)
+
+    return _zone(scene, limit, outside=True, measure=radius)
+
+
+def clear_zone_inside(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
+    """Horizontal distance from the fabric to every surveyed object inside; asked only where a foot finds a gap.
+
+    Why: a child reaches through gaps wider than 10 mm.  Mesh of a closer fabric has none.
+    """
+    opening = scene.job.shop.panel.fabric_opening
+    if 0 < opening < 0.010:
+        units = scene.job.options.report_units
+        return NotHere(why=f"the fabric's openings ({format_length(opening, units)} or less) are under 10 mm, from where on the clause asks for it")
+    return _zone(scene, limit, outside=False, measure=lambda thing, bay, distance: distance)
+
+
+def footholds(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
+    """Holds for hand or foot on the outside: the layout knows of none, hands and eyes have to confirm it."""
+    return LookAt(text="look and feel along the outside: nothing gives a hold for hand or foot, no cord, strap, brace or ledge beside the fence")
+
+
+def _zone(scene: Scene, limit: Limit, *, outside: bool, measure: Callable[[SiteObject, Bay, float], float]) -> Outcome:
+    asked = format_length(limit.metres, scene.job.options.report_units)
+    walk = WALK.format(limit=asked)
+    readings = tuple(_readings(scene, outside, measure))
+    if not readings:
+        return LookAt(text=f"{NONE_SHOT}; {walk}")
+    cure = "{short} more: move the object away, or the fence line"
+    return Measured(readings=readings, cure=cure, look_at=walk)
+
+
+def _readings(scene: Scene, outside: bool, measure: Callable[[SiteObject, Bay, float], float]) -> Iterator[Reading]:
+    for thing in scene.site.objects:
+        bay, distance, ratio, place = _nearest_bay(scene, thing)
+        across = _across(thing, bay, place, distance)
+        if distance > 0 and (across > 0) != outside:
+            continue
+        setting_out = math.hypot((1 - ratio) * bay.first.sigma, ratio * bay.last.sigma)
+        value = measure(thing, bay, distance)
+        height = "height unknown" if thing.height is None else f"{format_length(thing.height, scene.job.options.report_units)} high"
+        where = f"object {thing.name} ({height}) beside {bay.where}"
+        yield Reading(value=value, sigma=math.hypot(thing.sigma, setting_out), where=where, place=place)
+
+
+def _nearest_bay(scene: Scene, thing: SiteObject) -> tuple[Bay, float, float, Point]:
+    """Return (nearest bay, distance [m], ratio along the bay, place on the object)."""
+    found = []
+    for number, bay in enumerate(scene.fence.bays):
+        distance, along, station = nearest_of_segment(bay.first.foot, bay.last.foot, thing.outline)
+        found.append((distance, number, along / (bay.length or 1.0), station))
+    distance, number, ratio, station = min(found)
+    return scene.fence.bays[number], distance, ratio, thing.outline.point_at(station)
+
+
+def _across(thing: SiteObject, bay: Bay, place: Point, distance: float) -> float:
+    """Return how far outside (positive) an object's nearest place lies of a bay's line [m]."""
+    foot = bay.first.foot
+    return (place[0] - foot[0]) * bay.outward[0] + (place[1] - foot[1]) * bay.outward[1]
