@@ -9,6 +9,7 @@ import msgspec
 
 from pipeline.errors import Reason, SurveyError
 from pipeline.model.job import Job
+from pipeline.model.shop import SurveyOptions
 from pipeline.model.survey import Form, Survey, SurveyPoint
 from pipeline.survey.codes import EXPENDABLE_CODES, code_table, codes_within
 from pipeline.survey.field_book import Page, Quarantined, ReadPoint
@@ -17,6 +18,7 @@ from pipeline.survey.grid import ground_frame, on_plan
 from pipeline.survey.placing import placed, words_not_understood
 from pipeline.survey.refusals import refusal
 from pipeline.survey.slips import check_reasons, extent_holds, grid_warnings, number_holds, pool_size_holds, without_repeats
+from pipeline.survey.station_network import points_from_shots
 from pipeline.survey.tape_network import Solved, points_from_ties
 from pipeline.units import UnitName
 
@@ -100,7 +102,10 @@ def _answer(job: Job, pages: list[Page]) -> Answer:
     if not solved.points:
         raise SurveyError([*holds, *(entry.reason for entry in quarantined)] or [_no_points(pages)])
     unit = next((page.stated_unit for page in pages if page.stated_unit), None) or job.options.survey.unit
-    points, more_warnings, more_holds = _judged(solved.points, unit, job)
+    stated = any(page.stated_unit for page in pages)
+    points, more_warnings, more_holds = _judged(solved.points, unit, job, stated=stated)
+    warnings += _stated_units(pages, job.options.survey)
+    holds += _two_networks(pages)
     frame, grid_notes, grid_holds = ground_frame(points, job.options.survey, unit)
     survey = Survey(
         form=max((page.form for page in pages), key=_FORMS.index),
@@ -114,9 +119,9 @@ def _answer(job: Job, pages: list[Page]) -> Answer:
     return Answer(survey=survey, holds=tuple(holds))
 
 
-def _judged(solved: Sequence[SurveyPoint], unit: UnitName, job: Job) -> tuple[list[SurveyPoint], list[Reason], list[Reason]]:
+def _judged(solved: Sequence[SurveyPoint], unit: UnitName, job: Job, *, stated: bool) -> tuple[list[SurveyPoint], list[Reason], list[Reason]]:
     """Return (points, warnings, holds) after every slip that shows in the points themselves was looked for."""
-    holds = [*number_holds(solved), *extent_holds(solved, job), *pool_size_holds(solved, unit, job), *_no_water(solved)]
+    holds = [*number_holds(solved), *extent_holds(solved, job), *pool_size_holds(solved, unit, job, stated=stated), *_no_water(solved)]
     points, warnings = without_repeats(solved)
     points, check_warnings, check_holds = check_reasons(points, job)
     warnings += [*check_warnings, *grid_warnings(points, job.options.survey.crs), *_few_marks(points)]
@@ -128,6 +133,9 @@ def _solved(job: Job, pages: list[Page], read: list[ReadPoint], table: Mapping[s
     ties = [tie for page in pages for tie in page.ties]
     if ties:
         return points_from_ties(ties, read, job, table)
+    shots = [shot for page in pages for shot in page.shots]
+    if shots:
+        return points_from_shots(shots, read, job, table)
     return Solved(points=tuple(placed(read, job.options.survey, table)))
 
 
@@ -178,5 +186,47 @@ def _few_marks(points: Sequence[SurveyPoint]) -> list[Reason]:
             why="the crew measures every hole from two points that are still there on drilling day",
             file=points[0].file,
             do="shoot at least two marks that stay, under the code MARK; corners of a wall will do in their place",
+        )
+    ]
+
+
+def _stated_units(pages: Sequence[Page], options: SurveyOptions) -> list[Reason]:
+    """A file that states its own unit or system is believed before the job, and where the two differ that is said."""
+    reasons = [
+        Reason(
+            ref="stated-unit",
+            what=f"{page.file} states its unit, {page.stated_unit}, and was read in it; the job says {options.unit}",
+            why="the file is nearer to the instrument",
+            file=page.file,
+            do=f'write [survey] unit = "{page.stated_unit}" in job.toml if that is right, else put the file right',
+        )
+        for page in pages
+        if page.stated_unit and page.stated_unit != options.unit
+    ]
+    reasons += [
+        Reason(
+            ref="stated-crs",
+            what=f"{page.file} names the coordinate system {page.named_crs}, the job names {options.crs or 'none'}",
+            why="grid distances are not ground distances",
+            file=page.file,
+            do=f'if the coordinates are grid coordinates, write [survey] crs = "{page.named_crs}" in job.toml',
+        )
+        for page in pages
+        if page.named_crs and page.named_crs != options.crs
+    ]
+    return reasons
+
+
+def _two_networks(pages: Sequence[Page]) -> list[Reason]:
+    if not (any(page.shots for page in pages) and any(page.ties for page in pages)):
+        return []
+    ties = next(page for page in pages if page.ties)
+    return [
+        Reason(
+            ref="ties-beside-shots",
+            what=f"the job has total-station shots and tape ties ({ties.file}); the ties were not used",
+            why="one survey is adjusted from one or the other",
+            file=ties.file,
+            do="name the files to be read in job.toml: [survey] files = [...]",
         )
     ]

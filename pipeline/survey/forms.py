@@ -7,8 +7,12 @@ from typing import Final
 from pipeline.errors import SurveyError
 from pipeline.model.job import Job
 from pipeline.model.survey import Form
+from pipeline.survey.codes import code_table
 from pipeline.survey.decoding import decoded, numbered_lines
+from pipeline.survey.dxf_files import read_dxf
 from pipeline.survey.field_book import Page
+from pipeline.survey.landxml_files import read_landxml
+from pipeline.survey.observation_files import read_shots
 from pipeline.survey.point_files import read_points
 from pipeline.survey.refusals import refusal
 from pipeline.survey.tape_files import read_ties
@@ -45,7 +49,11 @@ def read_page(job: Job, file: str, content: bytes, *, alone: bool) -> Page:
         return read_points(decoded(content, file), file, options.unit, options.columns, limits.points)
     if form == "tape":
         return read_ties(decoded(content, file), file, options.unit, limits.observations)
-    raise refusal("form", f"{file}: the form {form} cannot be read", file=file)
+    if form == "observations":
+        return read_shots(decoded(content, file), file, options.unit, limits.observations)
+    if form == "landxml":
+        return read_landxml(content, file, options.unit, limits.points)
+    return read_dxf(content, file, options.unit, code_table(job.shop.codes), limits.points)
 
 
 def _form(file: str, content: bytes, asked: str) -> Form:

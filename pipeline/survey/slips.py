@@ -38,8 +38,8 @@ def unit_slip(ratio: float) -> tuple[UnitName, UnitName] | None:
     return None
 
 
-def pool_size_holds(points: Sequence[SurveyPoint], unit: UnitName, job: Job) -> list[Reason]:
-    """Hold a survey whose pool is no pool's size in its unit: feet for metres, and the reverse."""
+def pool_size_holds(points: Sequence[SurveyPoint], unit: UnitName, job: Job, *, stated: bool = False) -> list[Reason]:
+    """Hold a survey whose pool is no pool's size in its unit: feet for metres, and the reverse; `stated` where the file itself names the unit."""
     waters = _waters(points)
     if not waters:
         return []
@@ -65,11 +65,16 @@ def pool_size_holds(points: Sequence[SurveyPoint], unit: UnitName, job: Job) -> 
             if likely
             else "no pool of that size is known",
             file=file,
-            do=f'if the numbers are {likely}, write [survey] unit = "{likely}" in job.toml; if the pool is really that size, raise [limits] pool_side_most (or lower pool_side_least) in shop.toml'
-            if likely
-            else "see which unit the instrument wrote, and what was shot as WATER",
+            do=_unit_cure(likely, stated),
         )
     ]
+
+
+def _unit_cure(likely: UnitName | None, stated: bool) -> str:
+    if likely is None:
+        return "see which unit the instrument wrote, and what was shot as WATER"
+    where = f"put the unit in the file right: it is {likely}" if stated else f'write [survey] unit = "{likely}" in job.toml'
+    return f"if the numbers are {likely}, {where}; if the pool is really that size, set [limits] pool_side_least and pool_side_most in shop.toml"
 
 
 def extent_holds(points: Sequence[SurveyPoint], job: Job) -> list[Reason]:
