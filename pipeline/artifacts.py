@@ -10,7 +10,7 @@ from typing import Any, Final, Generic, TypeVar
 import msgspec
 
 from pipeline.errors import InternalFault, Reason
-from pipeline.units import Angle, Length, parse_angle, parse_length
+from pipeline.units import Angle, Length
 
 Body = TypeVar("Body", bound=msgspec.Struct)
 
@@ -50,19 +50,18 @@ class Artifact(msgspec.Struct, Generic[Body], frozen=True, kw_only=True):
 
 
 def write(place: JobPlace, name: str, body: msgspec.Struct, *, inputs: dict[str, str], made_by: str) -> Path:
-    """Write one artifact of a job beside the place and rename it in; returns its path.
+    """Write one artifact of a job beside its place and rename it in; returns its path.
 
-    Parameters
-    ----------
-    inputs : dict
-        Name and SHA-256 of everything the body was made from.
-    made_by : str
-        Stage and version.
+    `inputs` are name and SHA-256 of everything the body was made from, `made_by` is stage and version.
     """
-    artifact = Artifact(artifact=name, version=VERSIONS[name], job=place.job, inputs=inputs, made_by=made_by, body=body)
     path = path_of(place, name)
-    write_bytes(path, encode(artifact))
+    write_bytes(path, encoded(place.job, name, body, inputs=inputs, made_by=made_by))
     return path
+
+
+def encoded(job: str, name: str, body: msgspec.Struct, *, inputs: dict[str, str], made_by: str) -> bytes:
+    """Return the bytes an artifact's file holds."""
+    return encode(Artifact(artifact=name, version=VERSIONS[name], job=job, inputs=inputs, made_by=made_by, body=body))
 
 
 def read(place: JobPlace, name: str, kind: type[Body]) -> Body:
@@ -92,6 +91,7 @@ def digest(place: JobPlace, name: str) -> str:
 
 
 def path_of(place: JobPlace, name: str) -> Path:
+    """Return where an artifact of a job lies."""
     return (place.work if name == "job" else place.out) / f"{name}.json"
 
 
@@ -116,18 +116,14 @@ def write_bytes(path: Path, content: bytes) -> None:
 
 
 def _encode(value: Any) -> Any:
-    if isinstance(value, Length):
-        return f"{float(value)!r} m"
-    if isinstance(value, Angle):
-        return f"{float(value)!r} rad"
+    if isinstance(value, Length | Angle):
+        return float(value)  # metres or radians, like every other number between stages
     raise NotImplementedError(type(value))
 
 
 def _decode(kind: type, value: Any) -> Any:
-    if kind is Length:
-        return parse_length(value)
-    if kind is Angle:
-        return parse_angle(value)
+    if kind in (Length, Angle) and isinstance(value, float | int):
+        return kind(value)
     raise NotImplementedError(kind)
 
 

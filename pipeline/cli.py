@@ -82,13 +82,22 @@ def _add_batch(commands: _Commands) -> None:
         the order, the pooled cutting and the board for all jobs together, in OUT/batch.
         A job that cannot be built is held with its reason; the others go on.
 
-        example:
+        examples:
           sleeveline batch sample_surveys --out packages
+          sleeveline batch surveys --out packages --dry-run
+          sleeveline batch surveys --out packages --only heron-court-12 --keep 3
+          sleeveline batch surveys --out /shared/packages --profile slurm
         """,
     )
     parser.add_argument("queue", metavar="QUEUE", type=Path, help="folder of jobs: folders, or bare point files")
     parser.add_argument("--out", metavar="OUT", type=Path, required=True, help="folder for the results")
     parser.add_argument("--cores", metavar="N", type=_count, default=os.cpu_count() or 1, help="processes at a time (default: all cores)")
+    parser.add_argument("--only", metavar="JOB", action="append", default=[], help="build just this job; may be given again")
+    parser.add_argument("--dry-run", action="store_true", help="tell what would be done and why, and do nothing")
+    parser.add_argument("--keep", metavar="N", type=_count, help="keep the last N revisions of each package (default: all)")
+    parser.add_argument("--retry-held", action="store_true", help="try held jobs again although nothing they depend on has changed")
+    parser.add_argument("--profile", metavar="NAME", default="", help="run on a cluster: local, slurm, kubernetes, or a folder with a profile")
+    parser.add_argument("--verbose", action="store_true", help="a line for every job and stage")
 
 
 def _add_job(commands: _Commands) -> None:
@@ -191,12 +200,23 @@ def _count(text: str) -> int:
 
 def _batch(options: argparse.Namespace) -> int:
     from pipeline.batch.lock import LockedError
-    from pipeline.batch.night import Wish, run_night
+    from pipeline.batch.night import Wish, dry_run, run_night
     from pipeline.batch.progress import Progress
 
-    wish = Wish(queue=options.queue.resolve(), out=options.out.resolve(), cores=options.cores)
+    wish = Wish(
+        queue=options.queue.resolve(),
+        out=options.out.resolve(),
+        cores=options.cores,
+        only=tuple(options.only),
+        keep=options.keep,
+        profile=options.profile,
+        retry_held=options.retry_held,
+    )
+    if options.dry_run:
+        print("\n".join(dry_run(wish)))
+        return COMPLETE
     try:
-        end = run_night(wish, Progress())
+        end = run_night(wish, Progress(verbose=options.verbose))
     except LockedError as locked:
         print(f"{locked}\n  do: wait until it is done, or choose another --out", file=sys.stderr)
         return LOCKED

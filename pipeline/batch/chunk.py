@@ -36,24 +36,45 @@ class Chunk(msgspec.Struct, frozen=True, kw_only=True):
     seconds: float
 
 
+class Index(msgspec.Struct, frozen=True, kw_only=True):
+    """What the workflow reads when it is parsed, and the workers when they begin.
+
+    Parameters
+    ----------
+    chunks : tuple of str
+    code : dict
+        Digest of each stage's code when the night was planned, in the order of the line.
+    products : str
+        Digest of the code of the batch-wide products.
+    python : str
+        The interpreter the rules call.
+    """
+
+    chunks: tuple[str, ...]
+    code: dict[str, str]
+    products: str
+    python: str
+
+
 def run_chunk(stage: str, chunk_path: Path, stamp: Path) -> None:
     """Bring one stage of every job of a chunk up to date and stamp it."""
     die_with_parent()
     places = Places(chunk_path.resolve().parents[3])
     chunk = msgspec.json.decode(chunk_path.read_bytes(), type=Chunk)
     run = run_id(places)
+    code = read_index(places).code
     with waited_for(places.internal / "locks" / f"{chunk_path.stem}.lock"):
-        outcomes = {job.name: _one(places, job, stage, chunk.seconds, run) for job in chunk.jobs}
+        outcomes = {job.name: _one(places, job, stage, chunk.seconds, run, code) for job in chunk.jobs}
     write_bytes(stamp, msgspec.json.format(msgspec.json.encode(outcomes, order="sorted")) + b"\n")
 
 
-def _one(places: Places, job: ChunkJob, stage: str, seconds: float, run: str) -> tuple[str, str]:
+def _one(places: Places, job: ChunkJob, stage: str, seconds: float, run: str, code: dict[str, str]) -> tuple[str, str]:
     """Bring one stage of one job up to date; returns its key and outcome for the stamp."""
     stages = built_stages()
     if stage not in stages:
         return "", "not built"
     place = places.job(job.name)
-    keys = stage_keys(job.key, stages)
+    keys = stage_keys(job.key, {one: code[one] for one in stages})
     ledger = read_ledger(place)
     stale = first_stale(place, ledger, keys)
     if stale is not None and stale[0] == stage:
@@ -79,6 +100,11 @@ def die_with_parent() -> None:
 
 def _terminated(number: int, frame: FrameType | None) -> None:
     sys.exit(128 + number)
+
+
+def read_index(places: Places) -> Index:
+    """Return what the night's plan says of chunks and code."""
+    return msgspec.json.decode((places.plan / "index.json").read_bytes(), type=Index)
 
 
 def run_id(places: Places) -> str:

@@ -19,6 +19,11 @@ def code_digest(stage: str) -> str:
     return _digest_of((stage, *_STANDS_ON))
 
 
+def code_digests(stages: tuple[str, ...]) -> dict[str, str]:
+    """Return the digests of several stages, in their order."""
+    return {stage: code_digest(stage) for stage in stages}
+
+
 @functools.cache
 def batch_digest() -> str:
     """Return the SHA-256 over the source of the batch-wide products."""

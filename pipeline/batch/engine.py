@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import shutil
+import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import Any, Final, Literal
 import msgspec
 
 import pipeline
+from pipeline.batch.chunk import die_with_parent
 from pipeline.batch.places import Places
 
 Ending = Literal["done", "failed", "interrupted"]
@@ -77,6 +79,26 @@ def run_workflow(places: Places, cores: int, on_steps: Callable[[int, int], None
             logger.removeHandler(collect)
     _prune_logs(places)
     return EngineRun(ending=ending, failed=tuple(collect.failed), errors=tuple(collect.errors))
+
+
+def run_profile(places: Places, profile: str, cores: int) -> EngineRun:
+    """Bring every target up to date under a profile: one of the workflow's own by its name, or a folder.
+
+    The engine runs as a process of its own here, since a profile may ask for any executor the machine has a plugin for.
+    """
+    clear_locks(places)
+    named = workflow_folder() / "profiles" / profile
+    folder = named if named.is_dir() else Path(profile).resolve()
+    words = [sys.executable, "-m", "snakemake", "--snakefile", str(workflow_folder() / "Snakefile"), "--directory", str(places.internal)]
+    words += ["--profile", str(folder), *(["--cores", str(cores)] if profile == "local" else [])]
+    log = places.internal / "logs" / "engine.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    with log.open("wb") as file:
+        code = subprocess.run(
+            words, stdin=subprocess.DEVNULL, stdout=file, stderr=subprocess.STDOUT, check=False, preexec_fn=die_with_parent
+        ).returncode
+    _prune_logs(places)
+    return EngineRun(ending="done" if code == 0 else "failed", errors=() if code == 0 else (f"the engine ended with code {code}, see {log}",))
 
 
 def clear_locks(places: Places) -> None:

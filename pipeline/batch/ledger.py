@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 from pathlib import Path
 from typing import Final, Literal
 
 import msgspec
 
 from pipeline.artifacts import JobPlace, write_bytes
-from pipeline.batch.code_digest import code_digest
 from pipeline.errors import Reason
 from pipeline.model.status import STAGES, Status
 
@@ -66,11 +66,14 @@ def write_ledger(place: JobPlace, ledger: Ledger) -> None:
     write_bytes(place.work / LEDGER, msgspec.json.encode(ledger, order="sorted"))
 
 
-def stage_keys(job_key: str, stages: tuple[str, ...] = STAGES) -> dict[str, str]:
-    """Return each stage's key: the job's inputs, the stage's code, and the keys of all stages before it."""
+def stage_keys(job_key: str, code: dict[str, str]) -> dict[str, str]:
+    """Return each stage's key: the job's inputs, the stage's code, and the keys of all stages before it.
+
+    `code` are the digests of the stages' code, in the order of the line.
+    """
     keys, before = {}, job_key
-    for stage in stages:
-        before = keys[stage] = hashlib.sha256(f"{stage}\0{code_digest(stage)}\0{before}".encode()).hexdigest()
+    for stage, digest in code.items():
+        before = keys[stage] = hashlib.sha256(f"{stage}\0{digest}\0{before}".encode()).hexdigest()
     return keys
 
 
@@ -92,8 +95,20 @@ def first_stale(place: JobPlace, ledger: Ledger, keys: dict[str, str]) -> tuple[
 
 def products_of(place: JobPlace, stage: str) -> tuple[Product, ...]:
     """Look at what a stage left behind."""
-    found = sorted(path for pattern in _PRODUCTS[stage] for path in place.out.parent.parent.glob(pattern.format(job=place.job)) if path.is_file())
-    return tuple(_seen(place, path) for path in found)
+    out, number = place.out.parent.parent, revision(place)
+    found = {path for pattern in _PRODUCTS[stage] for path in out.glob(pattern.format(job=place.job, revision=number)) if path.is_file()}
+    return tuple(_seen(place, path) for path in sorted(found))
+
+
+def take_away_from(place: JobPlace, stage: str) -> None:
+    """Take away what `stage` and those after it left of an earlier run; revisions already given out stay."""
+    for later in STAGES[STAGES.index(stage) :]:
+        if later in ("drawings", "package"):
+            folder = (place.work if later == "drawings" else place.out) / later
+            shutil.rmtree(folder, ignore_errors=True)
+        else:
+            for product in products_of(place, later):
+                (place.out.parent.parent / product.path).unlink(missing_ok=True)
 
 
 def status_of(place: JobPlace, ledger: Ledger, stages: tuple[str, ...] = STAGES) -> Status:
@@ -132,7 +147,7 @@ _PRODUCTS: Final[dict[str, tuple[str, ...]]] = {
     "fabrication": ("jobs/{job}/fabrication.json",),
     "compliance": ("jobs/{job}/compliance.json",),
     "drawings": (".sleeveline/work/{job}/drawings/**/*", ".sleeveline/work/{job}/revision.json"),
-    "package": ("jobs/{job}/package/**/*", "jobs/{job}/revisions.json", "jobs/{job}/{job}-r*.zip"),
+    "package": ("jobs/{job}/package/**/*", "jobs/{job}/revisions.json", "jobs/{job}/{job}-r{revision}.zip"),
 }
 
 

@@ -13,7 +13,7 @@ from typing import Final, Protocol, cast
 import msgspec
 
 from pipeline.artifacts import JobPlace, encode, write_bytes
-from pipeline.batch.ledger import Entry, Ledger, products_of, revision, status_of, write_ledger
+from pipeline.batch.ledger import Entry, Ledger, products_of, revision, status_of, take_away_from, write_ledger
 from pipeline.batch.places import Places
 from pipeline.batch.time_limit import TimeLimitError, time_limit
 from pipeline.errors import InternalFault, Reason, SleevelineError
@@ -87,6 +87,9 @@ def write_status(place: JobPlace, ledger: Ledger, stages: tuple[str, ...] = STAG
     """Write a job's status.json by its ledger, when it differs from what stands there."""
     status = status_of(place, ledger, stages)
     write_if_other(place, status)
+    if status.state == "held" and status.stage in ledger.entries:
+        after = STAGES.index(status.stage) + 1
+        take_away_from(place, STAGES[min(after, len(STAGES) - 1)])
     return status
 
 
@@ -94,6 +97,7 @@ def hold_at_intake(place: JobPlace, reasons: tuple[Reason, ...]) -> Status:
     """Write the status of a job that could not be taken in."""
     status = Status(job=place.job, state="held", revision=revision(place), stage="intake", reasons=reasons)
     write_if_other(place, status)
+    take_away_from(place, STAGES[0])
     return status
 
 

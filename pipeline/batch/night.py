@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import os
+import re
 import shutil
 import sys
 import time
@@ -13,16 +15,18 @@ from typing import Final, Literal
 import msgspec
 
 from pipeline.artifacts import write_bytes
-from pipeline.batch.code_digest import batch_digest, code_digest
-from pipeline.batch.engine import EngineRun, run_workflow
-from pipeline.batch.ledger import Ledger, Product, read_status
+from pipeline.batch.chunk import Index
+from pipeline.batch.code_digest import batch_digest, code_digests
+from pipeline.batch.engine import EngineRun, run_profile, run_workflow
+from pipeline.batch.ledger import Ledger, Product, read_ledger, read_status, write_ledger
 from pipeline.batch.line import built_stages, hold_at_intake, write_status
 from pipeline.batch.lock import held
 from pipeline.batch.places import Places
-from pipeline.batch.plan import Index, NightPlan, drop_stamps, plan_night, write_plan
-from pipeline.batch.products import NightJob, NightJobs, products_left
+from pipeline.batch.plan import NightPlan, PlannedJob, drop_stamps, plan_night, write_plan
+from pipeline.batch.products import PRODUCTS, NightJob, NightJobs, make_product, products_left
 from pipeline.batch.progress import Progress
-from pipeline.errors import JobError, hold
+from pipeline.batch.single import run_line
+from pipeline.errors import JobError, Reason, hold
 from pipeline.intake.files import read_regular
 from pipeline.intake.office import Office, read_office
 from pipeline.intake.queue import Queue, scan
@@ -34,11 +38,29 @@ LEAST_FREE: Final = 20_000_000  # [bytes] below this a night is not begun
 
 
 class Wish(msgspec.Struct, frozen=True, kw_only=True):
-    """What was asked for on the command line."""
+    """What was asked for on the command line.
+
+    Parameters
+    ----------
+    queue, out : Path
+    cores : int
+    only : tuple of str
+        Jobs to build; empty for all.
+    keep : int or None
+        Revisions of a package to keep; None keeps all.
+    profile : str
+        Profile of the workflow to run under; empty for this machine.
+    retry_held : bool
+        Try held jobs again although nothing they depend on has changed.
+    """
 
     queue: Path
     out: Path
     cores: int
+    only: tuple[str, ...] = ()
+    keep: int | None = None
+    profile: str = ""
+    retry_held: bool = False
 
 
 class NightEnd(msgspec.Struct, frozen=True, kw_only=True):
@@ -89,7 +111,12 @@ def run_night(wish: Wish, progress: Progress) -> NightEnd:
     with held(places.lock):
         _refuse_full_disk(places)
         write_bytes(places.plan / "run", f"{os.getpid()}-{time.time_ns()}".encode())
-        ending, errors, ran = _rounds(places, wish, queue, office, progress)
+        if wish.retry_held:
+            _forget_held(places, queue)
+        work = _only if wish.only else _rounds
+        ending, errors, ran = work(places, wish, queue, office, progress)
+        if wish.keep is not None:
+            _prune_revisions(places, queue, wish.keep)
         statuses = tuple(read_status(places.job(entry.name)) for entry in queue.entries)
     spent = round(time.monotonic() - started, 1)
     return NightEnd(ending=ending, statuses=statuses, ran=ran, errors=errors, left_aside=queue.left_aside, seconds=spent)
@@ -109,12 +136,87 @@ def _rounds(
         if not _prepare(places, plan, office, wish):
             return "done", (), ran
         with progress.watching(places.internal / "events", tuple(job.name for job in plan.stale), len(plan.jobs)):
-            run = run_workflow(places, wish.cores, progress.steps)
+            run = run_profile(places, wish.profile, wish.cores) if wish.profile else run_workflow(places, wish.cores, progress.steps)
         if run.ending == "done":
             _leave(places)
-        if run.ending != "failed":
+        if run.ending == "interrupted":
             break
     return run.ending, (*run.failed, *run.errors), ran
+
+
+def _only(
+    places: Places, wish: Wish, queue: Queue, office: Office, progress: Progress
+) -> tuple[Literal["done", "failed", "interrupted"], tuple[str, ...], int]:
+    """Bring just the named jobs up to date, in this process, and make the batch-wide products again."""
+    plan = plan_night(places, queue, office, built_stages(), wish.cores)
+    _refuse_unknown(wish.only, plan)
+    wanted = [job for job in plan.jobs if job.name in wish.only or job.shown in wish.only]
+    _mark_unfinished(places, plan)
+    _prepare(places, plan, office, wish)
+    with progress.watching(places.internal / "events", tuple(job.name for job in wanted if job.stale), len(wanted)):
+        for job in wanted:
+            run_line(places, job.name, job.received, plan.seconds)
+        for product in PRODUCTS:
+            make_product(product, places, places.stamps / "batch" / product)
+    return "done", (), sum(bool(job.stale) for job in wanted)
+
+
+def dry_run(wish: Wish) -> tuple[str, ...]:
+    """Return what a night would do and why, a line a job; writes nothing."""
+    places = Places(wish.out)
+    office = read_office(wish.queue)
+    queue = scan(wish.queue, not_out=wish.out)
+    plan = plan_night(places, queue, office, built_stages(), wish.cores, write=False)
+    if wish.only:
+        _refuse_unknown(wish.only, plan)
+    return tuple(_would(job, wish) for job in plan.jobs if not wish.only or job.name in wish.only or job.shown in wish.only)
+
+
+def _would(job: PlannedJob, wish: Wish) -> str:
+    """Tell in a line what would be done with a job."""
+    if job.received.reasons:
+        return f"{job.shown}: held at intake: {job.received.reasons[0].what}"
+    if job.stale:
+        return f"{job.shown}: build from {job.stale} on: {job.why}"
+    last = next(reversed(job.ledger.entries.values()))
+    if last.outcome == "done":
+        return f"{job.shown}: nothing, it is up to date"
+    return f"{job.shown}: {'try again, it was held' if wish.retry_held else 'nothing, it stays held'}: {last.reasons[0].what}"
+
+
+def _refuse_unknown(only: tuple[str, ...], plan: NightPlan) -> None:
+    known = {name for job in plan.jobs for name in (job.name, job.shown)}
+    missing = [name for name in only if name not in known]
+    if missing:
+        raise JobError(
+            Reason(
+                ref="no-job",
+                what=f"there is no job {name!r} in the queue",
+                do=f"did you mean {', '.join(difflib.get_close_matches(name, known, 3, 0.3)) or 'another queue'}?",
+            )
+            for name in missing
+        )
+
+
+def _forget_held(places: Places, queue: Queue) -> None:
+    """Take the held entries out of the jobs' ledgers, so that their stages are stale."""
+    for entry in queue.entries:
+        place = places.job(entry.name)
+        ledger = read_ledger(place)
+        done = {stage: one for stage, one in ledger.entries.items() if one.outcome == "done"}
+        if len(done) < len(ledger.entries):
+            write_ledger(place, Ledger(entries=done))
+
+
+def _prune_revisions(places: Places, queue: Queue, keep: int) -> None:
+    """Keep the last few packages of each job."""
+    for entry in queue.entries:
+        place = places.job(entry.name)
+        numbered = {
+            int(found[1]): path for path in place.out.glob("*.zip") if (found := re.fullmatch(re.escape(entry.name) + r"-r(\d+)\.zip", path.name))
+        }
+        for number in sorted(numbered)[: max(0, len(numbered) - keep)]:
+            numbered[number].unlink()
 
 
 def _prepare(places: Places, plan: NightPlan, office: Office, wish: Wish) -> bool:
@@ -128,7 +230,7 @@ def _prepare(places: Places, plan: NightPlan, office: Office, wish: Wish) -> boo
     )
     write_bytes(places.plan / "jobs.json", msgspec.json.encode(night))
     chunks = tuple(sorted({job.chunk for job in plan.jobs if job.chunk}))
-    index = Index(chunks=chunks, code={stage: code_digest(stage) for stage in STAGES}, products=batch_digest(), python=sys.executable)
+    index = Index(chunks=chunks, code=code_digests(STAGES), products=batch_digest(), python=sys.executable)
     write_plan(places, plan, index)
     drop_stamps(places, plan, stages)
     fresh = not plan.stale and _left(places) == _seen(places)

@@ -10,8 +10,8 @@ from typing import Final
 import msgspec
 
 from pipeline.artifacts import write_bytes
-from pipeline.batch.chunk import Chunk, ChunkJob
-from pipeline.batch.code_digest import code_digest
+from pipeline.batch.chunk import Chunk, ChunkJob, Index
+from pipeline.batch.code_digest import code_digest, code_digests
 from pipeline.batch.ledger import Ledger, first_stale, read_ledger, stage_keys
 from pipeline.batch.places import Places
 from pipeline.batch.receive import Received, receive
@@ -75,27 +75,19 @@ class NightPlan(msgspec.Struct, frozen=True, kw_only=True):
         return tuple(job for job in self.jobs if job.stale)
 
 
-class Index(msgspec.Struct, frozen=True, kw_only=True):
-    """What the workflow reads when it is parsed."""
-
-    chunks: tuple[str, ...]
-    code: dict[str, str]
-    products: str
-    python: str
-
-
-def plan_night(places: Places, queue: Queue, office: Office, stages: tuple[str, ...], cores: int) -> NightPlan:
-    """Take every job in, look what is stale, and seat the jobs in chunks; writes intake copies only."""
+def plan_night(places: Places, queue: Queue, office: Office, stages: tuple[str, ...], cores: int, *, write: bool = True) -> NightPlan:
+    """Take every job in, look what is stale, and seat the jobs in chunks; writes intake copies only, or nothing at all."""
     old = _remembered(places)
     office_digest = hashlib.sha256(f"{office.digest}{code_digest('intake')}".encode()).hexdigest()
     trusted = old.jobs if old.office == office_digest else {}
     now = time.time_ns()
-    known = {entry.name: _known(places, entry, office, trusted.get(entry.name), now) for entry in queue.entries}
+    known = {entry.name: _known(places, entry, office, trusted.get(entry.name), now, write) for entry in queue.entries}
     seats = _seated(
         {name: old.jobs[name].chunk for name in known if name in old.jobs}, [name for name, one in known.items() if one.received.key], cores
     )
     known = {name: msgspec.structs.replace(one, chunk=seats.get(name, "")) for name, one in known.items()}
-    _remember(places, Memory(office=office_digest, jobs=known))
+    if write:
+        _remember(places, Memory(office=office_digest, jobs=known))
     jobs = tuple(_planned(places, entry, known[entry.name], stages) for entry in queue.entries)
     return NightPlan(jobs=jobs, seconds=office.shop.limits.stage_seconds)
 
@@ -126,7 +118,7 @@ def encoded_chunk(plan: NightPlan, chunk: str) -> bytes:
     return msgspec.json.encode(Chunk(jobs=jobs, seconds=plan.seconds))
 
 
-def _known(places: Places, entry: QueueEntry, office: Office, before: Known | None, now: int) -> Known:
+def _known(places: Places, entry: QueueEntry, office: Office, before: Known | None, now: int, write: bool) -> Known:
     """Return what is known of a job, taking it in unless its files look as they did."""
     if before is not None and before.received.key and (places.job(entry.name).work / "job.json").exists():
         try:
@@ -135,7 +127,7 @@ def _known(places: Places, entry: QueueEntry, office: Office, before: Known | No
             traces = ()
         if traces == before.received.traces and all(max(trace.changed, trace.noted) < before.read_at - _SETTLED for trace in traces):
             return before
-    return Known(received=receive(places, entry, office), read_at=now)
+    return Known(received=receive(places, entry, office, write=write), read_at=now)
 
 
 def _seated(old: dict[str, str], runnable: list[str], cores: int) -> dict[str, str]:
@@ -164,7 +156,7 @@ def _next_number(taken: dict[str, int]) -> int:
 def _planned(places: Places, entry: QueueEntry, known: Known, stages: tuple[str, ...]) -> PlannedJob:
     place = places.job(entry.name)
     ledger = read_ledger(place)
-    found = first_stale(place, ledger, stage_keys(known.received.key, stages)) if known.received.key else None
+    found = first_stale(place, ledger, stage_keys(known.received.key, code_digests(stages))) if known.received.key else None
     stale, why = found or ("", "")
     return PlannedJob(name=entry.name, shown=entry.shown, received=known.received, ledger=ledger, stale=stale, why=why, chunk=known.chunk)
 

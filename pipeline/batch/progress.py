@@ -27,11 +27,14 @@ class Progress:
     ----------
     stream : TextIO
         Where to tell it; standard error, so that results stay clean.
+    verbose : bool
+        A line for every job and stage instead.
     """
 
-    def __init__(self, stream: TextIO | None = None) -> None:
+    def __init__(self, stream: TextIO | None = None, *, verbose: bool = False) -> None:
         self.stream = stream or sys.stderr
-        self.on_terminal = self.stream.isatty()
+        self.verbose = verbose
+        self.on_terminal = self.stream.isatty() and not verbose
         self._held: set[str] = set()
         self._complete: set[str] = set()
         self._told = 0.0
@@ -67,7 +70,7 @@ class Progress:
 
         columns = (TextColumn("jobs"), BarColumn(), MofNCompleteColumn(), TextColumn("held {task.fields[held]}"), TimeRemainingColumn())
         with Progress(*columns, console=Console(file=self.stream)) as bar:
-            self._bar = (bar, bar.add_task("jobs", total=total * len(STAGES), held=0))
+            self._bar = (bar, bar.add_task("jobs", total=total, held=0))
             yield
         self._bar = None
 
@@ -87,6 +90,8 @@ class Progress:
         if len(words) != 3:
             return
         job, stage, outcome = words
+        if self.verbose:
+            self._line(f"{job}: {stage} {outcome}")
         if outcome != "done":
             self._held.add(job)
         elif stage == STAGES[-1]:
@@ -97,7 +102,7 @@ class Progress:
         if self._bar is not None:
             bar, task = self._bar
             bar.update(task, completed=done, total=total, held=len(self._held))
-        elif time.monotonic() - self._told > _LINE_EVERY and done:
+        elif time.monotonic() - self._told > _LINE_EVERY and done and not self.verbose:
             self._line(f"{done} of {total} jobs through, {len(self._held)} held")
 
     def _line(self, text: str) -> None:

@@ -36,8 +36,8 @@ class Received(msgspec.Struct, frozen=True, kw_only=True):
     traces: tuple[FileTrace, ...] = ()
 
 
-def receive(places: Places, entry: QueueEntry, office: Office) -> Received:
-    """Copy a job's files to the intake folder and write its `job` artifact, each only where it differs."""
+def receive(places: Places, entry: QueueEntry, office: Office, *, write: bool = True) -> Received:
+    """Copy a job's files to the intake folder and write its `job` artifact; without `write` only look what they would be."""
     if entry.reasons:
         return Received(reasons=entry.reasons)
     try:
@@ -46,14 +46,15 @@ def receive(places: Places, entry: QueueEntry, office: Office) -> Received:
         job = job_of(entry.name, files, office)
     except JobError as held:
         return Received(reasons=held.reasons)
-    place = places.job(entry.name)
-    used = {file.name for file in (*job.survey_files, *job.inputs)}
-    store(place.intake, {name: content for name, content in files.items() if name in used})
-    return Received(key=_written(place, job), traces=traces)
+    content = _encoded(job)
+    if write:
+        place = places.job(entry.name)
+        used = {file.name for file in (*job.survey_files, *job.inputs)}
+        store(place.intake, {name: content for name, content in files.items() if name in used})
+        artifacts.write_bytes(artifacts.path_of(place, "job"), content)
+    return Received(key=hashlib.sha256(content).hexdigest(), traces=traces)
 
 
-def _written(place: artifacts.JobPlace, job: Job) -> str:
-    """Write the job's artifact and return its digest."""
+def _encoded(job: Job) -> bytes:
     inputs = {file.name: file.sha256 for file in job.inputs}
-    path = artifacts.write(place, "job", job, inputs=inputs, made_by=INTAKE_VERSION)
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+    return artifacts.encoded(job.name, "job", job, inputs=inputs, made_by=INTAKE_VERSION)

@@ -1,28 +1,110 @@
-"""One job through the line, in this process."""
+"""One job through the line, in a child process of its own, so that nothing it does can take the command with it."""
 
 from __future__ import annotations
 
-from pipeline.batch.ledger import first_stale, read_ledger, stage_keys
-from pipeline.batch.line import built_stages, hold_at_intake, run_stage, write_status
+import os
+import signal
+import sys
+from typing import Final, NoReturn
+
+import msgspec
+
+from pipeline.batch.at_work import at_work, died_once, forget, hung_reason, stage_at_work
+from pipeline.batch.chunk import die_with_parent
+from pipeline.batch.code_digest import code_digests
+from pipeline.batch.ledger import Entry, first_stale, read_ledger, stage_keys
+from pipeline.batch.line import built_stages, enter, hold_at_intake, run_stage, write_status
 from pipeline.batch.places import Places
 from pipeline.batch.receive import Received
-from pipeline.model.status import STAGES, Status
+from pipeline.model.status import Status
+
+_RUN: Final = "alone"  # the run's name in the mark a worker leaves
+
+
+class _Trouble(msgspec.Struct, frozen=True, array_like=True):
+    """What the machine refused the child: number, words, file."""
+
+    number: int
+    words: str
+    file: str
 
 
 def run_line(places: Places, job: str, received: Received, seconds: float) -> tuple[Status, tuple[str, ...]]:
-    """Bring one job up to date, with at most `seconds` [s] a stage; returns its status and the stages that ran."""
+    """Bring one job up to date, with at most `seconds` [s] a stage; returns its status and the stages that ran.
+
+    Raises
+    ------
+    OSError
+        When the machine is in trouble (disk full, no access).
+    """
     place = places.job(job)
     if received.reasons:
         return hold_at_intake(place, received.reasons), ()
     stages = built_stages()
-    keys = stage_keys(received.key, stages)
-    ledger = read_ledger(place)
-    stale = first_stale(place, ledger, keys)
-    ran: list[str] = []
-    for stage in stages[stages.index(stale[0]) :] if stale else ():
-        ledger = run_stage(places, job, stage, keys[stage], ledger, seconds)
-        ran.append(stage)
-        if ledger.entries[stage].outcome != "done":
-            break
-    status = write_status(place, ledger, STAGES)
-    return status, tuple(ran)
+    keys = stage_keys(received.key, code_digests(stages))
+    stale = first_stale(place, read_ledger(place), keys)
+    if stale is None:
+        return write_status(place, read_ledger(place)), ()
+    todo = stages[stages.index(stale[0]) :]
+    ending = _in_a_child(places, job, todo, keys, seconds)
+    if ending:
+        _hold_dead(places, job, keys, ending)
+    status = write_status(place, read_ledger(place))
+    ran = tuple(stage for stage in todo if stage in read_ledger(place).entries)
+    return status, ran
+
+
+def _in_a_child(places: Places, job: str, todo: tuple[str, ...], keys: dict[str, str], seconds: float) -> str:
+    """Run stages in a child; returns how it died, or nothing when it ended well."""
+    sys.stdout.flush()
+    sys.stderr.flush()
+    ear, mouth = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(ear)
+        _be_the_child(places, job, todo, keys, seconds, mouth)
+    os.close(mouth)
+    try:
+        with os.fdopen(ear, "rb") as told:
+            said = told.read()
+        _, ended = os.waitpid(child, 0)
+    except BaseException:
+        os.kill(child, signal.SIGTERM)
+        os.waitpid(child, 0)
+        raise
+    if said:
+        trouble = msgspec.json.decode(said, type=_Trouble)
+        raise OSError(trouble.number, trouble.words, trouble.file or None)
+    code = os.waitstatus_to_exitcode(ended)
+    return "" if code == 0 else f"signal {-code}" if code < 0 else f"exit code {code}"
+
+
+def _be_the_child(places: Places, job: str, todo: tuple[str, ...], keys: dict[str, str], seconds: float, mouth: int) -> NoReturn:
+    """Run the stages and leave, without ever returning into the parent's code."""
+    code = 1
+    try:
+        die_with_parent()
+        place = places.job(job)
+        ledger = read_ledger(place)
+        for stage in todo:
+            with at_work(place, _RUN, stage, seconds):
+                ledger = run_stage(places, job, stage, keys[stage], ledger, seconds)
+            if ledger.entries[stage].outcome != "done":
+                break
+        code = 0
+    except OSError as fault:
+        os.write(mouth, msgspec.json.encode(_Trouble(fault.errno or 0, fault.strerror or str(fault), str(fault.filename or ""))))
+    finally:
+        os._exit(code)
+
+
+def _hold_dead(places: Places, job: str, keys: dict[str, str], how: str) -> None:
+    """Hold a job whose child died, at the stage it was at."""
+    place = places.job(job)
+    left = stage_at_work(place)
+    if left is None:
+        return
+    stage, hung = left
+    reason = hung_reason(stage) if hung else died_once(stage, how)
+    enter(place, read_ledger(place), stage, Entry(key=keys[stage], outcome="held", reasons=(reason,)))
+    forget(place)
