@@ -263,7 +263,6 @@ def house_wall() -> TrueSite:
     book.line("WATER", water)
     book.take("WALL B", wall[0])
     book.each("WALL", _with_sides([wall[1], wall[2]], 3.0)[:8])
-    book.take("WALL", wall[2])
     book.take("WALL E", wall[3])
     book.each(
         "DECK",
