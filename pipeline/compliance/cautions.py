@@ -211,7 +211,8 @@ def _limit(work: tuple[RulePack, ...], quantity: str) -> Limit:
 def _source(work: tuple[RulePack, ...], quantity: str) -> str:
     """Return document, clause and how it is known, of what a caution rests on."""
     pack, limit = limits_of(work, quantity)[0]
-    return f"{pack.document} {limit.clause}, {HOW_KNOWN[limit.certainty]} ({limit.source})"
+    how = HOW_KNOWN[limit.certainty]
+    return f"{pack.document} {limit.clause}, {how}" + ("" if limit.certainty == "memory" else f" ({limit.source})")
 
 
 def _named(holes: list[Hole]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Final, Literal
 
@@ -19,7 +20,7 @@ from pipeline.model.job import Confirmation, Job
 from pipeline.model.layout import Layout
 from pipeline.model.rules import Limit, RulePack
 from pipeline.model.site import Site
-from pipeline.units import format_length
+from pipeline.units import INCH, MILLIMETRE, ReportUnits, format_length
 
 Overall = Literal["complies", "marginal", "does not comply", "on-site items open"]
 
@@ -120,10 +121,16 @@ def _findings(scene: Scene, limit: Limit, outcome: Outcome) -> Iterator[Finding]
 def _measured(scene: Scene, limit: Limit, outcome: Measured) -> Finding:
     reading, margin, _, verdict = tightest(outcome.readings, limit.comparator, limit.metres)
     missed = verdict == "fail"
-    short = format_length(abs(margin), scene.job.options.report_units)
+    short = format_length(_rounded_up(abs(margin), scene.job.options.report_units), scene.job.options.report_units)
     cure = outcome.cure.format(short=short) if missed else ""
     finding = Finding(verdict=verdict, reading=reading, place=reading.place, where=reading.where, look_at=outcome.look_at, cure=cure)
     return _softened(limit, finding)
+
+
+def _rounded_up(length: float, units: ReportUnits) -> float:
+    """Return the next length [m] up that is printed as it is: what is short is never rounded to nothing."""
+    step = INCH / 16 if units == "inch" else MILLIMETRE
+    return max(1, math.ceil(length / step - 1e-6)) * step
 
 
 def _looked_at(outcome: LookAt) -> Finding:

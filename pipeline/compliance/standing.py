@@ -11,7 +11,7 @@ import msgspec
 from pipeline.compliance.ground import Ground
 from pipeline.geometry.chain import Point
 from pipeline.model.job import Job
-from pipeline.model.layout import FenceEnd, Gate, Hole, Joint, Layout, Panel
+from pipeline.model.layout import FenceEnd, Hole, Joint, Layout, Panel
 from pipeline.model.site import FittedLine, Site
 
 Vector = tuple[float, float, float]
@@ -53,7 +53,17 @@ class Post(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Bay(msgspec.Struct, frozen=True, kw_only=True):
-    """Fabric, or a gate's leaf, between two neighbouring posts; walked with the water on the left."""
+    """Fabric, or a gate's leaf, between two neighbouring posts; walked with the water on the left.
+
+    Parameters
+    ----------
+    carries : str
+        The panel or gate.
+    kind : {"panel", "gate"}
+    first, last : Post
+    height : float
+        Of its top above the deck, at the posts [m].
+    """
 
     carries: str
     kind: Literal["panel", "gate"]
@@ -125,11 +135,20 @@ def scene_of(job: Job, site: Site, layout: Layout) -> Scene:
     return Scene(job=job, site=site, layout=layout, fence=fence_of(job, layout, ground), ground=ground)
 
 
+def top_over_deck(job: Job, height: float) -> float:
+    """Return how high a panel's top stands over the deck at its posts [m], for a panel of a nominal height [m].
+
+    A shop's heights are those of the fabric, which hangs its hem gap above the deck, or count from the deck.
+    """
+    panel = job.shop.panel
+    return height if panel.height_from_deck else height + panel.hem_gap
+
+
 def fence_of(job: Job, layout: Layout, ground: Ground) -> Fence:
     """Return posts, bays and openings of a layout."""
     line = [hole for hole in layout.holes if hole.role != "pocket"]
     posts = {hole.name: _post(job, hole, line, layout.closed, ground) for hole in line}
-    carried = _carried(layout)
+    carried = _carried(job, layout)
     joints = {frozenset((joint.before, joint.after)): joint for joint in layout.joints}
     bays, betweens = [], []
     for first, last in _neighbours(line, layout.closed):
@@ -138,7 +157,7 @@ def fence_of(job: Job, layout: Layout, ground: Ground) -> Fence:
         if name:
             bays.append(Bay(carries=name, kind=kind, first=posts[first.name], last=posts[last.name], height=height))
         else:
-            height = _height_at(layout, first.name, last.name)
+            height = top_over_deck(job, _height_at(layout, first.name, last.name))
             betweens.append(Between(first=posts[first.name], last=posts[last.name], joint=joints.get(pair), height=height))
     return Fence(posts=posts, bays=tuple(bays), betweens=tuple(betweens))
 
@@ -164,20 +183,19 @@ def _neighbours(line: list[Hole], closed: bool) -> list[tuple[Hole, Hole]]:
     return [*pairs, (line[-1], line[0])] if closed and len(line) > 2 else pairs
 
 
-def _carried(layout: Layout) -> dict[frozenset[str], tuple[str, Literal["panel", "gate"], float]]:
+def _carried(job: Job, layout: Layout) -> dict[frozenset[str], tuple[str, Literal["panel", "gate"], float]]:
     """Return what hangs between neighbouring holes, by the pair of their names."""
     found: dict[frozenset[str], tuple[str, Literal["panel", "gate"], float]] = {}
     for panel in layout.panels:
         for first, last in itertools.pairwise(panel.holes):
-            found[frozenset((first, last))] = (panel.name, "panel", panel.height)
+            found[frozenset((first, last))] = (panel.name, "panel", top_over_deck(job, panel.height))
     for gate in layout.gates:
-        found[frozenset((gate.hinge_hole, gate.latch_hole))] = (gate.name, "gate", gate_height(layout, gate))
+        found[frozenset((gate.hinge_hole, gate.latch_hole))] = (
+            gate.name,
+            "gate",
+            top_over_deck(job, _height_at(layout, gate.hinge_hole, gate.latch_hole)),
+        )
     return found
-
-
-def gate_height(layout: Layout, gate: Gate) -> float:
-    """Return the height [m] of a gate's leaf: that of the fence it stands in."""
-    return _height_at(layout, gate.hinge_hole, gate.latch_hole)
 
 
 def _height_at(layout: Layout, *holes: str) -> float:
@@ -198,10 +216,17 @@ def _post(job: Job, hole: Hole, line: list[Hole], closed: bool, ground: Ground) 
 
 
 def _outward(hole: Hole, line: list[Hole], closed: bool) -> Point:
-    """Return the unit vector away from the water at a hole: across the line from the hole before to the one after."""
+    """Return the unit vector away from the water at a hole: across the bisector of the two straight ways that meet there."""
     index = line.index(hole)
     before = line[index - 1] if index or closed else hole
     after = line[(index + 1) % len(line)] if index + 1 < len(line) or closed else hole
-    dx, dy = after.east - before.east, after.north - before.north
+    ways = [_direction(before, hole), _direction(hole, after)]
+    dx, dy = sum(way[0] for way in ways), sum(way[1] for way in ways)
     length = math.hypot(dx, dy) or 1.0
     return (dy / length, -dx / length)
+
+
+def _direction(first: Hole, last: Hole) -> Point:
+    dx, dy = last.east - first.east, last.north - first.north
+    length = math.hypot(dx, dy) or 1.0
+    return (dx / length, dy / length)

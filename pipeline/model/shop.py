@@ -41,6 +41,7 @@ class PanelShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     offcut_value: float  # of a usable left-over, as a fraction of the cheapest new fabric's price per length [-]
     colour: str
     fabric_mass_per_area: float  # [kg/m²]
+    height_from_deck: bool  # heights count from the deck, the hem's gap included; false: they are the fabric's own
     hang_sigma: Length  # standard error of the height at which fabric, latch and gate hang
     fabric_opening: Length  # largest round probe the fabric lets through, pushed against it; 0 when not known
     fabric_tensile: float  # grab test, ASTM D5034 [N]; 0 when not known
