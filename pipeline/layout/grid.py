@@ -1,0 +1,209 @@
+"""The stations a hole may take: a fine grid along the line, the moves between its nodes, and the nodes that are taken away.
+
+On every straight the grid starts at the straight's own beginning and its step divides post spacing and joint, so that whole panels fall on it
+exactly; round a bend it divides the arc.  Places a hole must take (riser edges, wall ends, mitres) are nodes of their own.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.layout.chords import STRAIGHT_TURN, lean_for
+from pipeline.layout.walk import Floats, Walk
+from pipeline.model.shop import Shop
+
+Indices = NDArray[np.intp]
+Keys = NDArray[np.int64]
+
+STEP_WANTED: Final = 0.0254 / 16  # [m] about the finest a hole is drilled to (common practice)
+GIVE_UNIT: Final = 0.0254 / 16  # [m] the give is counted as a tape reads it, to the nearest 1/16 in
+SAME: Final = 1e-6  # [m] nodes nearer than this are one
+NEVER: Final = 2**62 - 1  # key of what cannot be reached
+
+
+@dataclass(frozen=True)
+class Measures:
+    """The shop's lengths a layout is made of [m], and the post spacings of its stock panels."""
+
+    spacing: float
+    give: float
+    joint: float
+    least: float
+    step: float
+    stock: tuple[tuple[int, int], ...]
+    custom: tuple[tuple[float, int], ...]
+    height: float
+
+    @property
+    def most_posts(self) -> int:
+        return self.stock[-1][0]
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Nodes along a stretch of line and the moves between them, each told from where it ends.
+
+    Parameters
+    ----------
+    stations : array (n,)
+        [m], rising; on a loop they may run beyond one lap.
+    open_nodes : array (n,) of bool
+        Whether a hole may stand there.
+    spacing_from, spacing_key : array (n, k)
+        Nodes one post spacing before, and what the move costs (`NEVER` where the entry is no move).
+    joint_from : array (n,)
+        Node one joint before, -1 where there is none.
+    custom_last : array (n,)
+        Last node from which a custom panel of the least length ends here.
+    custom_first : array (tiers, n)
+        First node from which one of each price tier's longest length does.
+    """
+
+    stations: Floats
+    open_nodes: NDArray[np.bool_]
+    spacing_from: Indices
+    spacing_key: Keys
+    joint_from: Indices
+    custom_last: Indices
+    custom_first: Indices
+
+
+def step_for(spacing: float, joint: float) -> float:
+    """Return the grid's step [m]: near `STEP_WANTED`, and dividing both lengths when they have a common measure that allows it.
+
+    Examples
+    --------
+    >>> round(step_for(0.9144, 0.0762) / 0.0254 * 16, 9)
+    1.0
+    """
+    whole = [Fraction(round(length * 1e7), 10**7) for length in (spacing, joint)]
+    common = float(Fraction(math.gcd(whole[0].numerator * whole[1].denominator, whole[1].numerator * whole[0].denominator),
+                            whole[0].denominator * whole[1].denominator))  # fmt: skip
+    return common / math.ceil(common / STEP_WANTED - 1e-9) if common >= STEP_WANTED else STEP_WANTED
+
+
+def node_stations(walk: Walk, first: float, last: float, step: float, forced: tuple[float, ...]) -> Floats:
+    """Return the grid's stations from `first` to `last` [m] with every forced place; on a loop every lap has the same nodes."""
+    if not walk.closed:
+        return _nodes_between(walk, np.unique(np.concatenate(([first, last], forced, walk.starts))), step, first, last)
+    anchors = np.unique(np.concatenate((walk.starts, np.mod(forced, walk.length))))
+    lap = _nodes_between(walk, anchors, step, 0.0, walk.length)[:-1]
+    laps = range(math.floor(first / walk.length), math.floor(last / walk.length) + 1)
+    unrolled = np.concatenate([lap + number * walk.length for number in laps])
+    return unrolled[(unrolled >= first - SAME) & (unrolled <= last + SAME)]
+
+
+def grid_of(walk: Walk, stations: Floats, blocked: NDArray[np.bool_], forced: tuple[float, ...], sizes: Measures, shop: Shop) -> Grid:
+    """Work out every move between the nodes."""
+    floor = _last_forced_before(stations, forced)
+    spacing_from, spacing_key = _spacing_moves(walk, stations, floor, sizes, shop)
+    custom_last = _nodes_at(stations, walk.station_at_chord(stations, sizes.least, ahead=False), side="right") - 1
+    custom_first = np.array([np.maximum(np.searchsorted(stations, stations - length - SAME), floor) for length, _ in sizes.custom])
+    return Grid(
+        stations=stations,
+        open_nodes=~blocked,
+        spacing_from=spacing_from,
+        spacing_key=spacing_key,
+        joint_from=_joint_moves(walk, stations, floor, sizes),
+        custom_last=custom_last,
+        custom_first=custom_first.reshape(len(sizes.custom), len(stations)),
+    )
+
+
+def bend_between(walk: Walk, start: Floats, end: Floats) -> tuple[Floats, Floats]:
+    """Return (net turn, turn counted without sign) [rad] of the line between two rows of stations [m]."""
+    return walk.facing(end) - walk.facing(start), _wiggle(walk, end) - _wiggle(walk, start)
+
+
+def give_allowed(turn: Floats, wiggle: Floats, length: Floats, sizes: Measures, shop: Shop) -> tuple[Floats, Floats]:
+    """Return by how much a spacing may fall short of and exceed the post spacing [m].
+
+    Notes
+    -----
+    Only where the line bends: a fan of leaned posts widens the fabric by `chords.fan_opening`, so on an outward curve the holes may
+    stand closer by that much, on an inward curve wider; never more than the shop's limit.
+    """
+    curvature = np.abs(turn) / length
+    opening = sizes.height * np.sin(lean_for(turn, sizes.height, shop.post)) * curvature / 2
+    give = np.where(wiggle >= STRAIGHT_TURN, np.minimum(sizes.give, sizes.spacing * opening), 0.0)
+    return np.where(turn > 0, give, 0.0), np.where(turn < 0, give, 0.0)
+
+
+def _nodes_between(walk: Walk, anchors: Floats, step: float, first: float, last: float) -> Floats:
+    anchors = anchors[(anchors >= first - SAME) & (anchors <= last + SAME)]
+    rows = []
+    for start, end in zip(anchors[:-1], anchors[1:], strict=True):
+        bent = walk.curvatures[walk.piece_of(np.array([(start + end) / 2]))[0]] != 0.0
+        pitch = (end - start) / max(1, round((end - start) / step)) if bent else step
+        count = max(1, math.ceil((end - start) / pitch - 1e-6))
+        rows.append(start + pitch * np.arange(count))
+    stations = np.append(np.concatenate(rows), anchors[-1])
+    return stations[np.concatenate(([True], np.diff(stations) > SAME))]
+
+
+def _spacing_moves(walk: Walk, stations: Floats, floor: Indices, sizes: Measures, shop: Shop) -> tuple[Indices, Keys]:
+    slack = sizes.step / 2 + SAME
+    far = walk.station_at_chord(stations, sizes.spacing + sizes.give + slack, ahead=False)
+    near = walk.station_at_chord(stations, sizes.spacing - sizes.give - slack, ahead=False)
+    first, last = np.searchsorted(stations, far), np.searchsorted(stations, near, side="right") - 1
+    width = max(int((last - first).max()) + 1, 1)
+    sources = first[:, None] + np.arange(width)[None, :]
+    real = (sources <= last[:, None]) & (sources >= floor[:, None]) & (near[:, None] >= stations[0] - SAME)
+    sources = np.clip(sources, 0, len(stations) - 1)
+    ends = np.broadcast_to(np.arange(len(stations))[:, None], sources.shape)
+    keys = np.full(sources.shape, NEVER, dtype=np.int64)
+    start, end = stations[sources[real]], stations[ends[real]]
+    off = walk.chord(start, end) - sizes.spacing
+    turn, wiggle = bend_between(walk, start, end)
+    short, wide = give_allowed(turn, wiggle, end - start, sizes, shop)
+    allowed = (off >= -np.minimum(short + slack, max(sizes.give, slack))) & (off <= np.minimum(wide + slack, max(sizes.give, slack)))
+    keys[real] = np.where(allowed, np.round(np.abs(off) / GIVE_UNIT).astype(np.int64), NEVER)
+    return _packed_left(sources, keys)
+
+
+def _packed_left(sources: Indices, keys: Keys) -> tuple[Indices, Keys]:
+    """Bring the real moves of every node to the front and cut off columns without any."""
+    order = np.argsort(keys >= NEVER, axis=1, kind="stable")
+    keys, sources = np.take_along_axis(keys, order, axis=1), np.take_along_axis(sources, order, axis=1)
+    columns = max(1, int((keys < NEVER).sum(axis=1).max()))
+    return sources[:, :columns], keys[:, :columns]
+
+
+def _joint_moves(walk: Walk, stations: Floats, floor: Indices, sizes: Measures) -> Indices:
+    wanted = walk.station_at_chord(stations, sizes.joint, ahead=False)
+    after = np.clip(np.searchsorted(stations, wanted), 1, len(stations) - 1)
+    nearest = np.where(wanted - stations[after - 1] <= stations[after] - wanted, after - 1, after)
+    off = np.abs(walk.chord(stations[nearest], stations) - sizes.joint)
+    return np.where((off <= sizes.step / 2 + SAME) & (nearest >= floor) & (wanted >= stations[0] - sizes.step), nearest, -1)
+
+
+def _last_forced_before(stations: Floats, forced: tuple[float, ...]) -> Indices:
+    """Return for every node the forced node it may not jump back over (0 where there is none)."""
+    places = np.searchsorted(stations, np.asarray(forced) - SAME)
+    marks = np.zeros(len(stations) + 1, dtype=np.intp)
+    for place in places:
+        marks[place + 1] = place
+    return np.maximum.accumulate(marks)[:-1]
+
+
+def _nodes_at(stations: Floats, wanted: Floats, side: str) -> Indices:
+    return np.searchsorted(stations, wanted + SAME, side="right" if side == "right" else "left")
+
+
+def _wiggle(walk: Walk, stations: Floats) -> Floats:
+    """Return the turn without sign from the chain's first vertex to stations [m], laps counted [rad]."""
+    lengths = np.diff(walk.starts)
+    ends = walk.bearings + walk.curvatures * lengths
+    kinks = np.abs(walk.bearings[1:] - ends[:-1])
+    before = np.concatenate(([0.0], np.cumsum(np.abs(walk.curvatures[:-1]) * lengths[:-1] + kinks)))
+    closing = np.abs(np.remainder(walk.bearings[0] - ends[-1] + np.pi, 2 * np.pi) - np.pi) if walk.closed else 0.0
+    lap = before[-1] + abs(walk.curvatures[-1]) * lengths[-1] + closing
+    index = walk.piece_of(stations)
+    laps = np.floor(stations / walk.length) if walk.closed else 0.0
+    return before[index] + np.abs(walk.curvatures[index]) * (walk.wrapped(stations) - walk.starts[index]) + laps * lap

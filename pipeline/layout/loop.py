@@ -1,0 +1,77 @@
+"""A closed fence laid out: the loop is cut at a gate whose place is free, and the best place is found by branch and bound.
+
+A batch of ranges of places is searched at once.  A range's value, with any of its places for the start and any other for the end, is a lower bound of each of
+them; the range with the least bound is divided until it holds one place only, whose value is then the optimum.
+"""
+
+from __future__ import annotations
+
+import heapq
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pipeline.layout.closing import closing_places
+from pipeline.layout.gates import GatePlaces
+from pipeline.layout.grid import NEVER, Grid, Indices, Measures
+from pipeline.layout.optimum import GateMoves, Way, search
+
+BRANCHES: Final = 12
+NEAREST: Final = 3  # places tried by themselves at once: most jobs end there
+
+
+@dataclass(frozen=True)
+class LoopWay:
+    """The best way round, and which of the cut gate's places it uses."""
+
+    way: Way
+    place: int
+    bound: int
+    searches: int
+
+
+def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...]) -> LoopWay | None:
+    """Return the best closed way, or None when no place of the gate closes one."""
+    whole = closing_places(grid, places, sizes, inner)
+    if len(whole):
+        return _best_of(grid, places, sizes, inner, whole, custom=False)
+    return _best_of(grid, places, sizes, inner, np.arange(len(places.after)), custom=True)
+
+
+def _best_of(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], open_places: Indices, *, custom: bool) -> LoopWay | None:
+    everything = open_places[np.argsort(places.after[open_places], kind="stable")]
+    waiting: list[tuple[int, bool, int, Indices]] = []
+    ranges = [everything, *(np.array([place]) for place in open_places[:NEAREST])]
+    searches = 0
+    while True:
+        run = search(grid, sizes, [_starts(places, each) for each in ranges], inner, custom=custom)
+        searches += 1
+        keys = [run.best_end(row, _ends(places, each))[0] for row, each in enumerate(ranges)]
+        for row, (key, each) in enumerate(zip(keys, ranges, strict=True)):
+            if key < NEVER:
+                heapq.heappush(waiting, (key, len(each) > 1, searches * 100 + row, each))
+        if not waiting:
+            return None
+        key, several, _, each = heapq.heappop(waiting)
+        if not several:
+            return _found(grid, places, sizes, inner, int(each[0]), key, searches, custom=custom)
+        ranges = [part for part in np.array_split(each, BRANCHES) if len(part)]
+
+
+def _found(
+    grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], place: int, bound: int, searches: int, *, custom: bool
+) -> LoopWay:
+    """Search once more from the one place that is best, and trace its way."""
+    only = np.array([place])
+    run = search(grid, sizes, [_starts(places, only)], inner, custom=custom)
+    _, end = run.best_end(0, _ends(places, only))
+    return LoopWay(run.way_to(0, end), place, bound, searches + 1)
+
+
+def _ends(places: GatePlaces, each: Indices) -> list[tuple[int, int]]:
+    return [(int(places.before[place]), 0) for place in each]
+
+
+def _starts(places: GatePlaces, each: Indices) -> list[tuple[int, int]]:
+    return [(int(places.after[place]), int(places.moves[place])) for place in each]

@@ -1,0 +1,258 @@
+"""Where panels, joints and gates fall along a stretch of line: exact dynamic programming over the grid's nodes.
+
+What is minimised, in this order, packed into one integer so that sums compare like the tuples they stand for: custom panels; cost of panels; use of the give;
+how far gates stand from where they were wished.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pipeline.layout.grid import NEVER, Grid, Indices, Keys, Measures
+
+MOVE_BITS, GIVE_BITS, COST_BITS, CUSTOM_BITS = 16, 13, 26, 7
+MOVE_UNIT: Final = 0.002  # [m] gates' moves are counted in these
+CUSTOM_KEY: Final = 1 << (MOVE_BITS + GIVE_BITS + COST_BITS)
+COST_KEY: Final = 1 << (MOVE_BITS + GIVE_BITS)
+GIVE_KEY: Final = 1 << MOVE_BITS
+
+
+@dataclass(frozen=True)
+class GateMoves:
+    """The places one gate inside a stretch may take, told from the first hole after it.
+
+    Parameters
+    ----------
+    from_nodes : array (n,)
+        Last hole before the gate, -1 where no gate may stand.
+    keys : array (n,)
+        What the place costs.
+    """
+
+    from_nodes: Indices
+    keys: Keys
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way along a stretch: the holes' nodes in order, and what each panel and gap is.
+
+    Parameters
+    ----------
+    key : int
+        Packed objective.
+    holes : tuple of int
+        Nodes; a custom panel gives its two ends only.
+    kinds : tuple of str
+        One per gap between consecutive holes: "spacing", "joint", "custom", "gate".
+    """
+
+    key: int
+    holes: tuple[int, ...]
+    kinds: tuple[str, ...]
+
+
+def unpacked(key: int) -> tuple[int, int, int, int]:
+    """Return (custom panels, cost units, give units, move units) of a packed objective."""
+    give = (key >> MOVE_BITS) & ((1 << GIVE_BITS) - 1)
+    return key // CUSTOM_KEY, (key // COST_KEY) & ((1 << COST_BITS) - 1), give, key & ((1 << MOVE_BITS) - 1)
+
+
+@dataclass
+class Search:
+    """The tables of one run: values of every state, for a batch of starts at once.
+
+    Parameters
+    ----------
+    inside : array (batch, gates + 1, posts + 1, n)
+        Least key with the n-th node a post of an unfinished panel, by posts so far (index 0 unused).
+    ended : array (batch, gates + 1, n)
+        Least key with a panel ending at the node.
+    """
+
+    grid: Grid
+    sizes: Measures
+    gates: tuple[GateMoves, ...]
+    inside: Keys
+    ended: Keys
+    custom: bool
+
+    def best_end(self, row: int, ends: Sequence[tuple[int, int]]) -> tuple[int, int]:
+        """Return (key, node) of the best end among (node, closing key) pairs for one row of the batch."""
+        found = [(min(int(self.ended[row, -1, node]) + key, NEVER), node) for node, key in ends]
+        return min(found)
+
+    def way_to(self, row: int, end: int) -> Way:
+        """Trace back the way that reaches a panel's end at a node."""
+        holes, kinds = [end], []
+        gate, posts = self.ended.shape[1] - 1, self._posts_at_end(row, self.ended.shape[1] - 1, end)
+        while True:
+            node = holes[-1]
+            source, kind, gate, posts = self._step_back(row, gate, posts, node)
+            if kind == "start":
+                break
+            holes.append(source)
+            kinds.append(kind)
+        return Way(int(self.ended[row, -1, end]), tuple(holes[::-1]), tuple(kinds[::-1]))
+
+    def _posts_at_end(self, row: int, gate: int, node: int) -> int:
+        """Return the posts of the stock panel that ends at a node, 0 for a custom panel."""
+        wanted = int(self.ended[row, gate, node])
+        for posts, price in self.sizes.stock:
+            if int(self.inside[row, gate, posts, node]) + price * COST_KEY == wanted:
+                return posts
+        return 0
+
+    def _step_back(self, row: int, gate: int, posts: int, node: int) -> tuple[int, str, int, int]:
+        if posts == 1:
+            return self._before_panel(row, gate, node)
+        if posts == 0:
+            return self._custom_start(row, gate, node), "custom", gate, 1
+        wanted = int(self.inside[row, gate, posts, node])
+        for source, key in zip(self.grid.spacing_from[node], self.grid.spacing_key[node], strict=True):
+            if key < NEVER and int(self.inside[row, gate, posts - 1, source]) + int(key) * GIVE_KEY == wanted:
+                return int(source), "spacing", gate, posts - 1
+        raise AssertionError("a state without a way back")
+
+    def _before_panel(self, row: int, gate: int, node: int) -> tuple[int, str, int, int]:
+        wanted = int(self.inside[row, gate, 1, node])
+        source = int(self.grid.joint_from[node])
+        if source >= 0 and int(self.ended[row, gate, source]) == wanted:
+            return source, "joint", gate, self._posts_at_end(row, gate, source)
+        if gate > 0:
+            moves = self.gates[gate - 1]
+            source = int(moves.from_nodes[node])
+            if source >= 0 and int(self.ended[row, gate - 1, source]) + int(moves.keys[node]) == wanted:
+                return source, "gate", gate - 1, self._posts_at_end(row, gate - 1, source)
+        return node, "start", gate, 1
+
+    def _custom_start(self, row: int, gate: int, node: int) -> int:
+        wanted = int(self.ended[row, gate, node])
+        last = int(self.grid.custom_last[node])
+        for tier, (_, price) in enumerate(self.sizes.custom):
+            first = int(self.grid.custom_first[tier, node])
+            found = np.nonzero(self.inside[row, gate, 1, first : last + 1] + CUSTOM_KEY + price * COST_KEY == wanted)[0]
+            if len(found):
+                return first + int(found[-1])
+        raise AssertionError("a custom panel without a start")
+
+
+def search(grid: Grid, sizes: Measures, starts: Sequence[Sequence[tuple[int, int]]], gates: tuple[GateMoves, ...] = (), *, custom: bool) -> Search:
+    """Fill the tables for a batch of starts.
+
+    Parameters
+    ----------
+    starts : sequence of sequences
+        One row of the batch each: (node, key) of the first holes a way may begin with.
+    gates : tuple of GateMoves
+        Gates that have to stand inside the stretch, in walking order.
+    custom : bool
+        Whether custom panels are allowed.
+    """
+    count, batch, layers = len(grid.stations), len(starts), len(gates) + 1
+    run = Search(
+        grid=grid,
+        sizes=sizes,
+        gates=gates,
+        inside=np.full((batch, layers, sizes.most_posts + 1, count), NEVER, dtype=np.int64),
+        ended=np.full((batch, layers, count), NEVER, dtype=np.int64),
+        custom=custom and bool(sizes.custom),
+    )
+    for row, nodes in enumerate(starts):
+        for node, key in nodes:
+            run.inside[row, 0, 1, node] = min(key, int(run.inside[row, 0, 1, node]))
+    lowest = _RangeMinimum(run.inside[:, :, 1, :]) if run.custom else None
+    for start, end in blocks_of(grid, custom=run.custom):
+        _fill(run, start, end, lowest)
+    return run
+
+
+def blocks_of(grid: Grid, *, custom: bool) -> list[tuple[int, int]]:
+    """Return ranges of nodes that no panel both begins and goes on in, so that a whole range is worked out at once."""
+    latest = np.where(grid.spacing_key < NEVER, grid.spacing_from, -1).max(axis=1)
+    if custom:
+        latest = np.maximum(latest, np.minimum(grid.custom_last, np.arange(len(latest)) - 1))
+    latest = np.maximum.accumulate(latest)
+    blocks, start = [], 0
+    while start < len(latest):
+        end = max(int(np.searchsorted(latest, start, side="left")), start + 1)
+        blocks.append((start, end))
+        start = end
+    return blocks
+
+
+def _fill(run: Search, start: int, end: int, lowest: _RangeMinimum | None) -> None:
+    """Work out every state of the nodes from `start` to before `end`: posts inside panels, panels' ends, then panels' beginnings."""
+    grid, here = run.grid, slice(start, end)
+    inside, ended = run.inside, run.ended
+    for column in range(grid.spacing_from.shape[1]):
+        keys = grid.spacing_key[here, column]
+        if (keys >= NEVER).all():
+            break
+        reached = inside[:, :, 1:-1, grid.spacing_from[here, column]] + np.where(keys < NEVER, keys * GIVE_KEY, NEVER)
+        np.minimum(inside[:, :, 2:, here], reached, out=inside[:, :, 2:, here])
+    inside[:, :, 2:, here] = np.where(grid.open_nodes[here], inside[:, :, 2:, here], NEVER)
+    for posts, price in run.sizes.stock:
+        np.minimum(ended[:, :, here], inside[:, :, posts, here] + price * COST_KEY, out=ended[:, :, here])
+    if lowest is not None:
+        _end_customs(run, here, lowest)
+    ended[:, :, here] = np.where(grid.open_nodes[here], ended[:, :, here], NEVER)
+    _begin_panels(run, here)
+    inside[:, :, 1, here] = np.where(grid.open_nodes[here], inside[:, :, 1, here], NEVER)
+    if lowest is not None:
+        lowest.extend(start, end)
+
+
+def _begin_panels(run: Search, here: slice) -> None:
+    first = run.inside[:, :, 1, here]
+    sources = run.grid.joint_from[here]
+    after_joint = np.where(sources >= 0, run.ended[:, :, sources], NEVER)
+    np.minimum(first, after_joint, out=first)
+    for gate, moves in enumerate(run.gates):
+        sources = moves.from_nodes[here]
+        if (sources >= 0).any():
+            through = np.where(sources >= 0, run.ended[:, gate, sources] + moves.keys[here], NEVER)
+            np.minimum(first[:, gate + 1], through, out=first[:, gate + 1])
+
+
+def _end_customs(run: Search, here: slice, lowest: _RangeMinimum) -> None:
+    last = run.grid.custom_last[here]
+    for tier, (_, price) in enumerate(run.sizes.custom):
+        first = run.grid.custom_first[tier, here]
+        found = lowest.between(first, last) + CUSTOM_KEY + price * COST_KEY
+        np.minimum(run.ended[:, :, here], found, out=run.ended[:, :, here])
+
+
+class _RangeMinimum:
+    """Least value over any range of nodes already worked out, by ranges of doubled length."""
+
+    def __init__(self, values: Keys) -> None:
+        levels = max(1, values.shape[-1].bit_length())
+        self._levels = [values] + [np.full_like(values, NEVER) for _ in range(1, levels)]
+        self._done = 0
+
+    def extend(self, start: int, end: int) -> None:
+        """Take in the nodes from `start` to before `end`; level k then holds the least of the 2^k nodes up to each."""
+        for level in range(1, len(self._levels)):
+            half = 1 << (level - 1)
+            below = self._levels[level - 1]
+            own = below[..., start:end]
+            earlier = np.clip(np.arange(start, end) - half, 0, None)
+            self._levels[level][..., start:end] = np.minimum(own, below[..., earlier])
+
+    def between(self, first: Indices, last: Indices) -> Keys:
+        """Return the least value of nodes first..last, both included; NEVER for an empty range."""
+        count = last - first + 1
+        good = count > 0
+        level = np.where(good, np.frexp(np.maximum(count, 1).astype(np.float64))[1] - 1, 0)
+        result = np.full(self._levels[0].shape[:-1] + first.shape, NEVER, dtype=np.int64)
+        for each in np.unique(level[good]) if good.any() else ():
+            at = np.nonzero(good & (level == each))[0]
+            table = self._levels[int(each)]
+            upper, lower = table[..., last[at]], table[..., first[at] + (1 << int(each)) - 1]
+            result[..., at] = np.minimum(upper, lower)
+        return result

@@ -1,0 +1,138 @@
+"""One stretch of the fence laid out: the best way along the grid, its holes moved to equal spacings round each bend, customs given their posts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from pipeline.layout.chords import STRAIGHT_TURN
+from pipeline.layout.grid import Grid, Measures, bend_between
+from pipeline.layout.optimum import Way
+from pipeline.layout.walk import Floats, Walk
+
+GapKind = Literal["spacing", "custom", "joint", "hinge", "leaf", "latch"]
+EQUAL: Final = 1e-9  # [m] spacings are made equal to this
+
+
+@dataclass(frozen=True)
+class Row:
+    """Holes of a stretch in walking order, and what lies between each and the next.
+
+    Parameters
+    ----------
+    stations : tuple of float
+        [m]
+    gaps : tuple of GapKind
+        One fewer than holes; for a whole loop as many, the last one leading back to the first hole.
+    """
+
+    stations: tuple[float, ...]
+    gaps: tuple[GapKind, ...]
+
+
+def row_of(walk: Walk, grid: Grid, way: Way, sizes: Measures, gate_holes: dict[int, tuple[float, float]]) -> Row:
+    """Return the holes of a way, with the posts of custom panels and the holes of gates in their places.
+
+    Parameters
+    ----------
+    gate_holes : dict
+        Stations of hinge and latch hole by the node of the first hole after the gate.
+    """
+    stations, gaps = [float(grid.stations[way.holes[0]])], []
+    evened = _evened(walk, grid, way, sizes)
+    stations = [evened[0]]
+    for index, kind in enumerate(way.kinds):
+        end = evened[index + 1]
+        if kind == "custom":
+            posts = custom_posts(walk, evened[index], end, sizes)
+            stations += posts
+            gaps += ["custom"] * (len(posts) + 1)
+        elif kind == "gate":
+            stations += gate_holes[way.holes[index + 1]]
+            gaps += ["hinge", "leaf", "latch"]
+        else:
+            gaps.append(kind)
+        stations.append(end)
+    return Row(tuple(stations), tuple(gaps))
+
+
+def custom_posts(walk: Walk, start: float, end: float, sizes: Measures, extra: int = 0) -> list[float]:
+    """Return the stations of a custom panel's inner posts, evenly spaced by chords of at most one post spacing."""
+    count = max(1, math.ceil(_chain_of_chords(walk, start, end) / sizes.spacing - 1e-6)) + extra
+    guess = np.linspace(start, end, count + 1)
+    even = _equal_chords(walk, guess, np.zeros(count), np.ones(count))
+    return [float(station) for station in even[1:-1]]
+
+
+def _chain_of_chords(walk: Walk, start: float, end: float) -> float:
+    stations = np.linspace(start, end, 17)
+    return float(walk.chord(stations[:-1], stations[1:]).sum())
+
+
+def _evened(walk: Walk, grid: Grid, way: Way, sizes: Measures) -> list[float]:
+    """Return the way's stations with the give spread evenly over every run of bent spacings.
+
+    Notes
+    -----
+    A run reaches from one hole that is held (by a straight spacing, a gate, a custom panel or the stretch's end) to the next; its spacings become
+    c + t a_k, where a_k is what the grid's best way gave the run in all, shared alike.
+    """
+    stations = grid.stations[list(way.holes)].astype(np.float64)
+    bent = _bent(walk, stations, way)
+    for first, last in _runs(way, bent):
+        inner = stations[first : last + 1]
+        spacing = np.array([kind == "spacing" for kind in way.kinds[first:last]])
+        if spacing.any():
+            moved = _equal_chords(walk, inner, np.where(spacing, sizes.spacing, sizes.joint), spacing.astype(np.float64))
+            if _is_legal(grid, inner, moved, sizes):
+                stations[first : last + 1] = moved
+    return [float(station) for station in stations]
+
+
+def _bent(walk: Walk, stations: Floats, way: Way) -> list[bool]:
+    _, wiggle = bend_between(walk, stations[:-1], stations[1:])
+    return [kind in ("spacing", "joint") and (kind == "joint" or each >= STRAIGHT_TURN) for kind, each in zip(way.kinds, wiggle, strict=True)]
+
+
+def _runs(way: Way, bent: Sequence[bool]) -> list[tuple[int, int]]:
+    """Return (first, last) holes of maximal runs of gaps that may slide."""
+    runs, first = [], 0
+    for index in range(len(bent) + 1):
+        if index == len(bent) or not bent[index]:
+            if index - first >= 2:
+                runs.append((first, index))
+            first = index + 1
+    return runs
+
+
+def _equal_chords(walk: Walk, stations: Floats, nominal: Floats, shares: Floats) -> Floats:
+    """Move the inner stations so that chord k is nominal_k + t shares_k with one t for all: Newton's method."""
+    moved, count = stations.copy(), len(stations) - 1
+    t = float(((walk.chord(moved[:-1], moved[1:]) - nominal) * shares).sum() / max(shares.sum(), 1.0))
+    for _ in range(20):
+        places, facing = walk.places(moved), walk.facing(moved)
+        apart = np.diff(places, axis=0)
+        chords = np.hypot(apart[:, 0], apart[:, 1])
+        off = chords - nominal - t * shares
+        if np.abs(off).max() < EQUAL:
+            break
+        bearing = np.arctan2(apart[:, 1], apart[:, 0])
+        jacobian = np.zeros((count, count))
+        rows = np.arange(count - 1)
+        jacobian[rows, rows] = np.cos(facing[1:-1] - bearing[:-1])
+        jacobian[rows + 1, rows] = -np.cos(facing[1:-1] - bearing[1:])
+        jacobian[:, -1] = -shares
+        step = np.linalg.solve(jacobian, -off)
+        moved[1:-1] += step[:-1]
+        t += float(step[-1])
+    return moved
+
+
+def _is_legal(grid: Grid, before: Floats, after: Floats, sizes: Measures) -> bool:
+    """Say whether the moved stations lie by open nodes and within a few steps of where the search put them."""
+    nodes = np.clip(np.searchsorted(grid.stations, after), 0, len(grid.stations) - 1)
+    return bool(grid.open_nodes[nodes].all() and np.abs(after - before).max() < sizes.spacing / 4 and (np.diff(after) > 0).all())
