@@ -34,10 +34,13 @@ class Answer(msgspec.Struct, frozen=True, kw_only=True):
         None when there are no coordinates at all.
     holds : tuple of Reason
         Why the job must be held; empty when it may go on.
+    notes : tuple of str
+        What the instrument's own errors were found to be, and how traverses close; in words.
     """
 
     survey: Survey | None
     holds: tuple[Reason, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 def read_and_adjust(job: Job, files: Mapping[str, bytes]) -> Survey:
@@ -116,7 +119,7 @@ def _answer(job: Job, pages: list[Page]) -> Answer:
         warnings=(*warnings, *more_warnings, *grid_notes),
     )
     holds += [*more_holds, *grid_holds]
-    return Answer(survey=survey, holds=tuple(holds))
+    return Answer(survey=survey, holds=tuple(holds), notes=solved.notes)
 
 
 def _judged(solved: Sequence[SurveyPoint], unit: UnitName, job: Job, *, stated: bool) -> tuple[list[SurveyPoint], list[Reason], list[Reason]]:

@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
 LEAF_NEIGHBOURS: Final = 4  # a point with more neighbours is not eliminated beforehand
-DENSE_UNKNOWNS: Final = 300  # below this levels do not pay
+DENSE_UNKNOWNS: Final = 60  # below this levels do not pay
 RANK_TOLERANCE: Final = 1e-11  # least pivot of normal equations scaled to a unit diagonal; an intersection of 0.7 seconds
 
 

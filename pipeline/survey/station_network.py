@@ -72,6 +72,7 @@ def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Jo
         adjustment=adjustment_summary(found, tuple(reason.what for reason in blunder_warnings if reason.ref == "blunder")),
         warnings=(*warnings, *_instrument_warnings(errors, shots[0].file), *blunder_warnings),
         holds=(*holds, *blunder_holds),
+        notes=tuple(errors_in_words(errors)),
     )
 
 

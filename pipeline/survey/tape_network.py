@@ -37,12 +37,15 @@ class Solved(msgspec.Struct, frozen=True, kw_only=True):
         None where nothing was adjusted.
     warnings, holds : tuple of Reason
         What to know, and what the job must be held for.
+    notes : tuple of str
+        The instrument's own errors, and how traverses close.
     """
 
     points: tuple[SurveyPoint, ...]
     adjustment: Adjustment | None = None
     warnings: tuple[Reason, ...] = ()
     holds: tuple[Reason, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 def points_from_ties(ties: Sequence[Tie], marks: Sequence[ReadPoint], job: Job, table: Mapping[str, str]) -> Solved:
