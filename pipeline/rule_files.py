@@ -99,6 +99,9 @@ def _limit_faults(entry: dict[str, Any], index: int, file: str, text: str) -> It
     if not limit.clause.strip():
         do = "name the clause as the document numbers it"
         yield _fault("missing-clause", f"limit {name} names no clause", file, _line(text, "clause", index), do)
+    if limit.certainty == "confirmed":
+        do = "write read, summary or memory; the office confirms a limit in confirmed.toml"
+        yield _fault("confirmed-in-pack", f"limit {name} calls itself confirmed", file, _line(text, "certainty", index), do)
     quantity = VOCABULARY.get(limit.quantity)
     if quantity is None:
         near = difflib.get_close_matches(limit.quantity, VOCABULARY, 3, 0.3)

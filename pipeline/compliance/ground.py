@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from pipeline.geometry.planes import PlanePatch
 from pipeline.model.site import LevelSurface
 
 Term = tuple[float, Point]  # weight [-] and place [m]
+ROUGH_REACH: Final = 0.05  # [m] places nearer than this share the deck's roughness (own judgement)
 
 
 class Ground:
@@ -43,19 +45,20 @@ class Ground:
         Notes
         -----
         The variance is r' C r of each patch, with r the weighted sum of its design rows, plus the roughness of every
-        single place, which is independent from place to place.
+        single place, which is independent from place to place; places within a hand's breadth on one patch share it.
         """
         rows: dict[int, np.ndarray] = {}
-        roughness = 0.0
+        places: list[tuple[int, Point, float]] = []
         for weight, place in terms:
             index = self._patch_at(place)
             if index is None:
                 return None
             rows[index] = rows.get(index, np.zeros(3)) + weight * self._row(index, place)
-            roughness += (weight * self._patches[index].sigma) ** 2
+            places = _gathered(places, index, place, weight)
         value = sum(float(row @ self._coefficients[index]) for index, row in rows.items())
         variance = sum(float(row @ self._covariances[index] @ row) for index, row in rows.items())
-        return value, math.sqrt(max(variance, 0.0) + roughness)
+        variance += sum((weight * self._patches[index].sigma) ** 2 for index, _, weight in places)
+        return value, math.sqrt(max(variance, 0.0))
 
     def slope_at(self, place: Point) -> float:
         """Return the steepest slope of the deck [-] at a place; 0 where nothing is known."""
@@ -81,6 +84,14 @@ class Ground:
     @property
     def _borders(self) -> list[tuple[Point, Point]]:
         return [edge for patch in self._patches for edge in zip(patch.region, patch.region[1:] + patch.region[:1], strict=True)]
+
+
+def _gathered(places: list[tuple[int, Point, float]], patch: int, place: Point, weight: float) -> list[tuple[int, Point, float]]:
+    """Return the places with one more weight, added to a place nearby on the same patch if there is one."""
+    for number, (index, there, gathered) in enumerate(places):
+        if index == patch and math.dist(there, place) < ROUGH_REACH:
+            return [*places[:number], (index, there, gathered + weight), *places[number + 1 :]]
+    return [*places, (patch, place, weight)]
 
 
 def _crossing(start: Point, end: Point, first: Point, last: Point) -> list[float]:

@@ -111,9 +111,9 @@ def verdict_of(margin: float, u95: float, comparator: Comparator) -> Verdict:
 
 
 def tightest(readings: tuple[Reading, ...], comparator: Comparator, limit: float) -> tuple[Reading, float, float, Verdict]:
-    """Return the reading with the worst verdict and, among those, the least margin: (reading, margin, u95, verdict)."""
+    """Return the reading with the worst verdict, the least margin and the largest u95, in this order: (reading, margin, u95, verdict)."""
     judged = []
     for reading in readings:
         margin, u95 = margin_of(reading.value, comparator, limit), COVERAGE * reading.sigma
         judged.append((reading, margin, u95, verdict_of(margin, u95, comparator)))
-    return min(judged, key=lambda one: (-SEVERITY[one[3]], one[1]))
+    return min(judged, key=lambda one: (-SEVERITY[one[3]], round(one[1] / RESOLUTION), -one[2]))

@@ -86,16 +86,17 @@ def _gaps(scene: Scene, bays: tuple[Bay, ...], none: str) -> Outcome:
         nominal = format_length(shop.panel.hem_gap, scene.job.options.report_units)
         return LookAt(text=f"{NO_LEVELS}: measure the gap under every panel at its middle ({nominal} at the posts by design)")
     cure = "{short} less: hang the fabric lower, a shorter bay over the hollow, or level the deck there"
-    return Measured(readings=tuple(widest(scene, bay) for bay in bays), cure=cure)
+    return Measured(readings=tuple(reading for bay in bays for reading in gaps_of(scene, bay)), cure=cure)
 
 
-def widest(scene: Scene, bay: Bay) -> Reading:
-    """Return the largest gap under a bay."""
+def gaps_of(scene: Scene, bay: Bay) -> list[Reading]:
+    """Return the gap under a bay wherever it can be largest."""
     hem = hem_of(scene, bay)
-    index = max(range(len(hem.gaps)), key=lambda one: hem.gaps[one])
     units = scene.job.options.report_units
-    where = f"{bay.where}, {format_length(hem.stations[index], units)} from {bay.first.name}"
-    return Reading(value=hem.gaps[index], sigma=hem.sigmas[index], where=where, place=hem.places[index])
+    return [
+        Reading(value=gap, sigma=sigma, where=f"{bay.where}, {format_length(station, units)} from {bay.first.name}", place=place)
+        for station, gap, sigma, place in zip(hem.stations, hem.gaps, hem.sigmas, hem.places, strict=True)
+    ]
 
 
 def hem_of(scene: Scene, bay: Bay) -> Hem:
@@ -104,7 +105,7 @@ def hem_of(scene: Scene, bay: Bay) -> Hem:
     ends = (bay.first.at(gap), bay.last.at(gap))
     start, end = (ends[0][0], ends[0][1]), (ends[1][0], ends[1][1])
     breaks = [(at, at + side) for at in scene.ground.breaks(start, end) for side in (-BESIDE, BESIDE)]
-    ratios = sorted({0.0, 1.0, *(min(max(ratio, 0.0), 1.0) for _, ratio in breaks)})
+    ratios = sorted({0.0, 0.5, 1.0, *(min(max(ratio, 0.0), 1.0) for _, ratio in breaks)})
     rows = [_gap_at(scene, bay, gap, start, end, ratio) for ratio in ratios]
     length = math.dist(start, end)
     climb = 0.0 if bay.kind == "gate" else ends[1][2] - ends[0][2]

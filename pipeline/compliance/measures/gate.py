@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from typing import Final
 
 from pipeline.compliance.measures.gaps import inside
@@ -185,8 +184,8 @@ def _hardware(scene: Scene, key: str, look: str, cure: str) -> Outcome:
 def _release(scene: Scene, pack: RulePack, limit: Limit, *, from_bottom: bool) -> Outcome:
     if not scene.layout.gates:
         return NotHere(why=NO_GATE)
-    over: Callable[[Bay], Reading] = (lambda bay: _over_bottom(scene, bay)) if from_bottom else (lambda bay: _over_ground(scene, bay))
-    readings = tuple(over(bay) for bay in scene.fence.bays if bay.kind == "gate")
+    over = _over_bottom if from_bottom else _over_ground
+    readings = tuple(reading for bay in scene.fence.bays if bay.kind == "gate" for reading in over(scene, bay))
     if not readings:
         return NotHere(why="the layout gives no gate between two of its holes")
     if min(margin_of(reading.value, "min", limit.metres) for reading in readings) < 0:
@@ -197,29 +196,25 @@ def _release(scene: Scene, pack: RulePack, limit: Limit, *, from_bottom: bool) -
     return Measured(readings=readings, cure=cure)
 
 
-def _over_ground(scene: Scene, bay: Bay) -> Reading:
-    """Return the height of the release over the highest ground it is reached from."""
-    height = float(scene.job.shop.gate.release_height)
-    hang = float(scene.job.shop.panel.hang_sigma)
-    worst = Reading(value=height, sigma=hang, where=bay.where, place=bay.last.foot)
+def _over_ground(scene: Scene, bay: Bay) -> list[Reading]:
+    """Return the height of the release over the ground wherever it may be reached from."""
+    height, hang = float(scene.job.shop.gate.release_height), float(scene.job.shop.panel.hang_sigma)
+    found = [Reading(value=height, sigma=hang, where=bay.where, place=bay.last.foot)]
     for ratio in (0.0, 0.5, 1.0):
         for across in (-REACH, 0.0, REACH):
             foot = bay.foot_at(ratio)
             place = (foot[0] + across * bay.outward[0], foot[1] + across * bay.outward[1])
             known = scene.ground.weighted([(1.0, bay.last.foot), (-1.0, place)])
-            if known and height + known[0] < worst.value:
-                worst = Reading(value=height + known[0], sigma=math.hypot(hang, known[1]), where=bay.where, place=place)
-    return worst
+            if known:
+                found.append(Reading(value=height + known[0], sigma=math.hypot(hang, known[1]), where=bay.where, place=place))
+    return found
 
 
-def _over_bottom(scene: Scene, bay: Bay) -> Reading:
+def _over_bottom(scene: Scene, bay: Bay) -> list[Reading]:
     shop = scene.job.shop
-    return Reading(
-        value=float(shop.gate.release_height) - float(shop.gate.bottom_gap),
-        sigma=float(shop.panel.hang_sigma),
-        where=f"{bay.where}, from the bottom of the leaf",
-        place=bay.last.foot,
-    )
+    height = float(shop.gate.release_height) - float(shop.gate.bottom_gap)
+    where = f"{bay.where}, from the bottom of the leaf"
+    return [Reading(value=height, sigma=float(shop.panel.hang_sigma), where=where, place=bay.last.foot)]
 
 
 def _alternative(scene: Scene, pack: RulePack) -> Fact | None:
@@ -248,7 +243,7 @@ def _high_enough(scene: Scene, pack: RulePack) -> str:
     gates = [bay for bay in scene.fence.bays if bay.kind == "gate"]
     for quantity, over in (("gate-release-height", _over_ground), ("gate-release-height-over-bottom", _over_bottom)):
         for _, limit in limits_of((pack,), quantity):
-            if gates and all(margin_of(over(scene, bay).value, "min", limit.metres) >= 0 for bay in gates):
+            if gates and all(margin_of(reading.value, "min", limit.metres) >= 0 for bay in gates for reading in over(scene, bay)):
                 return f"asked only of a release lower than {limit.printed}; this one is higher"
     return ""
 

@@ -34,7 +34,7 @@ def barrier_height(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
         nominal = format_length(min(bay.height for bay in scene.fence.bays), scene.job.options.report_units)
         return LookAt(text=f"{NO_LEVELS}: measure the height from the ground outside at every post ({nominal} above the deck by design)")
     strip = strip_of(pack)
-    readings = [lowest(scene, bay, strip) for bay in scene.fence.bays]
+    readings = [reading for bay in scene.fence.bays for reading in heights_of(scene, bay, strip)]
     readings += [reading for bay in scene.fence.bays for reading in _over_objects(scene, bay, strip)]
     taller = [height for height in scene.job.shop.panel.heights if height > max(bay.height for bay in scene.fence.bays)]
     stock = f"panels of {format_length(taller[0], scene.job.options.report_units)}" if taller else "taller panels"
@@ -50,16 +50,13 @@ def strip_of(pack: RulePack) -> float:
     return max((limit.metres for _, limit in limits_of((pack,), "height-strip")), default=0.0)
 
 
-def lowest(scene: Scene, bay: Bay, strip: float) -> Reading:
-    """Return the least height of a bay above the ground outside, over `strip` [m]."""
-    best: Reading | None = None
-    for along, out in _candidates(scene, bay, strip):
-        reading = _height_over(scene, bay, along, out)
-        if reading and (best is None or reading.value < best.value):
-            best = reading
-    if best is None:
+def heights_of(scene: Scene, bay: Bay, strip: float) -> list[Reading]:
+    """Return the height of a bay above the ground outside wherever it can be least, over `strip` [m]."""
+    found = [_height_over(scene, bay, along, out) for along, out in _candidates(scene, bay, strip)]
+    readings = [reading for reading in found if reading]
+    if not readings:
         raise ValueError(f"no level is known beside {bay.where}")
-    return best
+    return readings
 
 
 def _height_over(scene: Scene, bay: Bay, ratio: float, out: float) -> Reading | None:
@@ -94,7 +91,7 @@ def _arrangement(scene: Scene, bay: Bay, strip: float) -> list[tuple[float, floa
         return (foot[0] + out * bay.outward[0], foot[1] + out * bay.outward[1])
 
     corners = [(0.0, 0.0), (1.0, 0.0), (1.0, strip), (0.0, strip)]
-    found = list(corners)
+    found = [*corners, (0.5, 0.0), (0.5, strip)]  # between the posts the level is known least well
     for (a0, o0), (a1, o1) in zip(corners, corners[1:] + corners[:1], strict=True):
         for ratio in scene.ground.breaks(place(a0, o0), place(a1, o1)):
             found.append((a0 + ratio * (a1 - a0), o0 + ratio * (o1 - o0)))

@@ -146,7 +146,7 @@ def under_hem(scene: Scene, bay: Bay) -> Reading:
     hem = hem_of(scene, bay)
     diameter, index = ball_under(hem)
     ground = ", over soft ground" if on_soft_ground(scene, bay) else ""
-    return Reading(value=diameter, sigma=hem.sigmas[index], where=f"under {bay.where}{ground}", place=hem.places[index])
+    return Reading(value=diameter, sigma=max(hem.sigmas), where=f"under {bay.where}{ground}", place=hem.places[index])
 
 
 def _touching(first: Post, last: Post, level: float) -> float:
