@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from pipeline.drawings import plan, plan_view, thumbnail, typeface
+from pipeline.drawings.check_places import check_sheet
 from pipeline.drawings.crew import crew_parts
 from pipeline.drawings.dossier import Dossier
+from pipeline.drawings.ink import Stroke
 from pipeline.drawings.inspection import inspection_parts
 from pipeline.drawings.pages import bind
-from pipeline.drawings.paper import SheetFacts
+from pipeline.drawings.paper import Frame, SheetFacts
 from pipeline.drawings.plan_sheets import PlanSheet, add_sheet
 from pipeline.drawings.shop import shop_parts
 from pipeline.errors import Reason
@@ -39,7 +41,7 @@ class Drawn(msgspec.Struct, frozen=True, kw_only=True):
 def draw(job: Job, survey: Survey, site: Site, layout: Layout, fabrication: Fabrication, compliance: Compliance, revision: Revision) -> Drawn:
     """Draw everything of one job."""
     facts = sheet_facts(job, compliance, revision)
-    document, sheets = draw_plan(site, layout, facts)
+    document, sheets = draw_plan(site, layout, compliance, facts)
     dossier = Dossier(
         job=job,
         survey=survey,
@@ -68,22 +70,48 @@ def sheet_facts(job: Job, compliance: Compliance, revision: Revision) -> SheetFa
     )  # fmt: skip
 
 
-def draw_plan(site: Site, layout: Layout, facts: SheetFacts) -> tuple[Drawing, tuple[PlanSheet, ...]]:
-    """Return the plan's DXF document with its sheets: the overview, and details where the overview is too dense."""
+def draw_plan(site: Site, layout: Layout, compliance: Compliance, facts: SheetFacts) -> tuple[Drawing, tuple[PlanSheet, ...]]:
+    """Return the plan's DXF document with its sheets: overview, details where that is too dense, places of the checks."""
     frame, view = plan_view.overview(site, layout, facts.paper, facts.units)
-    written = [plan.dimension_words(each, view) for each in plan.dimensions(site, layout, view)]
-    names = plan_view.place_names(site, layout, view, written)
-    document = plan.new_document(facts.units, view)
-    plan.draw_model(document, site, layout, facts.units, view, names)
+    dense = view.scale.ratio > plan_view.DENSEST
+    model_view = _model_view(view, facts) if dense else view
+    dimensions = plan.dimensions(site, layout, model_view, facts.units)
+    standing = [mark for each in dimensions for mark in plan.dimension_marks(each, model_view)]
+    names = plan_view.place_names(site, layout, model_view, standing)
+    document = plan.new_document(facts.units, model_view)
+    plan.draw_model(document, site, layout, facts.units, model_view, names, dimensions)
+    found = plan_view.details(layout, facts.paper, facts.units, view.scale) if dense or names.missing else ()
+    sheets = [_overview_sheet(site, layout, frame, view, names, dense, found)]
+    sheets += [_detail_sheet(site, layout, number, detail) for number, detail in enumerate(found, 1)]
+    sheets.append(check_sheet(site, layout, compliance, frame, view))
     layers = frozenset(entity.dxf.layer for entity in document.modelspace())
-    sheets = [PlanSheet(name="Plan", frame=frame, view=view, names=names)]
-    if view.scale.ratio > plan_view.DENSEST or names.missing:
-        for number, (detail_frame, detail_view) in enumerate(plan_view.details(site, layout, facts.paper, facts.units, view), 1):
-            found = plan_view.place_names(site, layout, detail_view)
-            sheets.append(PlanSheet(name=f"Detail {number}", frame=detail_frame, view=detail_view, names=found))
     for sheet in sheets:
-        add_sheet(document, sheet, facts, own_names=sheet.name != "Plan", layers_used=layers)
+        add_sheet(document, sheet, facts, layers)
     return document, tuple(sheets)
+
+
+def _model_view(view: plan_view.View, facts: SheetFacts) -> plan_view.View:
+    """Return the view whose scale the model space is lettered for where the overview is too small: boundless, at the details' scale."""
+    scale = plan_view.detail_scale(facts.units, view.scale)
+    return msgspec.structs.replace(view, scale=scale, area=(-1e6, -1e6, 1e6, 1e6))
+
+
+def _overview_sheet(
+    site: Site, layout: Layout, frame: Frame, view: plan_view.View, names: plan_view.Names, dense: bool, found: tuple[plan_view.Detail, ...]
+) -> PlanSheet:
+    if not dense:
+        return PlanSheet(name="Plan", frame=frame, view=view, names=names)
+    where = [plan_view.detail_name(number, detail, layout, view) for number, detail in enumerate(found, 1)]
+    own = plan_view.place_names(site, layout, view, numbers=False, first=where)
+    return PlanSheet(name="Plan", frame=frame, view=view, names=own, own_names=True, hidden=("DIMENSION",))
+
+
+def _detail_sheet(site: Site, layout: Layout, number: int, detail: plan_view.Detail) -> PlanSheet:
+    matches = [mark for match in detail.matches for mark in (Stroke(points=match.line, width=0.25, dash=(3.2, 0.9, 0.2, 0.9)), match.words)]
+    names = plan_view.place_names(site, layout, detail.view, matches)
+    return PlanSheet(
+        name=f"Detail {number}", frame=detail.frame, view=detail.view, names=names, own_names=True, hidden=("DIMENSION",), more=tuple(matches)
+    )
 
 
 def _dxf_bytes(document: Drawing) -> bytes:

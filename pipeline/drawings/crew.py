@@ -7,21 +7,24 @@ from collections.abc import Sequence
 from typing import Any
 
 from pipeline.drawings import cautions
-from pipeline.drawings.dossier import Dossier, is_mark
+from pipeline.drawings.details import detail_parts
+from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.pages import Part, PlanPart, TextPart, TickBox, heading, listed, paragraph, space, subheading, table
+from pipeline.drawings.plan_view import is_mark
 from pipeline.drawings.unrolled import unrolled_parts
 from pipeline.model.compliance import Caution
 from pipeline.model.layout import Gate, Hole, Joint, Panel
-from pipeline.units import feet_inches, format_length
+from pipeline.units import format_length
 
 
 def crew_parts(dossier: Dossier) -> tuple[Part, ...]:
     """Return the parts of the crew's booklet in their order."""
     return (
         _cautions(dossier),
-        *(PlanPart(sheet.name, sheet.name, sheet.frame) for sheet in dossier.plan_sheets),
+        *(PlanPart(sheet.name, sheet.name, sheet.frame) for sheet in dossier.plan_sheets[:-1]),
         _setting_out(dossier),
         _hole_schedule(dossier),
+        *detail_parts(dossier),
         *unrolled_parts(dossier),
         _hanging(dossier),
         _as_drilled(dossier),
@@ -31,7 +34,7 @@ def crew_parts(dossier: Dossier) -> tuple[Part, ...]:
 
 def caution_flowables(dossier: Dossier) -> list[Any]:
     """Return the cautions of this job, then the general ones, as they open every booklet."""
-    own = cautions.job_cautions(dossier.job, dossier.site, dossier.layout, dossier.compliance)
+    found = dossier.compliance.cautions
     flow: list[Any] = [
         heading("Before anything else"),
         paragraph(cautions.WATER_WATCH, "loud"),
@@ -39,13 +42,18 @@ def caution_flowables(dossier: Dossier) -> list[Any]:
     ]
     if not dossier.facts.complies:
         flow.append(paragraph("DOES NOT COMPLY: at least one clause is not met as drawn. See the inspection booklet before any work.", "loud"))
-    flow += [subheading("What this job raises"), *_caution_list(own)]
-    flow += [subheading("What holds for every job"), *_caution_list(cautions.general_cautions(dossier.compliance))]
-    flow += [space(2), paragraph(cautions.SUPERVISION, "strong"), paragraph(cautions.DEFERENCE)]
+    flow += [subheading("What this job raises"), *_caution_list([caution for caution in found if caution.raised_by])]
+    flow += [
+        subheading("What holds for every job"),
+        *_caution_list([caution for caution in found if not caution.raised_by and caution.text != cautions.WATER_WATCH]),
+    ]
+    flow += [space(2), *(paragraph(line, "strong") for line in cautions.deference(dossier.compliance))]
     return flow
 
 
 def _caution_list(found: Sequence[Caution]) -> list[Any]:
+    if not found:
+        return [paragraph("Nothing that compliance found.")]
     return listed([f"{caution.text}{f' Here: {caution.raised_by}.' if caution.raised_by else ''} [{caution.source}]" for caution in found])
 
 
@@ -188,11 +196,8 @@ def _hand_over(dossier: Dossier) -> TextPart:
     said = [
         cautions.SUPERVISION,
         "Test the gate every week. Check local law before removing any section. Teach swimming and learn resuscitation.",
-        cautions.DEFERENCE,
+        *cautions.deference(dossier.compliance)[1:],
     ]
     flow = [heading("Hand-over"), *listed(items, boxes=True), subheading("Said to the owner, and understood"), *listed(said, boxes=True), space(8)]
     flow += [paragraph("Crew ______________________   Owner ______________________   Date ______________")]
     return TextPart("Hand-over", tuple(flow))
-
-
-__all__ = ["crew_parts", "feet_inches"]

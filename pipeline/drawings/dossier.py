@@ -12,7 +12,7 @@ from pipeline.model.compliance import Compliance
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
 from pipeline.model.layout import Layout
-from pipeline.model.site import Mark, Site
+from pipeline.model.site import Site
 from pipeline.model.survey import Survey
 from pipeline.units import ReportUnits
 
@@ -28,7 +28,7 @@ class Dossier(msgspec.Struct, frozen=True, kw_only=True):
     document : Drawing
         The plan's DXF document.
     plan_sheets : tuple of PlanSheet
-        Overview first, then the details.
+        Overview first, then the details, the places of the checks last.
     """
 
     job: Job
@@ -49,8 +49,3 @@ class Dossier(msgspec.Struct, frozen=True, kw_only=True):
     def drawing(self) -> Drawing:
         document: Drawing = self.document
         return document
-
-
-def is_mark(mark: Mark, layout: Layout) -> bool:
-    """Say whether the crew measures from this mark: every MARK, and a wall's corner only where a hole is tied to it."""
-    return mark.kind == "mark" or any(tie.mark == mark.name for hole in layout.holes for tie in hole.ties)

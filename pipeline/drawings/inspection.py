@@ -18,11 +18,11 @@ VERDICT_WORDS = {"pass": "pass", "marginal": "marginal", "fail": "FAIL", "on-sit
 
 def inspection_parts(dossier: Dossier) -> tuple[Part, ...]:
     """Return the parts of the inspector's and owner's booklet in their order."""
-    overview = dossier.plan_sheets[0]
+    places = dossier.plan_sheets[-1]
     return (
         TextPart("Cautions", tuple(caution_flowables(dossier))),
         _summary(dossier),
-        PlanPart(overview.name, overview.name, overview.frame),
+        PlanPart("Places of the checks", places.name, places.frame),
         *_documents(dossier),
         _on_site(dossier),
         _not_covered(dossier),

@@ -36,7 +36,10 @@ def draw_sheet(canvas: Any, document: Drawing, sheet: str) -> None:
     canvas.saveState()
     canvas.setLineCap(1)
     canvas.setLineJoin(1)
-    UniversalFrontend(context_class(document), pipeline_class(pen), configuration).draw_layout(document.layouts.get(sheet))
+    pipeline = pipeline_class(pen)
+    front_end = UniversalFrontend(context_class(document), pipeline, configuration)
+    front_end.push_property_override_function(pipeline.hide_frozen)
+    front_end.draw_layout(document.layouts.get(sheet))
     canvas.restoreState()
 
 
@@ -150,6 +153,17 @@ def _classes() -> tuple[Any, Any, Any]:
         """The add-on's pipeline with text left as text."""
 
         text_engine = Measures()  # type: ignore[assignment]  # all that the front end asks of it
+        frozen: frozenset[str] = frozenset()
+
+        def draw_viewport(self, vp: Any, layout_ctx: Any, bbox_cache: Any = None) -> None:
+            self.frozen = frozenset(vp.frozen_layers)
+            super().draw_viewport(vp, layout_ctx, bbox_cache)
+            self.frozen = frozenset()
+
+        def hide_frozen(self, entity: Any, properties: Any) -> None:
+            """Hide what lies on a layer frozen in the window; the add-on forgets that for the attributes of blocks."""
+            if entity.dxf.layer in self.frozen:
+                properties.is_visible = False
 
         def draw_text(self, text: str, transform: Any, properties: Any, cap_height: float, dxftype: str = "TEXT") -> None:
             if not text.strip():

@@ -7,13 +7,14 @@ space are added by `plan_sheets`; the PDF pages are drawn from the same document
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
-from pipeline.drawings.ink import Words, dxf_text, lineweight, place_text, text_style
+from pipeline.drawings.ink import Stroke, Words, dxf_text, lineweight, place_text, text_style
 from pipeline.drawings.label_placing import upright
-from pipeline.drawings.plan_view import Names, View, heading_at
+from pipeline.drawings.plan_view import Names, View, heading_at, is_mark
 from pipeline.geometry.chain import Chain, Point
 from pipeline.model.layout import Gate, Hole, Layout
 from pipeline.model.site import FittedLine, Mark, Site, SiteObject
@@ -169,8 +170,8 @@ def _square(half: float) -> list[Point]:
     return [(-half, -half), (half, -half), (half, half), (-half, half)]
 
 
-def draw_model(document: Drawing, site: Site, layout: Layout, units: ReportUnits, view: View, names: Names) -> None:
-    """Draw site and fence in the model space, named as placed for the overview sheet."""
+def draw_model(document: Drawing, site: Site, layout: Layout, units: ReportUnits, view: View, names: Names, dimensions: Sequence[Dimension]) -> None:
+    """Draw site and fence in the model space, named and dimensioned as placed for `view`."""
     pencil = _Pencil(document.modelspace(), units, view)
     _draw_site(pencil, site)
     _draw_fence(pencil, layout)
@@ -178,10 +179,10 @@ def draw_model(document: Drawing, site: Site, layout: Layout, units: ReportUnits
     for gate in layout.gates:
         _draw_gate(pencil, gate, layout, names)
     for mark in site.marks:
-        if mark.kind == "mark":
+        if is_mark(mark, layout):
             _draw_mark(pencil, mark, names)
-    for dimension in dimensions(site, layout, view):
-        pencil.dimension(dimension)
+    for each in dimensions:
+        pencil.dimension(each)
     for key in (panel.name for panel in layout.panels):
         pencil.name(names, key, "PANEL-NAME")
 
@@ -320,9 +321,8 @@ def _draw_mark(pencil: _Pencil, mark: Mark, names: Names) -> None:
     insert.add_attrib("LEVEL", level, pencil.at(mark.place), dxfattribs={"layer": "MARK", "flags": 1, "height": pencil.paper(1.0), "style": "SHEET"})
 
 
-def dimensions(site: Site, layout: Layout, view: View) -> tuple[Dimension, ...]:
-    """Return the plan's dimensions: fabric to water's edge on the longest chords, and every gate's leaf."""
-    units: ReportUnits = "mm" if view.scale.name.startswith("1:") else "inch"
+def dimensions(site: Site, layout: Layout, view: View, units: ReportUnits) -> tuple[Dimension, ...]:
+    """Return the plan's dimensions: fabric to water's edge at a few panels, and every gate's leaf."""
     found = [*_setback_dimensions(site, layout, view, units)]
     places = {hole.name: hole.place for hole in layout.holes}
     for gate in layout.gates:
@@ -356,15 +356,17 @@ def _setback_dimensions(site: Site, layout: Layout, view: View, units: ReportUni
     return found
 
 
-def dimension_words(dimension: Dimension, view: View) -> Words:
-    """Return the text of a dimension as it stands on the overview sheet; to keep other labels off it."""
+def dimension_marks(dimension: Dimension, view: View) -> tuple[Words, Stroke]:
+    """Return the text and the line of a dimension as they stand on the sheet; to keep other labels off them."""
     start, end = view.on_sheet(dimension.start), view.on_sheet(dimension.end)
     heading = math.atan2(end[1] - start[1], end[0] - start[0])
     turn, _ = upright(heading)
     offset = dimension.offset * 1000 / view.scale.ratio
     middle = ((start[0] + end[0]) / 2 - math.sin(heading) * offset, (start[1] + end[1]) / 2 + math.cos(heading) * offset)
     at = (middle[0] - math.sin(turn) * (0.6 + DIMENSION_CAP / 2), middle[1] + math.cos(turn) * (0.6 + DIMENSION_CAP / 2))
-    return Words(text=dimension.text, at=at, cap=DIMENSION_CAP, align="centre", middle=True, turn=turn)
+    half = (math.cos(heading) * math.dist(start, end) / 2, math.sin(heading) * math.dist(start, end) / 2)
+    line = ((middle[0] - half[0], middle[1] - half[1]), (middle[0] + half[0], middle[1] + half[1]))
+    return Words(text=dimension.text, at=at, cap=DIMENSION_CAP, align="centre", middle=True, turn=turn), Stroke(points=line)
 
 
 def object_note(thing: SiteObject, units: ReportUnits) -> str:

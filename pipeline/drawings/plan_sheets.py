@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 import msgspec
 
-from pipeline.drawings import paper, typeface
-from pipeline.drawings.ink import FINE, Area, Mark, Ring, Stroke, Words, box, to_layout
+from pipeline.drawings import paper
+from pipeline.drawings.ink import FINE, Area, Mark, Ring, Stroke, Words, box, fitted, to_layout
 from pipeline.drawings.plan import LAYERS, LINETYPES, NAME_LAYERS, UNIT
 from pipeline.drawings.plan_view import LEGEND, Names, View
 from pipeline.units import ReportUnits
@@ -27,64 +27,56 @@ _SYMBOLS: Final = (
 
 
 class PlanSheet(msgspec.Struct, frozen=True, kw_only=True):
-    """One sheet of the plan: its name in the DXF document, its frame and its window on the site."""
+    """One sheet of the plan.
+
+    Parameters
+    ----------
+    name : str
+        Of the sheet in the DXF document.
+    frame : Frame
+    view : View
+        Its window on the site.
+    names : Names
+        What is named on it, and where.
+    own_names : bool
+        True writes `names` on the sheet and hides those of the model space; False shows the model space's own.
+    hidden : tuple of str
+        Further layers of the model space that the sheet does not show.
+    more : tuple of Mark
+        What else stands on the sheet (match lines, places of checks).
+    """
 
     name: str
     frame: paper.Frame
     view: View
     names: Names
+    own_names: bool = False
+    hidden: tuple[str, ...] = ()
+    more: tuple[Mark, ...] = ()
 
 
-def add_sheet(
-    document: Drawing,
-    sheet: PlanSheet,
-    facts: paper.SheetFacts,
-    *,
-    own_names: bool,
-    layers_used: frozenset[str],
-    more: Iterable[Mark] = (),
-) -> None:
-    """Add a paper-space sheet with a window on the model space.
-
-    Parameters
-    ----------
-    document : Drawing
-        With the plan in its model space.
-    sheet : PlanSheet
-        Frame, window and names.
-    facts : SheetFacts
-        For the title strip.
-    own_names : bool
-        True writes `sheet.names` on the sheet and hides those of the model space; False shows the model space's own.
-    layers_used : frozenset of str
-        Layers with something on them, for the legend.
-    more : iterable of Mark
-        What else stands on the sheet (match lines, places of checks).
-    """
+def add_sheet(document: Drawing, sheet: PlanSheet, facts: paper.SheetFacts, layers_used: frozenset[str]) -> None:
+    """Add a paper-space sheet with a window on the model space; `layers_used` are those the legend explains."""
     layout = document.layouts.new(sheet.name)
     layout.page_setup(size=(sheet.frame.width, sheet.frame.height), margins=(0, 0, 0, 0), units="mm", name=sheet.name)
     left, bottom, right, top = sheet.view.area
     unit = UNIT[facts.units]
+    middle = sheet.view.on_site(((left + right) / 2, (bottom + top) / 2))
     window = layout.add_viewport(
         center=((left + right) / 2, (bottom + top) / 2),
         size=(right - left, top - bottom),
-        view_center_point=_in_units(sheet.view.on_site(((left + right) / 2, (bottom + top) / 2)), unit),
+        view_center_point=(middle[0] / unit, middle[1] / unit),
         view_height=(top - bottom) * sheet.view.scale.ratio / 1000 / unit,
         status=2,
         dxfattribs={"layer": "WINDOW"},
     )
-    if own_names:
-        window.frozen_layers = list(NAME_LAYERS)
+    window.frozen_layers = [*(NAME_LAYERS if sheet.own_names else ()), *sheet.hidden]
     marks: list[Mark] = [box(left, bottom, right - left, top - bottom, width=FINE)]
-    if own_names:
+    if sheet.own_names:
         marks += names_as_marks(sheet.names)
-    marks += [*more, *_legend_band(sheet, facts.units, layers_used)]
+    marks += [*sheet.more, *_legend_band(sheet, facts.units, layers_used)]
     marks += paper.title_strip(sheet.frame, facts, sheet.name, sheet.view.scale.name)
     to_layout(layout, marks)
-
-
-def _in_units(point: tuple[float, float], unit: float) -> tuple[float, float]:
-    return (point[0] / unit, point[1] / unit)
 
 
 def names_as_marks(names: Names) -> list[Mark]:
@@ -100,9 +92,9 @@ def names_as_marks(names: Names) -> list[Mark]:
 
 def _legend_band(sheet: PlanSheet, units: ReportUnits, layers_used: frozenset[str]) -> list[Mark]:
     left, bottom, right = sheet.frame.left, sheet.frame.bottom, sheet.frame.right
-    marks: list[Mark] = [*paper.north_arrow(right - 5.0, bottom + 6.5)]
-    marks += paper.scale_bar(right - 66.0, bottom + 3.0, sheet.view.scale, units)
-    marks.append(Words(text=f"Scale {sheet.view.scale.name}", at=(right - 66.0, bottom + 9.5), cap=1.9, bold=True))
+    marks: list[Mark] = [*paper.north_arrow(right - 4.0, bottom + 9.5)]
+    marks += paper.scale_bar(right - 66.0, bottom + 2.0, sheet.view.scale, units)
+    marks.append(Words(text=f"Scale {sheet.view.scale.name}", at=(right - 66.0, bottom + 8.6), cap=1.9, bold=True))
     entries = [layer for layer in LAYERS if layer.legend and layer.name in layers_used]
     cells = [(_sample(layer.name), layer.legend) for layer in entries] + [(_symbol(kind), words) for kind, words in _SYMBOLS]
     rows = 5
@@ -110,17 +102,12 @@ def _legend_band(sheet: PlanSheet, units: ReportUnits, layers_used: frozenset[st
     for index, (draw, words) in enumerate(cells):
         x, y = left + index // rows * pitch, bottom + LEGEND - 3.5 - index % rows * 4.0
         marks += draw(x, y)
-        marks.append(Words(text=_short(words, pitch - 11.0), at=(x + 10.0, y), cap=1.5, middle=True))
+        marks.append(Words(text=fitted(words, pitch - 11.0, 1.5), at=(x + 10.0, y), cap=1.5, middle=True))
     return marks
 
 
-def _short(words: str, room: float) -> str:
-    from pipeline.drawings.ink import fitted
-
-    return fitted(words, room, 1.5) if typeface.width(words, 1.5) > room else words
-
-
-def _sample(name: str):  # type: ignore[no-untyped-def]  # a drawer of a sample line
+def _sample(name: str) -> Callable[[float, float], list[Mark]]:
+    """Return what draws a sample of a layer's line."""
     layer = next(layer for layer in LAYERS if layer.name == name)
     dash = LINETYPES[layer.linetype][1] if layer.linetype in LINETYPES else ()
 
@@ -130,7 +117,9 @@ def _sample(name: str):  # type: ignore[no-untyped-def]  # a drawer of a sample 
     return draw
 
 
-def _symbol(kind: str):  # type: ignore[no-untyped-def]  # a drawer of a symbol
+def _symbol(kind: str) -> Callable[[float, float], list[Mark]]:
+    """Return what draws a symbol of the plan."""
+
     def draw(x: float, y: float) -> list[Mark]:
         middle = (x + 4.2, y)
         if kind in ("end", "inner"):

@@ -7,12 +7,13 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import msgspec
 
-from pipeline.drawings.ink import Words
+from pipeline.drawings.ink import Mark, Stroke, Words
 from pipeline.drawings.label_placing import Candidate, Obstacles, Placed, place_labels, upright, words_box
 from pipeline.drawings.paper import GAP, Frame, Scale, frame_of, largest_scale, scales_of
 from pipeline.geometry.chain import Chain, Point
 from pipeline.model.layout import Hole, Layout, Panel
 from pipeline.model.shop import Paper
+from pipeline.model.site import Mark as MarkPoint
 from pipeline.model.site import Site
 from pipeline.units import ReportUnits
 
@@ -122,22 +123,79 @@ def plan_area(frame: Frame) -> Bounds:
     return (frame.left, frame.bottom + LEGEND + GAP, frame.right, frame.top)
 
 
-def details(site: Site, layout: Layout, paper: Paper, units: ReportUnits, overview_view: View) -> tuple[tuple[Frame, View], ...]:
-    """Cover the fence by detail sheets where the overview is too dense; none when every number stands on the overview."""
+class Detail(msgspec.Struct, frozen=True, kw_only=True):
+    """A detail sheet: its window, the stretch of the walk it is for, and the match lines at the stretch's ends.
+
+    Parameters
+    ----------
+    holes : tuple of str
+        Names of the stretch's holes, in walking order.
+    matches : tuple of MatchLine
+    """
+
+    frame: Frame
+    view: View
+    holes: tuple[str, ...]
+    matches: tuple[MatchLine, ...]
+
+
+class MatchLine(msgspec.Struct, frozen=True, kw_only=True):
+    """Where one detail sheet hands over to the next: a line across the fence [mm], and which sheet goes on there."""
+
+    line: tuple[Point, Point]
+    words: Words
+
+
+def details(layout: Layout, paper: Paper, units: ReportUnits, overview_scale: Scale) -> tuple[Detail, ...]:
+    """Cover the whole fence by detail sheets at a scale that leaves room for every number."""
     frame = frame_of(paper)
     area = plan_area(frame)
-    scale = _detail_scale(units, overview_view.scale)
+    scale = detail_scale(units, overview_scale)
     reach = [(area[2] - area[0] - 2 * LABEL_ROOM - 8) * scale.ratio / 1000, (area[3] - area[1] - 2 * LABEL_ROOM - 8) * scale.ratio / 1000]
     middle = ((area[0] + area[2]) / 2, (area[1] + area[3]) / 2)
-    views = []
-    for stretch in _stretches([hole for hole in layout.holes if hole.role != "pocket"], reach):
+    line = [hole for hole in layout.holes if hole.role != "pocket"]
+    stretches = list(_stretches([*line, *line[:1]] if layout.closed else line, reach))
+    found = []
+    for number, stretch in enumerate(stretches, 1):
         box = bounds_of(hole.place for hole in stretch)
-        centre = ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
-        views.append((frame, View(scale=scale, centre=centre, middle=middle, area=area)))
-    return tuple(views)
+        view = View(scale=scale, centre=((box[0] + box[2]) / 2, (box[1] + box[3]) / 2), middle=middle, area=area)
+        before, after = _neighbours(number, len(stretches), layout.closed)
+        matches = [_match_line(stretch[0], stretch[1], view, before)] if before else []
+        matches += [_match_line(stretch[-1], stretch[-2], view, after)] if after else []
+        found.append(Detail(frame=frame, view=view, holes=tuple(hole.name for hole in stretch), matches=tuple(matches)))
+    return tuple(found)
 
 
-def _detail_scale(units: ReportUnits, overview_scale: Scale) -> Scale:
+def _neighbours(number: int, count: int, closed: bool) -> tuple[int, int]:
+    """Return the numbers of the sheets before and after one, 0 where there is none."""
+    if count == 1:
+        return (0, 0)
+    before = number - 1 or (count if closed else 0)
+    after = number + 1 if number < count else (1 if closed else 0)
+    return (before, after)
+
+
+def _match_line(at: Hole, inward: Hole, view: View, goes_on: int) -> MatchLine:
+    """Return the line across the fence halfway to the next hole within the sheet, its words on the pool's side."""
+    x, y = view.on_sheet(at.place)
+    heading = math.atan2(inward.north - at.north, inward.east - at.east)
+    across = (-math.sin(heading), math.cos(heading))
+    half = 9.0
+    turn, reversed_ = upright(heading + math.pi / 2)
+    sign = -1.0 if reversed_ else 1.0
+    back = (-math.cos(heading) * 1.5, -math.sin(heading) * 1.5)
+    words = Words(
+        text=f"to Detail {goes_on}",
+        at=(x + back[0] + across[0] * sign * 1.5, y + back[1] + across[1] * sign * 1.5),
+        cap=NAME_CAP,
+        turn=turn,
+        middle=True,
+        layer="LABEL",
+    )
+    return MatchLine(line=((x - across[0] * half, y - across[1] * half), (x + across[0] * half, y + across[1] * half)), words=words)
+
+
+def detail_scale(units: ReportUnits, overview_scale: Scale) -> Scale:
     """Return the scale of the details: about twice the overview's, and never smaller than every number needs."""
     wanted = min(overview_scale.ratio / 2, 100.0)
     return next(scale for scale in reversed(scales_of(units)) if scale.ratio <= wanted)
@@ -157,6 +215,14 @@ def _stretches(holes: Sequence[Hole], reach: Sequence[float]) -> Iterator[list[H
         yield stretch
 
 
+def detail_name(number: int, detail: Detail, layout: Layout, view: View) -> tuple[str, list[Candidate]]:
+    """Return the name of a detail sheet and where it can stand on the overview: beside the middle of its stretch."""
+    places = {hole.name: hole.place for hole in layout.holes}
+    key = f"Detail {number}"
+    middle = places[detail.holes[len(detail.holes) // 2]]
+    return key, round_about(key, view.on_sheet(middle), NAME_CAP, (5.0, 7.0, 10.0, 14.0, 18.0, 24.0))
+
+
 class Names(msgspec.Struct, frozen=True, kw_only=True):
     """Where the names of a plan go: keyed by hole, panel, gate or mark, and those that found no place."""
 
@@ -170,7 +236,15 @@ class Names(msgspec.Struct, frozen=True, kw_only=True):
         return next((each.candidate for each in self.placed if each.free and each.key == key), None)
 
 
-def place_names(site: Site, layout: Layout, view: View, kept_free: Iterable[Words] = (), *, numbers: bool = True) -> Names:
+def place_names(
+    site: Site,
+    layout: Layout,
+    view: View,
+    kept_free: Iterable[Mark] = (),
+    *,
+    numbers: bool = True,
+    first: Sequence[tuple[str, Sequence[Candidate]]] = (),
+) -> Names:
     """Place hole numbers, panel, gate and mark names of the part of the site in view.
 
     Parameters
@@ -181,15 +255,20 @@ def place_names(site: Site, layout: Layout, view: View, kept_free: Iterable[Word
         The fence.
     view : View
         The window on the site.
-    kept_free : iterable of Words
-        Text that already stands there (of dimensions).
+    kept_free : iterable of Mark
+        Words and strokes that already stand there (of dimensions, match lines).
     numbers : bool
-        False leaves the inner holes' numbers away (a sheet too dense for them).
+        False leaves the holes' numbers away (a sheet too dense for them, or one for other things).
+    first : sequence of (key, candidates)
+        Other names that come before all of these.
     """
     hard, soft = _obstacles(site, layout, view)
-    for words in kept_free:
-        hard.add_box(words_box(words))
-    wanted = [*_mark_names(site, view), *_gate_names(layout, view)]
+    for mark in kept_free:
+        if isinstance(mark, Words):
+            hard.add_box(words_box(mark))
+        elif isinstance(mark, Stroke):
+            hard.add_polyline(mark.points, 0.05)
+    wanted = [*first, *_mark_names(site, layout, view), *_gate_names(layout, view)]
     wanted += _panel_names(layout, view, first=not numbers)
     if numbers:
         wanted += _hole_numbers(layout, view)
@@ -207,7 +286,7 @@ def _obstacles(site: Site, layout: Layout, view: View) -> tuple[Obstacles, Obsta
         soft.add_polyline([*outline, *outline[:1]], 0.1)
         x, y = places[gate.pocket_hole] if gate.pocket_hole in places else places[gate.hinge_hole]
         hard.add_box((x, y, 0.6, 0.6, 0.0))
-    for mark in site.marks:
+    for mark in (mark for mark in site.marks if is_mark(mark, layout)):
         x, y = view.on_sheet(mark.place)
         hard.add_box((x, y, 1.3, 1.3, 0.0))
     sagitta = _SAGITTA * view.scale.ratio / 1000
@@ -231,8 +310,14 @@ def _hole_numbers(layout: Layout, view: View) -> list[tuple[str, list[Candidate]
         if hole.role == "pocket" and view.shows(hole.place):
             nearest = min(line, key=lambda other: math.dist(other.place, hole.place))
             away = math.atan2(hole.north - nearest.north, hole.east - nearest.east)
-            wanted.append((hole.name, _along_ray(hole, away, 0, view)))
+            rays = [away + math.radians(angle) for angle in (0, -40, 40, -70, 70, -100, 100)]
+            candidates = [candidate for ray in rays for candidate in _along_ray(hole, ray, 0, view)]
+            wanted.append((hole.name, sorted(candidates, key=_leader_length)))
     return wanted
+
+
+def _leader_length(candidate: Candidate) -> float:
+    return 0.0 if candidate.leader is None else math.dist(candidate.leader[0], candidate.leader[1])
 
 
 def _number_candidates(hole: Hole, before: Hole | None, after: Hole | None, view: View) -> list[Candidate]:
@@ -328,19 +413,24 @@ def _gate_names(layout: Layout, view: View) -> list[tuple[str, list[Candidate]]]
         middle = ((hinge[0] + latch[0]) / 2, (hinge[1] + latch[1]) / 2)
         if not view.shows(places[gate.hinge_hole]):
             continue
-        wanted.append((gate.name, _round_about(gate.name, middle, PANEL_CAP, (3.0, 4.5, 6.5, 9.0, 12.0, 16.0))))
+        wanted.append((gate.name, round_about(gate.name, middle, PANEL_CAP, (3.0, 4.5, 6.5, 9.0, 12.0, 16.0))))
     return wanted
 
 
-def _mark_names(site: Site, view: View) -> list[tuple[str, list[Candidate]]]:
+def _mark_names(site: Site, layout: Layout, view: View) -> list[tuple[str, list[Candidate]]]:
     return [
-        (mark.name, _round_about(mark.name, view.on_sheet(mark.place), NAME_CAP, (2.6, 4.0, 6.0, 9.0)))
+        (mark.name, round_about(mark.name, view.on_sheet(mark.place), NAME_CAP, (2.6, 4.0, 6.0, 9.0)))
         for mark in site.marks
-        if mark.kind == "mark" and view.shows(mark.place)
+        if is_mark(mark, layout) and view.shows(mark.place)
     ]
 
 
-def _round_about(text: str, centre: Point, cap: float, distances: Sequence[float]) -> list[Candidate]:
+def is_mark(mark: MarkPoint, layout: Layout) -> bool:
+    """Say whether the crew measures from this mark: every MARK, and a wall's corner only where a hole is tied to it."""
+    return mark.kind == "mark" or any(tie.mark == mark.name for hole in layout.holes for tie in hole.ties)
+
+
+def round_about(text: str, centre: Point, cap: float, distances: Sequence[float]) -> list[Candidate]:
     """Return level places round a point: right, left, above, below, and between, ever farther out."""
     candidates = []
     for distance in distances:

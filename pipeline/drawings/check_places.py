@@ -1,0 +1,56 @@
+"""The plan for the inspector: the places where each check is tightest, named as in the lists of clauses."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from pipeline.drawings import plan_view
+from pipeline.drawings.ink import Area, Mark, Stroke
+from pipeline.drawings.label_placing import Candidate
+from pipeline.drawings.paper import Frame
+from pipeline.drawings.plan_sheets import PlanSheet
+from pipeline.geometry.chain import Point
+from pipeline.model.compliance import Check, Compliance
+from pipeline.model.layout import Layout
+from pipeline.model.site import Site
+
+NAME: Final = "Checks"
+_TOGETHER: Final = 5.0  # [mm] places nearer to each other than this on the sheet are named together
+_A_NAME: Final = 3  # checks in one name; the others of a place are in the list
+
+
+def check_sheet(site: Site, layout: Layout, compliance: Compliance, frame: Frame, view: plan_view.View) -> PlanSheet:
+    """Return the sheet with the places of all checks that have one; filled signs are those that fail."""
+    groups = _groups([check for check in compliance.checks if check.place is not None and view.shows(check.place, 3.0)], view)
+    wanted: list[tuple[str, list[Candidate]]] = []
+    marks: list[Mark] = []
+    for at, checks in groups:
+        fails = any(check.verdict == "fail" for check in checks)
+        marks += _sign(at, filled=fails)
+        names = ", ".join(check.name for check in checks[:_A_NAME]) + (" …" if len(checks) > _A_NAME else "")
+        text = f"{names}: FAIL" if fails else names
+        wanted.append((names, plan_view.round_about(text, at, plan_view.NAME_CAP, (2.6, 4.4, 6.5, 9.5, 13.0, 17.0, 22.0, 28.0))))
+    names_placed = plan_view.place_names(site, layout, view, [mark for mark in marks if isinstance(mark, Stroke)], numbers=False, first=wanted)
+    return PlanSheet(name=NAME, frame=frame, view=view, names=names_placed, own_names=True, hidden=("DIMENSION",), more=tuple(marks))
+
+
+def _groups(checks: list[Check], view: plan_view.View) -> list[tuple[Point, list[Check]]]:
+    """Gather checks whose places lie together on the sheet; those that fail come first."""
+    groups: list[tuple[Point, list[Check]]] = []
+    for check in sorted(checks, key=lambda check: (check.verdict != "fail", check.name)):
+        assert check.place is not None
+        at = view.on_sheet(check.place)
+        near = next((group for group in groups if math.dist(group[0], at) < _TOGETHER), None)
+        if near is None:
+            groups.append((at, [check]))
+        else:
+            near[1].append(check)
+    return groups
+
+
+def _sign(at: Point, *, filled: bool) -> list[Mark]:
+    """Return a triangle on its point, filled where a check fails."""
+    corners = (at, (at[0] - 1.5, at[1] + 2.4), (at[0] + 1.5, at[1] + 2.4))
+    outline = Stroke(points=(*corners, corners[0]), width=0.25, layer="CHECK")
+    return [Area(points=corners, grey=0.0, layer="CHECK"), outline] if filled else [outline]

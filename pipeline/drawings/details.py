@@ -1,0 +1,271 @@
+"""Details to scale: the hole and its sleeve, every gate, every end, every joint over a riser."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Final
+
+import msgspec
+
+from pipeline.drawings.dimensioning import dimension
+from pipeline.drawings.dossier import Dossier
+from pipeline.drawings.ink import BROAD, FINE, Area, Mark, Ring, Stroke, Words, box, fitted
+from pipeline.drawings.pages import DrawingPart
+from pipeline.drawings.paper import GAP, Frame, Scale, frame_of, largest_scale
+from pipeline.geometry.chain import Point
+from pipeline.model.layout import FenceEnd, Gate, Hole, Joint
+from pipeline.units import format_length
+
+_COLUMNS: Final = 2
+_ROWS: Final = 3
+_HEAD: Final = 8.0  # [mm] title and scale above a detail
+_STEP: Final = 0.02  # [m] a joint whose decks differ by more stands over a riser
+
+
+class _Cell(msgspec.Struct, frozen=True):
+    """Room for one detail on the sheet [mm]: lower left corner, width, height."""
+
+    x: float
+    y: float
+    across: float
+    up: float
+
+
+class _Detail(msgspec.Struct, frozen=True):
+    """A detail: its title, its extent (width, height) [m], room for dimensions (left, below, right, above) [mm], and its drawer."""
+
+    title: str
+    size: Point
+    around: tuple[float, float, float, float]
+    draw: Callable[[Callable[[float, float], Point]], list[Mark]]
+
+
+def detail_parts(dossier: Dossier) -> tuple[DrawingPart, ...]:
+    """Return the pages of details."""
+    found = [
+        _hole(dossier),
+        *(_gate_plan(dossier, gate) for gate in dossier.layout.gates),
+        *(_gate_front(dossier, gate) for gate in dossier.layout.gates),
+    ]
+    found += [_end(dossier, end) for end in dossier.layout.ends]
+    found += [_step(dossier, joint) for joint in dossier.layout.joints if abs(joint.rise) > _STEP]
+    frame = frame_of(dossier.facts.paper)
+    a_page = _COLUMNS * _ROWS
+    pages = [found[start : start + a_page] for start in range(0, len(found), a_page)]
+    parts = []
+    for number, page in enumerate(pages, 1):
+        marks: list[Mark] = []
+        for index, detail in enumerate(page):
+            marks += _in_cell(dossier, detail, _cell(frame, index))
+        title = "Details" if len(pages) == 1 else f"Details {number} of {len(pages)}"
+        parts.append(DrawingPart(title, frame, "as noted", tuple(marks)))
+    return tuple(parts)
+
+
+def _cell(frame: Frame, index: int) -> _Cell:
+    across = (frame.right - frame.left - GAP) / _COLUMNS
+    up = (frame.top - frame.bottom - (_ROWS - 1) * GAP) / _ROWS
+    column, row = index % _COLUMNS, index // _COLUMNS
+    return _Cell(frame.left + column * (across + GAP), frame.top - (row + 1) * up - row * GAP, across, up)
+
+
+def _in_cell(dossier: Dossier, detail: _Detail, cell: _Cell) -> list[Mark]:
+    left, below, right, above = detail.around
+    room = (cell.across - left - right - 2, cell.up - below - above - _HEAD - 2)
+    scale = largest_scale(detail.size, room, dossier.units)
+    factor = 1000 / scale.ratio
+    x0 = cell.x + 1 + left + (room[0] - detail.size[0] * factor) / 2
+    y0 = cell.y + 1 + below + (room[1] - detail.size[1] * factor) / 2
+
+    def on_sheet(x: float, y: float) -> Point:
+        return (x0 + x * factor, y0 + y * factor)
+
+    return [box(cell.x, cell.y, cell.across, cell.up, width=FINE), *_title(detail, scale, cell), *detail.draw(on_sheet)]
+
+
+def _title(detail: _Detail, scale: Scale, cell: _Cell) -> list[Mark]:
+    return [
+        Words(text=fitted(detail.title, cell.across - 38, 2.2, bold=True), at=(cell.x + 2, cell.y + cell.up - 4.6), cap=2.2, bold=True),
+        Words(text=scale.name, at=(cell.x + cell.across - 2, cell.y + cell.up - 4.6), cap=1.7, align="right"),
+        Stroke(points=((cell.x, cell.y + cell.up - 7), (cell.x + cell.across, cell.y + cell.up - 7)), width=FINE),
+    ]
+
+
+def _hole(dossier: Dossier) -> _Detail:
+    """Section through a hole: slab, bore, sleeve, depth, and what stays under it."""
+    sleeve, units = dossier.job.shop.sleeve, dossier.units
+    hole = dossier.layout.holes[0]
+    slab, depth, bore = float(sleeve.slab_thickness), hole.depth, hole.bore
+    wide, outside = 3.4 * bore, float(sleeve.outside)
+
+    def draw(at: Callable[[float, float], Point]) -> list[Mark]:
+        middle, top = wide / 2, slab
+        left, right, foot = middle - bore / 2, middle + bore / 2, slab - depth
+        marks: list[Mark] = [
+            Stroke(points=(at(0, top), at(left, top), at(left, foot), at(right, foot), at(right, top), at(wide, top)), width=0.35),
+            Stroke(points=(at(0, 0), at(wide, 0)), width=0.35, dash=(3.2, 0.9, 0.2, 0.9)),
+        ]
+        marks += [_hatching(at, 0, left, 0, top), _hatching(at, right, wide, 0, top)]
+        inner = middle - float(sleeve.inside) / 2
+        for sign in (-1, 1):
+            shell = middle + sign * outside / 2, middle + sign * (middle - inner)
+            corners = (at(shell[0], foot), at(shell[1], foot), at(shell[1], top), at(shell[0], top))
+            marks.append(Area(points=corners, grey=0.35))
+        marks += dimension(at(left, top), at(right, top), 5.0, f"bore {format_length(bore, units)}")
+        marks += dimension(at(wide, foot), at(wide, top), -4.0, f"depth {format_length(depth, units)}")
+        marks += dimension(at(0, top), at(0, 0), -4.0, f"slab {format_length(slab, units)}: measure")
+        return marks
+
+    return _Detail("Hole and sleeve, plumb", (wide, slab), (9.0, 4.0, 9.0, 12.0), draw)
+
+
+def _hatching(at: Callable[[float, float], Point], left: float, right: float, bottom: float, top: float) -> Mark:
+    """Mark cut concrete by one broken diagonal across it; enough to tell it from air."""
+    return Stroke(points=(at(left, bottom), at(right, top)), width=FINE, dash=(1.2, 1.2))
+
+
+def _gate_plan(dossier: Dossier, gate: Gate) -> _Detail:
+    """Plan of a gate, hinge on the left, water above: leaf, pocket, swing."""
+    holes = {hole.name: hole for hole in dossier.layout.holes}
+    hinge, latch, pocket = holes[gate.hinge_hole], holes[gate.latch_hole], holes[gate.pocket_hole]
+    units, radius = dossier.units, hinge.bore / 2
+    clear = math.dist(hinge.place, latch.place)
+    beside = _in_gate_frame(hinge, latch, pocket)
+    margin = 0.25
+    up = max(beside[1], 0.0) + 0.06
+
+    def draw(at: Callable[[float, float], Point]) -> list[Mark]:
+        foot = clear
+        marks: list[Mark] = [
+            Stroke(points=(at(0, foot), at(margin, foot)), width=BROAD),
+            Stroke(points=(at(margin + clear, foot), at(2 * margin + clear, foot)), width=BROAD),
+        ]
+        marks.append(Stroke(points=(at(margin, foot), at(margin + clear, foot)), width=0.5, dash=(1.6, 1.0)))
+        arc = [at(margin + clear * math.cos(angle), foot - clear * math.sin(angle)) for angle in [math.pi / 2 * step / 24 for step in range(25)]]
+        marks += [Stroke(points=tuple(arc), width=FINE, dash=(1.6, 1.0)), Stroke(points=(at(margin, foot), arc[-1]), width=0.25)]
+        for name, x, y in ((hinge.name, margin, foot), (latch.name, margin + clear, foot)):
+            marks += [_round(at, x, y, radius, 0.0), *_label(at(x, y), name, (1.5, -4.5))]
+        marks += [_round(at, margin + beside[0], foot + beside[1], radius, None)]
+        marks += _label(at(margin + beside[0], foot + beside[1]), f"{pocket.name} pocket", (2.2, 1.4))
+        marks += dimension(at(margin, foot), at(margin + clear, foot), -9.0, f"leaf {format_length(clear, units)}")
+        marks.append(Words(text="pool side", at=_off(at(0, foot), 0.5, 2.4), cap=1.7))
+        marks.append(Words(text="opens this way, away from the pool", at=at(margin + clear * 0.12, foot - clear * 0.5), cap=1.7))
+        return marks
+
+    return _Detail(f"Gate {gate.name}, plan", (clear + 2 * margin, clear + up), (2.0, 2.0, 2.0, 5.0), draw)
+
+
+def _in_gate_frame(hinge: Hole, latch: Hole, other: Hole) -> Point:
+    """Return where a hole stands (along the leaf, toward the pool) from the hinge [m]."""
+    heading = math.atan2(latch.north - hinge.north, latch.east - hinge.east)
+    dx, dy = other.east - hinge.east, other.north - hinge.north
+    return (dx * math.cos(heading) + dy * math.sin(heading), dy * math.cos(heading) - dx * math.sin(heading))
+
+
+def _gate_front(dossier: Dossier, gate: Gate) -> _Detail:
+    """Front of a gate, seen from outside: leaf, release height, clearances."""
+    shop, units = dossier.job.shop.gate, dossier.units
+    holes = {hole.name: hole for hole in dossier.layout.holes}
+    clear = math.dist(holes[gate.hinge_hole].place, holes[gate.latch_hole].place)
+    tall, release, margin = dossier.layout.panels[0].height, float(shop.release_height), 0.25
+    gap = float(shop.clearance)
+
+    def draw(at: Callable[[float, float], Point]) -> list[Mark]:
+        high = max(tall, release)
+        marks: list[Mark] = [Stroke(points=(at(0, 0), at(clear + 2 * margin, 0)), width=BROAD)]
+        for x in (margin, margin + clear):
+            marks.append(Stroke(points=(at(x, 0), at(x, high if x > margin else tall)), width=0.7))
+        marks.append(
+            Stroke(
+                points=(at(margin + gap, gap), at(margin + clear - gap, gap), at(margin + clear - gap, tall), at(margin + gap, tall)),
+                width=0.35,
+                closed=True,
+            )
+        )
+        marks.append(Ring(centre=at(margin + clear, release), radius=1.0, fill=0.0))
+        marks += dimension(at(2 * margin + clear, 0), at(2 * margin + clear, release), -3.0, f"release {format_length(release, units)}")
+        marks += dimension(at(0, 0), at(0, tall), 3.0, f"top {format_length(tall, units)}")
+        marks += dimension(at(margin, 0), at(margin + clear, 0), -4.0, f"leaf {format_length(clear, units)}")
+        inside = at(margin + clear / 2, tall * 0.5)
+        for index, text in enumerate(
+            (
+                f"gap {format_length(gap, units)} at sides and foot",
+                "closes and latches by itself",
+                f"release on {'both sides' if shop.release_side == 'both' else f'the {shop.release_side} side'}",
+            )
+        ):
+            marks.append(Words(text=text, at=_off(inside, 0, 4 - 3.4 * index), cap=1.6, align="centre"))
+        return marks
+
+    return _Detail(f"Gate {gate.name}, from outside", (clear + 2 * margin, max(tall, release)), (7.0, 8.0, 7.0, 3.0), draw)
+
+
+def _end(dossier: Dossier, end: FenceEnd) -> _Detail:
+    """Plan of an end: the last hole's centre to the wall."""
+    units = dossier.units
+    hole = next(hole for hole in dossier.layout.holes if hole.name == end.hole)
+    clearance, radius = end.clearance, hole.bore / 2
+    fabric = 3.2 * clearance
+    wide = fabric + clearance
+
+    def draw(at: Callable[[float, float], Point]) -> list[Mark]:
+        half = 1.6 * clearance
+        face, stop = wide, wide + 0.7 * clearance
+        marks: list[Mark] = [Stroke(points=(at(0, half), at(fabric, half)), width=BROAD), _round(at, fabric, half, radius, None)]
+        marks.append(Area(points=(at(face, 0), at(stop, 0), at(stop, 2 * half), at(face, 2 * half)), grey=0.75))
+        marks.append(Stroke(points=(at(face, 0), at(face, 2 * half)), width=0.5))
+        marks += _label(at(fabric, half), end.hole, (-2.0, -7.0))
+        marks += dimension(at(fabric, half), at(face, half), 9.0, format_length(clearance, units))
+        marks.append(
+            Words(text=f"wall {end.wall}".strip() if end.wall else "what it ends at", at=_off(at(face, 0), 0, -3.6), cap=1.7, align="centre")
+        )
+        return marks
+
+    return _Detail(f"End at {end.hole}, plan", (wide + 0.7 * clearance, 3.2 * clearance), (2.0, 6.0, 10.0, 8.0), draw)
+
+
+def _step(dossier: Dossier, joint: Joint) -> _Detail:
+    """Side of a joint over a riser: both end posts, the riser between them, the latch above the lower side."""
+    units = dossier.units
+    gap, rise, latch = joint.gap, joint.rise, joint.latch_height
+    tall = dossier.layout.panels[0].height
+    side = 0.45
+    low = min(0.0, rise)
+    post = float(dossier.job.shop.post.diameter) / 2
+
+    def draw(at: Callable[[float, float], Point]) -> list[Mark]:
+        first, second = side, side + gap
+        edge = side + gap / 2
+        levels = (-low, rise - low)
+        lower = min(levels)
+        marks: list[Mark] = [Stroke(points=(at(0, levels[0]), at(edge, levels[0]), at(edge, levels[1]), at(2 * side + gap, levels[1])), width=BROAD)]
+        for x, level in ((first, levels[0]), (second, levels[1])):
+            marks.append(box(*at(x - post, level), at(x + post, 0)[0] - at(x - post, 0)[0], at(0, tall)[1] - at(0, 0)[1], width=0.3))
+        for x0, x1, level in ((0, first, levels[0]), (second, 2 * side + gap, levels[1])):
+            marks += [
+                Stroke(points=(at(x0, level + tall), at(x1, level + tall)), width=FINE),
+                Stroke(points=(at(x0, level + 0.0127), at(x1, level + 0.0127)), width=FINE),
+            ]
+        marks.append(Stroke(points=(at(first - 0.08, lower + latch), at(second + 0.08, lower + latch)), width=0.5))
+        top = max(levels) + tall
+        marks += dimension(at(first, top), at(second, top), 4.0, format_length(gap, units))
+        marks += dimension(at(2 * side + gap, lower), at(2 * side + gap, lower + abs(rise)), -3.0, f"rise {format_length(abs(rise), units)}")
+        marks += dimension(at(0, lower), at(0, lower + latch), 3.0, f"latch {format_length(latch, units)}")
+        marks += _label(at(first, levels[0]), joint.before, (-9.5, -4.2))
+        marks += _label(at(second, levels[1]), joint.after, (2.4, -4.2))
+        return marks
+
+    return _Detail(f"Joint {joint.name} over riser {joint.riser}".rstrip(), (2 * side + gap, tall + abs(rise)), (8.0, 6.0, 11.0, 10.0), draw)
+
+
+def _round(at: Callable[[float, float], Point], x: float, y: float, radius: float, fill: float | None) -> Ring:
+    return Ring(centre=at(x, y), radius=max(0.5, at(radius, 0)[0] - at(0, 0)[0]), fill=fill)
+
+
+def _label(point: Point, text: str, offset: Point) -> list[Mark]:
+    return [Words(text=text, at=_off(point, *offset), cap=1.9, bold=True)]
+
+
+def _off(point: Point, dx: float, dy: float) -> Point:
+    return (point[0] + dx, point[1] + dy)
