@@ -11,6 +11,7 @@ from typing import Final
 import msgspec
 
 from pipeline.artifacts import JobPlace
+from pipeline.batch.time_limit import WAITING
 from pipeline.errors import Reason
 
 DEATHS_ALLOWED: Final = 1  # a second death of the worker at the same stage of the same job holds the job
@@ -60,7 +61,7 @@ def at_work(place: JobPlace, run: str, stage: str, seconds: float) -> Iterator[N
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("wb", buffering=0) as file:
         file.write(msgspec.json.encode(Mark(run=run, stage=stage, deaths=deaths)) + b"\n")
-        faulthandler.dump_traceback_later(seconds + GRACE, exit=True, file=file)
+        faulthandler.dump_traceback_later(WAITING * seconds + GRACE, exit=True, file=file)
         try:
             yield
         finally:

@@ -142,7 +142,7 @@ def _log(log: Path, lines: list[str], reasons: tuple[Reason, ...]) -> None:
 def _too_long(stage: str, seconds: float) -> Reason:
     return Reason(
         ref="time-limit",
-        what=f"the stage {stage} was stopped after {seconds:g} s",
+        what=f"the stage {stage} was stopped at its time limit of {seconds:g} s",
         why="one job may not hold up the night",
         do="look whether the survey is far larger than a pool's; else raise stage_seconds under [limits] in shop.toml",
     )

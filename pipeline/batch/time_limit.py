@@ -6,6 +6,9 @@ import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
+from typing import Final
+
+WAITING: Final = 4.0  # how much longer than its computing time the work may take by the clock, on a busy machine [-]
 
 
 class TimeLimitError(BaseException):
@@ -14,20 +17,26 @@ class TimeLimitError(BaseException):
 
 @contextmanager
 def time_limit(seconds: float) -> Iterator[None]:
-    """Raise `TimeLimitError` in the work when it takes longer than `seconds` [s].
+    """Raise `TimeLimitError` in the work when it computes for longer than `seconds` [s], or takes `WAITING` times that by the clock.
+
+    The limit is on computing time, so that a job is not held because the machine had others to serve.
 
     Notes
     -----
-    By the interval timer of the process, so for the main thread only; work that stays in compiled code is interrupted when
+    By the interval timers of the process, so for the main thread only; work that stays in compiled code is interrupted when
     it returns from there.
     """
-    earlier = signal.signal(signal.SIGALRM, _time_is_up)
-    signal.setitimer(signal.ITIMER_REAL, seconds)
+    timers = {signal.SIGPROF: (signal.ITIMER_PROF, seconds), signal.SIGALRM: (signal.ITIMER_REAL, WAITING * seconds)}
+    earlier = {number: signal.signal(number, _time_is_up) for number in timers}
+    for timer, limit in timers.values():
+        signal.setitimer(timer, limit)
     try:
         yield
     finally:
-        signal.setitimer(signal.ITIMER_REAL, 0.0)
-        signal.signal(signal.SIGALRM, earlier)
+        for timer, _ in timers.values():
+            signal.setitimer(timer, 0.0)
+        for number, handler in earlier.items():
+            signal.signal(number, handler)
 
 
 def _time_is_up(number: int, frame: FrameType | None) -> None:
