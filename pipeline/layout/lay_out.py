@@ -2,24 +2,51 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
-from pipeline.errors import LayoutError, Reason, hold
+from pipeline.errors import LayoutError, Reason
 from pipeline.geometry.chain import Chain
-from pipeline.geometry.offset import offset_outward
-from pipeline.layout.gates import GatePlaces, Wish, places_for, wishes_on
+from pipeline.geometry.offset import offset_outward, with_bays_rounded
+from pipeline.layout.barrier import Course, course_of, end_station
+from pipeline.layout.gate_places import gate_sites, proposed_gate
+from pipeline.layout.gates import REACH, GatePlaces, Wish, places_for, wishes_on
 from pipeline.layout.grid import GIVE_UNIT, Grid, Measures, grid_of, node_stations
-from pipeline.layout.line import wanted_line
-from pipeline.layout.loop import LoopWay, best_loop
+from pipeline.layout.ground import undrillable
+from pipeline.layout.line import hole_line
+from pipeline.layout.loop import best_loop
 from pipeline.layout.measures import PRICE_UNIT, least_setback, measures_of
-from pipeline.layout.optimum import MOVE_UNIT, GateMoves, unpacked
+from pipeline.layout.optimum import MOVE_UNIT, unpacked
 from pipeline.layout.reach import Row, row_of
-from pipeline.layout.records import parts_of
+from pipeline.layout.records import ends_of, parts_of
 from pipeline.layout.setting_out import distances_across
+from pipeline.layout.stretches import Crossing, best_between, crossings_of, moves_of, short_tread, too_deep
 from pipeline.layout.walk import Walk, walk_of
 from pipeline.model.job import Job
 from pipeline.model.layout import Certificate, Layout
 from pipeline.model.site import Site
+
+
+@dataclass(frozen=True)
+class Laid:
+    """The whole fence as a row of stations, what it cost, and a bound of that.
+
+    Parameters
+    ----------
+    gates : tuple of Wish
+        In the order their leaves are met along the row.
+    risers : dict
+        Line of the STEP straddled, by the index of the gap.
+    """
+
+    row: Row
+    gates: tuple[Wish, ...]
+    risers: dict[int, str]
+    key: int
+    bound: int
+    searches: int
 
 
 def lay_out(job: Job, site: Site) -> Layout:
@@ -30,68 +57,127 @@ def lay_out(job: Job, site: Site) -> Layout:
     LayoutError
         When no fence fits the site as asked; says where, by how much, and what would cure it.
     """
-    sizes, warnings = measures_of(job), []
-    line = _line(job, site, sizes)
+    sizes, setback = measures_of(job), float(job.options.fence.setback)
+    course = _course(job, site, sizes)
+    line = hole_line(course.chain, setback, sizes.spacing)
     walk = walk_of(line)
+    warnings: list[Reason] = []
     wishes = wishes_on(walk, site.gates, float(job.shop.gate.leaf[0]))
     if not wishes:
-        wishes = (_proposed(walk, float(job.shop.gate.leaf[0])),)
-        warnings.append(_no_gate_asked())
-    row, found = _closed_row(walk, wishes, job, sizes)
-    parts = parts_of(walk, row, _from_the_cut(wishes), {}, job, site, sizes)
+        wishes, warnings = (proposed_gate(walk, site, float(job.shop.gate.leaf[0])),), [_no_gate_asked()]
+    laid = _laid(walk, course, wishes, job, site, sizes)
+    parts = parts_of(walk, laid.row, laid.gates, laid.risers, job, site, sizes)
     return Layout(
         line=line,
-        setback=float(job.options.fence.setback),
+        setback=setback,
         least_setback=least_setback(job),
-        closed=True,
+        closed=line.closed,
         holes=parts.holes,
         panels=parts.panels,
         joints=parts.joints,
         gates=parts.gates,
-        check_distances=distances_across(parts.holes, closed=True),
-        certificate=_certificate(found),
+        ends=ends_of(parts.holes, course.walls) if not line.closed else (),
+        check_distances=distances_across(parts.holes, closed=line.closed),
+        certificate=_certificate(laid),
         warnings=tuple(warnings),
     )
 
 
-def _line(job: Job, site: Site, sizes: Measures) -> Chain:
+def _course(job: Job, site: Site, sizes: Measures) -> Course:
     waters = tuple(water.chain for water in site.waters)
     parallel = offset_outward(waters, float(job.options.fence.setback))[0]
-    return wanted_line(parallel, waters, float(job.options.fence.setback), sizes.spacing)
+    rounded = with_bays_rounded(parallel, sizes.spacing / 2)
+    return course_of(rounded, site, job.options.fence.ends, float(job.shop.panel.end_clearance))
 
 
-def _proposed(walk: Walk, leaf: float) -> Wish:
-    """Return a gate in the middle of the longest straight."""
-    lengths = np.diff(walk.starts)
-    longest = int(np.argmax(np.where(walk.curvatures == 0.0, lengths, 0.0)))
-    return Wish("", None, float(walk.starts[longest] + lengths[longest] / 2), leaf)
+def _laid(walk: Walk, course: Course, wishes: tuple[Wish, ...], job: Job, site: Site, sizes: Measures) -> Laid:
+    clearance = float(job.shop.panel.end_clearance)
+    if walk.closed:
+        crossings = crossings_of(walk, 0.0, walk.length, site.risers)
+        if not crossings:
+            return _whole_loop(walk, wishes, job, site, sizes)
+        turned = (*crossings, Crossing(crossings[0].station + walk.length, crossings[0].riser, crossings[0].angle))
+        return _in_stretches(walk, None, turned, None, wishes, job, site, sizes)
+    first, last = end_station(walk, course.walls[0], clearance, first=True), end_station(walk, course.walls[1], clearance, first=False)
+    return _in_stretches(walk, first, crossings_of(walk, first, last, site.risers), last, wishes, job, site, sizes)
 
 
-def _closed_row(walk: Walk, wishes: tuple[Wish, ...], job: Job, sizes: Measures) -> tuple[Row, LoopWay]:
-    """Return the holes of a closed fence, beginning after the first gate."""
+def _whole_loop(walk: Walk, wishes: tuple[Wish, ...], job: Job, site: Site, sizes: Measures) -> Laid:
+    """Lay out a closed fence, beginning after the first gate."""
     cut, around = wishes[0], wishes[0].station
-    margin = 3.0 + cut.leaf + 2 * sizes.joint
-    stations = node_stations(walk, around - margin, around + margin + walk.length, sizes.step, ())
-    grid = grid_of(walk, stations, np.zeros(len(stations), dtype=bool), (), sizes, job.shop)
-    places = places_for(walk, stations, cut, around, walk.length, sizes)
-    inner = [places_for(walk, stations, wish, wish.station, 0.0, sizes) for wish in wishes[1:]]
-    found = best_loop(grid, places, sizes, tuple(_moves(grid, each) for each in inner))
+    margin = REACH + cut.leaf + 2 * sizes.joint
+    grid = _grid(walk, around - margin, around + margin + walk.length, job, site, sizes)
+    places = gate_sites(places_for(walk, grid.stations, cut, around, walk.length, sizes), walk, grid, cut, job, site)
+    inner = [gate_sites(places_for(walk, grid.stations, wish, wish.station, 0.0, sizes), walk, grid, wish, job, site) for wish in wishes[1:]]
+    found = best_loop(grid, places, sizes, tuple(moves_of(grid, each) for each in inner)) if len(places.after) else None
     if found is None:
-        raise hold(LayoutError, "no-way-round", "no row of panels closes round the pool", why="", do="")
+        raise LayoutError(_no_way("round the pool", grid, walk))
     row = row_of(walk, grid, found.way, sizes, _gate_holes(inner))
     hinge, latch = float(places.hinge[found.place]) + walk.length, float(places.latch[found.place]) + walk.length
-    return Row((*row.stations, hinge, latch), (*row.gaps, "hinge", "leaf", "latch")), found
+    closed = Row((*row.stations, hinge, latch), (*row.gaps, "hinge", "leaf", "latch"))
+    return Laid(closed, (*wishes[1:], cut), {}, found.way.key, found.bound, found.searches)
 
 
-def _from_the_cut(wishes: tuple[Wish, ...]) -> tuple[Wish, ...]:
-    """Return the gates in the order they are met when walking from the cut gate, which comes last."""
-    return (*wishes[1:], wishes[0])
+def _in_stretches(
+    walk: Walk,
+    first: float | None,
+    crossings: Sequence[Crossing],
+    last: float | None,
+    wishes: tuple[Wish, ...],
+    job: Job,
+    site: Site,
+    sizes: Measures,
+) -> Laid:
+    """Lay out what lies between ends and risers, each stretch by itself; a joint straddles every riser."""
+    half = sizes.joint / 2
+    begins = [*([first] if first is not None else []), *(crossing.station + half for crossing in (crossings if last is not None else crossings[:-1]))]
+    stops = [*(crossing.station - half for crossing in (crossings if first is not None else crossings[1:])), *([last] if last is not None else [])]
+    stations: list[float] = []
+    gaps: list = []  # type: ignore[type-arg]
+    gates: list[Wish] = []
+    risers: dict[int, str] = {}
+    key = 0
+    for number, (begin, stop) in enumerate(zip(begins, stops, strict=True)):
+        inside = tuple(lifted for wish in wishes if (lifted := _lifted(wish, begin, stop, walk)) is not None)
+        row, cost = _stretch(walk, begin, stop, inside, crossings, number, job, site, sizes)
+        stations += row.stations
+        gaps += row.gaps
+        gates += inside
+        key += cost
+        if number < len(begins) - 1 or first is None:
+            riser = crossings[number if first is not None else number + 1]
+            risers[len(gaps)] = riser.riser
+            gaps.append("joint")
+    return Laid(Row(tuple(stations), tuple(gaps)), tuple(gates), risers, key, key, len(begins))
 
 
-def _moves(grid: Grid, places: GatePlaces) -> GateMoves:
-    sources, keys = np.full(len(grid.stations), -1, dtype=np.intp), np.zeros(len(grid.stations), dtype=np.int64)
-    sources[places.after], keys[places.after] = places.before, places.moves
-    return GateMoves(sources, keys)
+def _stretch(
+    walk: Walk, begin: float, stop: float, wishes: tuple[Wish, ...], crossings: Sequence[Crossing], number: int, job: Job, site: Site, sizes: Measures
+) -> tuple[Row, int]:
+    if stop - begin < sizes.least and not wishes:
+        tread = short_tread(walk, begin, stop, sizes)
+        if tread is None:
+            raise too_deep(crossings[min(number, len(crossings) - 1)], stop - begin)
+        return tread, 1 << 57
+    grid = _grid(walk, begin, stop, job, site, sizes)
+    inner = [gate_sites(places_for(walk, grid.stations, wish, wish.station, 0.0, sizes), walk, grid, wish, job, site) for wish in wishes]
+    way = best_between(grid, sizes, tuple(moves_of(grid, each) for each in inner))
+    if way is None:
+        raise LayoutError(_no_way("between its ends", grid, walk))
+    return row_of(walk, grid, way, sizes, _gate_holes(inner)), way.key
+
+
+def _lifted(wish: Wish, begin: float, stop: float, walk: Walk) -> Wish | None:
+    """Return the wish in the lap of a stretch, None when it lies outside of it."""
+    for lap in (0.0, walk.length) if walk.closed else (0.0,):
+        if begin <= wish.station + lap < stop:
+            return Wish(wish.name, wish.place, wish.station + lap, wish.leaf)
+    return None
+
+
+def _grid(walk: Walk, first: float, last: float, job: Job, site: Site, sizes: Measures) -> Grid:
+    stations = node_stations(walk, first, last, sizes.step, ())
+    return grid_of(walk, stations, undrillable(walk.places(stations), site, job.shop), (), sizes, job.shop)
 
 
 def _gate_holes(inner: list[GatePlaces]) -> dict[int, tuple[float, float]]:
@@ -102,13 +188,13 @@ def _gate_holes(inner: list[GatePlaces]) -> dict[int, tuple[float, float]]:
     }
 
 
-def _certificate(found: LoopWay) -> Certificate:
-    objective, bound = _objective(found.way.key), _objective(found.bound)
+def _certificate(laid: Laid) -> Certificate:
+    objective, bound = _objective(laid.key), _objective(laid.bound)
     return Certificate(
         objective=objective,
         bound=bound,
         gap=max(abs(one - other) for one, other in zip(objective, bound, strict=True)),
-        method=f"exact dynamic programming over stations 1/16 in apart; cut at a gate, branch and bound over its places, {found.searches} searches",
+        method=f"exact dynamic programming over stations 1/16 in apart; {laid.searches} searches",
     )
 
 
@@ -117,10 +203,24 @@ def _objective(key: int) -> tuple[float, ...]:
     return (float(customs), cost * PRICE_UNIT, give * GIVE_UNIT, move * MOVE_UNIT)
 
 
+def _no_way(where: str, grid: Grid, walk: Walk) -> Reason:
+    closed = np.nonzero(~grid.open_nodes)[0]
+    what = f"no row of panels and gates fits {where}"
+    if len(closed):
+        x, y = walk.places(grid.stations[closed[len(closed) // 2] : closed[len(closed) // 2] + 1])[0]
+        what += f"; {len(closed) / len(grid.stations):.0%} of the line cannot be drilled, for one at ({x:.2f}, {y:.2f}) m"
+    return Reason(
+        ref="no-row-fits",
+        what=what,
+        why="every hole has to keep clear of joints, drains, pipes, objects and the deck's edge, and a gate needs its leaf's width and swing",
+        do="move what stands in the way, ask for another setback or gate place, or let the fence end at a wall",
+    )
+
+
 def _no_gate_asked() -> Reason:
     return Reason(
         ref="no-gate-asked",
-        what="no gate was asked for; one is proposed in the middle of the longest straight",
+        what="no gate was asked for; one is proposed where the deck is widest",
         why="a fence without any gate has no way in",
         do="shoot the middle of the wanted gate as GATE, or name a point in a [[gate]] entry",
     )

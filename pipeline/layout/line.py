@@ -15,13 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.chain import Chain, Point
-from pipeline.geometry.offset import turn_at, with_bays_rounded
 from pipeline.layout.chords import hole_setback
 from pipeline.layout.walk import Floats, Walk, walk_of
 
 RAMP: Final = 1 / 12  # [-] steepest swell per length of line (own judgement: a turn under 5 degrees)
 STEP: Final = 0.02  # [m] distance of the samples the swell is worked out on
 LINE_FIT: Final = 2e-6  # [m] samples this near a straight line are one
+TURN_LEAST: Final = 1e-4  # [rad] a smaller turn is none
 ARC_FIT: Final = 5e-5  # [m] samples this near a circle are one arc
 
 
@@ -45,17 +45,13 @@ class Bend:
     sweep: float
 
 
-def bends_of(waters: tuple[Chain, ...]) -> tuple[Bend, ...]:
-    """Return every outward curve and corner of the waters' edges."""
-    bends = []
-    for water in waters:
-        for index, piece in enumerate(water.pieces()):
-            turn = turn_at(water, index)
-            if turn > 1e-3:
-                bends.append(Bend(piece.start, 0.0, piece.direction_at(0.0) - turn - math.pi / 2, turn))
-            if piece.is_arc and piece.bulge > 0:
-                bends.append(Bend(piece.centre, piece.radius, piece.direction_at(0.0) - math.pi / 2, piece.sweep))
-    return tuple(bends)
+def bends_of(course: Chain, setback: float) -> tuple[Bend, ...]:
+    """Return what the outward arcs of a parallel at `setback` [m] go round: curves and corners of the water."""
+    return tuple(
+        Bend(piece.centre, max(piece.radius - setback, 0.0), piece.direction_at(0.0) - math.pi / 2, piece.sweep)
+        for piece in course.pieces()
+        if piece.is_arc and piece.bulge > 0 and piece.sweep > TURN_LEAST
+    )
 
 
 def sample_stations(walk: Walk) -> Floats:
@@ -110,23 +106,26 @@ def fitted_chain(places: Floats, *, closed: bool) -> Chain:
     return Chain(tuple(vertices), tuple(bulges), closed)
 
 
-def wanted_line(parallel: Chain, waters: tuple[Chain, ...], setback: float, chord: float) -> Chain:
-    """Return the closed hole line that keeps the fabric at `setback` [m] from the waters with rounded corners.
+def hole_line(course: Chain, setback: float, chord: float) -> Chain:
+    """Return the hole line that keeps the fabric at `setback` [m] from the water, with rounded corners.
 
     Parameters
     ----------
-    parallel : Chain
-        Outline at `setback` outside the waters.
+    course : Chain
+        The parallel at `setback` outside the water, closed or as far as the fence runs.
+    setback : float
+        [m]
     chord : float
         Longest hole-to-hole distance [m].
     """
-    walk = walk_of(with_bays_rounded(parallel, chord / 2))
+    walk = walk_of(course)
     stations = sample_stations(walk)
     places, facing = walk.places(stations), walk.facing(stations)
     normals = np.column_stack((np.sin(facing), -np.cos(facing)))
-    needed = swell_needed(places, normals, bends_of(waters), setback, chord)
-    swell = ramped(stations, needed, walk.length, closed=True)
-    return fitted_chain(_from_a_straight(places + swell[:, None] * normals), closed=True)
+    needed = swell_needed(places, normals, bends_of(course, setback), setback, chord)
+    swell = ramped(stations, needed, walk.length, closed=walk.closed)
+    moved = places + swell[:, None] * normals
+    return fitted_chain(_from_a_straight(moved) if walk.closed else moved, closed=walk.closed)
 
 
 def _swell_for(bend: Bend, reach: float, places: Floats, normals: Floats, setback: float, chord: float) -> Floats:

@@ -42,9 +42,9 @@ def row_of(walk: Walk, grid: Grid, way: Way, sizes: Measures, gate_holes: dict[i
     gate_holes : dict
         Stations of hinge and latch hole by the node of the first hole after the gate.
     """
-    stations, gaps = [float(grid.stations[way.holes[0]])], []
     evened = _evened(walk, grid, way, sizes)
-    stations = [evened[0]]
+    stations: list[float] = [evened[0]]
+    gaps: list[GapKind] = []
     for index, kind in enumerate(way.kinds):
         end = evened[index + 1]
         if kind == "custom":
@@ -55,7 +55,7 @@ def row_of(walk: Walk, grid: Grid, way: Way, sizes: Measures, gate_holes: dict[i
             stations += gate_holes[way.holes[index + 1]]
             gaps += ["hinge", "leaf", "latch"]
         else:
-            gaps.append(kind)
+            gaps.append("joint" if kind == "joint" else "spacing")
         stations.append(end)
     return Row(tuple(stations), tuple(gaps))
 

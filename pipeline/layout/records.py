@@ -15,8 +15,8 @@ from pipeline.layout.reach import GapKind, Row
 from pipeline.layout.setting_out import ties_for
 from pipeline.layout.walk import Walk
 from pipeline.model.job import Job
-from pipeline.model.layout import Gate, Hole, HoleRole, Joint, LeanSide, Panel
-from pipeline.model.site import Site
+from pipeline.model.layout import FenceEnd, Gate, Hole, HoleRole, Joint, LeanSide, Panel
+from pipeline.model.site import FittedLine, Site
 
 IN_PANEL: tuple[GapKind, ...] = ("spacing", "custom")
 AT_JOINT: tuple[GapKind, ...] = ("joint", "hinge", "latch")
@@ -61,10 +61,24 @@ def parts_of(walk: Walk, row: Row, wishes: tuple[Wish, ...], risers: dict[int, s
     return Parts(tuple(holes + pockets), tuple(panels), _joints(row, holes, risers, job), tuple(gates))
 
 
+def ends_of(holes: tuple[Hole, ...], walls: tuple[FittedLine | None, FittedLine | None]) -> tuple[FenceEnd, ...]:
+    """Return both ends of an open fence with the nearest place on their walls."""
+    line = [hole for hole in holes if hole.role != "pocket"]
+    return tuple(_end(hole, wall) for hole, wall in zip((line[0], line[-1]), walls, strict=True))
+
+
+def _end(hole: Hole, wall: FittedLine | None) -> FenceEnd:
+    if wall is None:
+        return FenceEnd(hole=hole.name, wall="", foot=hole.place, clearance=0.0)
+    station, clearance = wall.chain.nearest(hole.place)
+    return FenceEnd(hole=hole.name, wall=wall.line or "WALL", foot=wall.chain.point_at(station), clearance=clearance)
+
+
 def _panels(row: Row, sizes: Measures) -> tuple[list[Panel], list[str]]:
     """Return the panels and what every hole carries."""
     count = len(row.stations)
-    carries, panels = [""] * count, []
+    carries = [""] * count
+    panels: list[Panel] = []
     index = 0
     while index < count:
         end = index

@@ -1,0 +1,267 @@
+"""Loop or wall to wall: where walls stand in the way of the line, where the fence ends at them, and whether fence and walls enclose the water."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pipeline.errors import LayoutError, Reason
+from pipeline.geometry.chain import Chain, Piece, Point
+from pipeline.geometry.offset import sub_piece
+from pipeline.layout.nearness import crosses, distances_to
+from pipeline.layout.walk import Floats, Walk, walk_of
+from pipeline.model.site import FittedLine, Site
+
+SAMPLE: Final = 0.02  # [m] between the places at which the line is looked at
+BEYOND: Final = 0.5  # [m] an open line is run on beyond its wall, so that its end can be found on it
+STRAIGHT_ON: Final = 3.0  # [m] farthest a fence runs straight on to its wall instead of bending round the pool
+AT_OPENING: Final = 0.10  # [m] a fence end keeps off a door's or window's jamb by this (own judgement)
+
+
+@dataclass(frozen=True)
+class Course:
+    """The parallel as far as the fence runs along it: a whole loop, or from one end to another.
+
+    Parameters
+    ----------
+    chain : Chain
+    walls : tuple of FittedLine or None
+        The walls it runs from and to; None at a free end.
+    """
+
+    chain: Chain
+    walls: tuple[FittedLine | None, FittedLine | None] = (None, None)
+
+
+def course_of(parallel: Chain, site: Site, ends: str, clearance: float) -> Course:
+    """Return the part of the parallel that the fence follows.
+
+    Parameters
+    ----------
+    ends : {"auto", "loop", "walls", "marks"}
+    clearance : float
+        Of a hole to a wall [m].
+
+    Raises
+    ------
+    LayoutError
+        When the walls leave no one way, or the ends asked for are not there.
+    """
+    if ends == "marks":
+        return _between_marks(parallel, site)
+    blocked = _blocked_by_walls(parallel, site, clearance)
+    if not blocked.any():
+        if ends == "walls":
+            raise LayoutError(_no_wall())
+        return Course(parallel)
+    if ends == "loop":
+        raise LayoutError(_wall_in_the_way(parallel, blocked))
+    return _wall_to_wall(parallel, blocked, site)
+
+
+def end_station(walk: Walk, wall: FittedLine | None, clearance: float, *, first: bool) -> float:
+    """Return the station [m] at which an open line's end hole stands `clearance` [m] from its wall."""
+    if wall is None:
+        return 0.0 if first else walk.length
+    stations = np.arange(0.0, min(walk.length, 3 * BEYOND + STRAIGHT_ON), 0.002)
+    if not first:
+        stations = walk.length - stations
+    clear = distances_to(walk.places(stations), wall.chain) >= clearance
+    before = crosses(np.broadcast_to(walk.places(np.array([walk.length / 2])), (len(stations), 2)), walk.places(stations), wall.chain)
+    out = np.nonzero(~clear | before)[0]
+    inner = int(out[-1]) + 1 if len(out) else 0
+    if inner == 0 or inner >= len(stations):
+        return float(stations[min(inner, len(stations) - 1)])
+    low, high = float(stations[inner - 1]), float(stations[inner])
+    for _ in range(40):
+        middle = (low + high) / 2
+        if distances_to(walk.places(np.array([middle])), wall.chain)[0] >= clearance:
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+def _blocked_by_walls(parallel: Chain, site: Site, clearance: float) -> Floats:
+    """Say at which samples of the parallel a wall stands between it and the water, or too near for a hole."""
+    walk = walk_of(parallel)
+    places = walk.places(_samples(walk))
+    blocked = np.zeros(len(places), dtype=bool)
+    feet = _nearest_water(places, site)
+    for wall in site.walls:
+        blocked |= crosses(places, feet, wall.chain) | (distances_to(places, wall.chain) < clearance)
+    return blocked
+
+
+def _wall_to_wall(parallel: Chain, blocked: Floats, site: Site) -> Course:
+    walk = walk_of(parallel)
+    stations = _samples(walk)
+    if blocked.all():
+        raise LayoutError(_walled_in())
+    runs = _free_runs(blocked)
+    longest = max(runs, key=lambda run: run[1])
+    small = [run for run in runs if run != longest and run[1] * SAMPLE > 0.5]
+    if small:
+        raise LayoutError(_several_ways(walk, stations, small))
+    count = len(stations)
+    start, end = longest[0], (longest[0] + longest[1] - 1) % count
+    first_wall = _nearest_wall(walk.places(stations[(start - 1) % count : (start - 1) % count + 1]), site)
+    last_wall = _nearest_wall(walk.places(stations[(end + 1) % count : (end + 1) % count + 1]), site)
+    begin, stop = float(stations[start]), float(stations[end])
+    row = _cut_out(parallel, begin, stop if stop > begin else stop + walk.length)
+    row = _straight_to_wall([piece_reversed(piece) for piece in row[::-1]], first_wall)
+    row = _straight_to_wall([piece_reversed(piece) for piece in row[::-1]], last_wall)
+    return Course(_chained(row), (first_wall, last_wall))
+
+
+def _free_runs(blocked: Floats) -> list[tuple[int, int]]:
+    """Return (first sample, count) of every free stretch of a loop's samples."""
+    count = len(blocked)
+    begins = [index for index in range(count) if not blocked[index] and blocked[index - 1]]
+    runs = []
+    for begin in begins:
+        length = 0
+        while not blocked[(begin + length) % count]:
+            length += 1
+        runs.append((begin, length))
+    return runs
+
+
+def _cut_out(chain: Chain, start: float, end: float) -> list[Piece]:
+    """Return the pieces of a closed chain between two stations [m]; `end` may lie in the next lap."""
+    stations, length, row = chain.piece_stations(), chain.length, []
+    for lap in (0.0, length):
+        for index, piece in enumerate(chain.pieces()):
+            low, high = max(start, stations[index] + lap), min(end, stations[index + 1] + lap)
+            if high - low > 1e-9:
+                row.append(sub_piece(piece, low - stations[index] - lap, high - stations[index] - lap))
+    return row
+
+
+def _straight_to_wall(row: list[Piece], wall: FittedLine) -> list[Piece]:
+    """Run the end of a row on beyond its wall: straight from where it last ran straight, if the wall is near enough, else as it ends.
+
+    Notes
+    -----
+    Leaving an outward bend along its tangent brings the line nowhere nearer to the water, and the fence meets the wall without a last turn.
+    """
+    kept = list(row)
+    while len(kept) > 1 and kept[-1].bulge > 0 and _reaches(kept[-2], wall) is not None:
+        kept.pop()
+    if len(kept) == 1 and kept[0].bulge > 0:
+        kept = list(row)
+    last = kept[-1]
+    heading = last.direction_at(last.length)
+    reach = (_reaches(last, wall) or 0.0) + BEYOND
+    beyond = (last.end[0] + reach * math.cos(heading), last.end[1] + reach * math.sin(heading))
+    if last.is_arc:
+        return [*kept, Piece(last.end, beyond)]
+    return [*kept[:-1], Piece(last.start, beyond)]
+
+
+def _reaches(piece: Piece, wall: FittedLine) -> float | None:
+    """Return how far straight on from a piece's end a wall stands [m], None when not within `STRAIGHT_ON`."""
+    heading = piece.direction_at(piece.length)
+    ahead = np.arange(0.0, STRAIGHT_ON, 0.005)
+    places = np.asarray(piece.end) + ahead[:, None] * np.array([math.cos(heading), math.sin(heading)])
+    behind = crosses(np.broadcast_to(places[0], places.shape), places, wall.chain)
+    return float(ahead[int(np.argmax(behind))]) if behind.any() else None
+
+
+def piece_reversed(piece: Piece) -> Piece:
+    """Return a piece run the other way."""
+    return Piece(piece.end, piece.start, -piece.bulge)
+
+
+def _chained(row: list[Piece]) -> Chain:
+    return Chain((*(piece.start for piece in row), row[-1].end), tuple(piece.bulge for piece in row))
+
+
+def _between_marks(parallel: Chain, site: Site) -> Course:
+    if site.start is None or site.end is None:
+        raise LayoutError(_no_marks(site))
+    start, end = parallel.nearest(site.start)[0], parallel.nearest(site.end)[0]
+    row = _cut_out(parallel, start, end if end > start else end + parallel.length)
+    return Course(_chained(row), (_wall_at(site.start, site), _wall_at(site.end, site)))
+
+
+def _wall_at(place: Point, site: Site) -> FittedLine | None:
+    near = [wall for wall in site.walls if wall.chain.nearest(place)[1] < BEYOND]
+    return min(near, key=lambda wall: wall.chain.nearest(place)[1], default=None)
+
+
+def _nearest_wall(place: Floats, site: Site) -> FittedLine:
+    return min(site.walls, key=lambda wall: float(distances_to(place, wall.chain)[0]))
+
+
+def _nearest_water(places: Floats, site: Site) -> Floats:
+    """Return the nearest places of the waters' edges, as polylines 1 cm fine."""
+    edges = np.vstack([_even_points(water.chain) for water in site.waters])
+    feet = np.empty_like(places)
+    for start in range(0, len(places), 512):
+        rays = places[start : start + 512, None, :] - edges[None, :, :]
+        feet[start : start + 512] = edges[np.einsum("ijk,ijk->ij", rays, rays).argmin(axis=1)]
+    return feet
+
+
+def _even_points(chain: Chain) -> Floats:
+    walk = walk_of(chain)
+    return walk.places(np.linspace(0.0, walk.length, max(8, math.ceil(walk.length / 0.05)), endpoint=False))
+
+
+def _samples(walk: Walk) -> Floats:
+    return np.linspace(0.0, walk.length, max(8, math.ceil(walk.length / SAMPLE)), endpoint=not walk.closed)
+
+
+def _no_wall() -> Reason:
+    return Reason(
+        ref="no-wall-in-the-way",
+        what="the job asks for a fence from wall to wall, but no surveyed wall stands in the line's way",
+        why="an end without a wall leaves the barrier open",
+        file="job.toml",
+        do='write ends = "auto" or "loop", or survey the walls the fence ends at (code WALL)',
+    )
+
+
+def _wall_in_the_way(parallel: Chain, blocked: Floats) -> Reason:
+    share = float(blocked.mean()) * parallel.length
+    return Reason(
+        ref="wall-in-the-loop",
+        what=f"a wall stands in the loop's only way, along {share:.2f} m of it",
+        why="the job asks for a closed loop, and there is no room for it between wall and water at this setback",
+        file="job.toml",
+        do='write ends = "auto" so that the fence runs from wall to wall, or ask for a smaller setback if the rules allow it',
+    )
+
+
+def _walled_in() -> Reason:
+    return Reason(
+        ref="walled-in",
+        what="walls stand between the water and the fence line all round",
+        why="there is no way left for a fence",
+        do="check the WALL lines and the setback",
+    )
+
+
+def _several_ways(walk: Walk, stations: Floats, small: list[tuple[int, int]]) -> Reason:
+    x, y = walk.places(stations[small[0][0] : small[0][0] + 1])[0]
+    return Reason(
+        ref="several-fences",
+        what=f"walls cut the fence line into {len(small) + 1} separate stretches; one of them begins at ({x:.2f}, {y:.2f}) m",
+        why="one job holds one fence line",
+        do="make a job of each stretch with START and END shots, or check the WALL lines",
+    )
+
+
+def _no_marks(site: Site) -> Reason:
+    missing = " and ".join(name for name, place in (("START", site.start), ("END", site.end)) if place is None)
+    return Reason(
+        ref="no-end-marks",
+        what=f"the job asks for a fence between marks, but the survey has no {missing} shot",
+        why="the line cannot be ended where nothing was shot",
+        file="job.toml",
+        do='shoot START and END, or write ends = "auto"',
+    )

@@ -1,0 +1,63 @@
+"""Where on the deck a hole may be drilled, and where a gate's leaf may swing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.geometry.chain import Chain
+from pipeline.layout.nearness import crosses, distances_to, inside
+from pipeline.layout.walk import Floats
+from pipeline.model.shop import Shop
+from pipeline.model.site import Site
+
+Flags = NDArray[np.bool_]
+TOUCH = 1e-6  # [m] a hole exactly at its least distance is allowed
+
+
+def hazards(site: Site, shop: Shop) -> Iterator[tuple[str, Chain, float, bool]]:
+    """Yield what no hole may meet: (name in words, chain, least distance of a hole's centre [m], whether the inside counts too)."""
+    half, sleeve = shop.sleeve.bore / 2, shop.sleeve
+    for line in site.joints:
+        yield f"joint JOINT{line.line}", line.chain, sleeve.joint_distance + half, False
+    for line in site.drains:
+        yield f"drain DRAIN{line.line}", line.chain, sleeve.drain_distance + half, False
+    for line in site.utilities:
+        yield f"utility UTILITY{line.line}", line.chain, max(float(sleeve.utility_distance), float(half)), False
+    for each in site.point_hazards:
+        yield f"point {each.name}", each.outline, sleeve.utility_distance, True
+    for each in site.objects:
+        yield f"object {each.name}", each.outline, float(half), True
+
+
+def undrillable(places: Floats, site: Site, shop: Shop) -> Flags:
+    """Say at which places (n, 2) no hole may be drilled."""
+    blocked = off_the_deck(places, site, shop)
+    for _, chain, least, filled in hazards(site, shop):
+        blocked |= distances_to(places, chain) < least - TOUCH
+        if filled and chain.closed:
+            blocked |= inside(places, chain)
+    for riser in site.risers:
+        blocked |= distances_to(places, riser.nosing) < shop.panel.end_clearance - 0.002  # skewed crossings keep their joint, not the edge distance
+    return blocked
+
+
+def off_the_deck(places: Floats, site: Site, shop: Shop) -> Flags:
+    """Say which places lie off the hard deck or nearer to its edge than a hole may be; none where no deck was surveyed."""
+    least = shop.sleeve.edge_distance + shop.sleeve.bore / 2
+    off = np.zeros(len(places), dtype=bool)
+    for deck in site.decks:
+        off |= distances_to(places, deck.chain) < least - TOUCH
+        if deck.chain.closed:
+            off |= ~inside(places, deck.chain)
+        else:
+            off |= crosses(np.broadcast_to(_water_anchor(site), places.shape), places, deck.chain)
+    return off
+
+
+def _water_anchor(site: Site) -> Floats:
+    """Return a place inside the first water: what can be reached from it without crossing the deck's edge is deck."""
+    corners = site.waters[0].chain.densified(0.01)
+    return np.asarray(corners.mean(axis=0))
