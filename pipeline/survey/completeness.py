@@ -121,6 +121,9 @@ def _off_smooth(around: Sequence[tuple[float, float]], place: tuple[float, float
     """Return how far a place lies off the gentle circle or line through two shots before and two after it [m]; 0 where there is none."""
     origin = around[0]
     points = np.array(around) - origin
+    across = np.linalg.svd(points - points.mean(axis=0))[2][1]
+    if np.ptp(points @ across) < SMOOTH:
+        return abs(float((np.array(place) - origin - points.mean(axis=0)) @ across))
     rows = np.column_stack([2 * points, np.ones(len(points))])
     with np.errstate(all="ignore"):
         (east, north, rest), *_ = np.linalg.lstsq(rows, (points**2).sum(axis=1), rcond=1e-9)

@@ -1,0 +1,72 @@
+"""Grid to ground and State Plane zones: the NGS conversion tool's expected answers (public domain)."""
+
+from __future__ import annotations
+
+import csv
+import math
+
+import pytest
+
+from pipeline.survey.grid import elevation_factor, grid_point
+
+NGS = "NGS NCAT expected_trans"
+SEVENTEEN = {
+    "26958": (28, -80.75, 406234.170874, 224589.064445, 0.11736848, 0.99994864),
+    "26959": (29, -82.25, 517055.806872, 175641.664608, -0.12120300, 0.99994850),
+    "26960": (29.5, -83, 56381.086871, 745447.523457, 0.75378885, 1.00001575),
+    "26941": (41, -124, 686982.620143, 1831761.273531, -1.30776861, 0.99989876),
+    "26942": (39, -123, 648483.594652, 1913382.641469, -0.63046834, 0.99991576),
+    "26943": (38, -121, 666590.072288, 1956086.675408, -0.30611602, 0.99993859),
+    "26944": (37, -119, 684938.262329, 2000000.000000, 0.0, 0.99996202),
+    "26945": (34, -118.25, 555491.909481, 1976903.656598, -0.14250297, 1.00000739),
+    "26946": (34, -117, 703578.054049, 1930710.513013, -0.41213818, 1.00002158),
+    "26948": (32, -110, 110879.159969, 229107.291898, 0.08832006, 0.99990306),
+    "26949": (36, -112, 554516.101436, 205847.109886, -0.04898213, 0.99990070),
+    "26950": (34, -114, 332693.114442, 190265.315535, -0.13979884, 0.99993991),
+    "32137": (35, -101.25, 1110965.930224, 222820.587349, 0.14488397, 0.99993731),
+    "32138": (34, -103, 2267659.655341, 184391.650193, -2.45427486, 1.00000947),
+    "32139": (30, -97.5, 3040434.588407, 973357.308449, 1.45933350, 1.00003319),
+    "32140": (28.5, -97.75, 4074540.946319, 722373.964161, 0.61239078, 0.99996856),
+    "32141": (27, -98, 5147820.216717, 349622.094198, 0.22700342, 0.99989479),
+}  # EPSG: latitude, longitude [deg], N, E [m], convergence [deg], scale
+
+
+@pytest.mark.outside(source=NGS, compares="17 State Plane zones: place, scale, convergence", tolerance="1e-8 deg, last printed digit")
+@pytest.mark.parametrize("zone", sorted(SEVENTEEN))
+def test_state_plane_zones(zone):
+    latitude, longitude, north, east, convergence, scale = SEVENTEEN[zone]
+    found = grid_point(f"EPSG:{zone}", east, north)
+    assert (found.latitude, found.longitude) == pytest.approx((latitude, longitude), abs=1e-8)
+    assert found.scale == pytest.approx(scale, abs=6e-9)
+    assert math.degrees(found.convergence) == pytest.approx(convergence, abs=6e-9)
+
+
+@pytest.mark.outside(source=NGS, compares="every zone of the file that has an EPSG code", tolerance="1e-8")
+def test_all_stored_zones(checks_folder):
+    with (checks_folder / "stateplane" / "ncat_nad83_all_zones.csv").open(encoding="utf-8") as file:
+        rows = [row for row in csv.DictReader(file) if row["epsg_metre"]]
+    assert len(rows) >= 17
+    for row in rows:
+        found = grid_point(f"EPSG:{row['epsg_metre'].removeprefix('EPSG:')}", float(row["easting_m"]), float(row["northing_m"]))
+        assert (found.latitude, found.longitude) == pytest.approx((float(row["lat_deg"]), float(row["lon_deg"])), abs=1e-8)
+        assert found.scale == pytest.approx(float(row["scale_factor"]), abs=6e-9)
+
+
+@pytest.mark.outside(source="NGS NCAT user guide, samples", compares="combined factor", tolerance="1.1e-8 (one unit of the last printed digit)")
+@pytest.mark.parametrize(
+    ("zone", "east", "north", "convergence", "combined"),
+    [("32129", 407886.482, 76470.584, -(1 + 27 / 60 + 35.22 / 3600), 0.99997455), ("26997", 503626.812, 173099.419, None, 0.99991781)],
+)
+def test_combined_factor(zone, east, north, convergence, combined):
+    found = grid_point(f"EPSG:{zone}", east, north)
+    assert found.scale * elevation_factor(found.mean_radius, 100.0) == pytest.approx(combined, abs=1.1e-8)
+    if convergence is not None:
+        assert math.degrees(found.convergence) == pytest.approx(convergence, abs=2e-6)
+
+
+@pytest.mark.outside(source="POB, State Plane vs surface coordinates 8 (New Mexico)", compares="latitude and longitude of two marks, scale", tolerance="0.00001 s")
+def test_new_mexico_marks():
+    bromilow = grid_point("EPSG:32113", 452489.852, 142158.262)
+    assert bromilow.latitude == pytest.approx(32 + 16 / 60 + 52.33969 / 3600, abs=1e-8)
+    assert bromilow.longitude == pytest.approx(-(106 + 45 / 60 + 15.77636 / 3600), abs=1.2e-8)
+    assert bromilow.scale == pytest.approx(0.99992781, abs=6e-8)
