@@ -16,6 +16,7 @@ from pipeline.model.layout import FenceEnd
 from pipeline.model.rules import Limit, RulePack
 
 HALVINGS: Final = 40  # each halves the interval in which the largest circle's centre lies
+BEYOND: Final = 0.3  # [m] the ground is followed so far past the posts
 PROFILE_STEP: Final = 0.02  # [m] along a hem, between centres that are tried
 
 
@@ -122,9 +123,10 @@ def ball_under(hem: Hem) -> tuple[float, int]:
     -----
     In the vertical plane of the hem the ground is a polyline.  Over each station the centre is pushed up from the ground
     until it is as far from the ground as from the hem; the distances grow and shrink steadily with height, so that
-    halving finds it.
+    halving finds it.  The ground runs on beyond the posts as it runs at them.
     """
     stations, hem_heights, ground = np.asarray(hem.stations), np.asarray(hem.heights), np.asarray(hem.heights) - np.asarray(hem.gaps)
+    profile = _run_on(stations, ground)
     run, rise = stations[-1] - stations[0], hem_heights[-1] - hem_heights[0]
     count = max(2, math.ceil(run / PROFILE_STEP) + 1)
     tried = np.unique(np.concatenate([np.linspace(stations[0], stations[-1], count), stations]))
@@ -134,7 +136,7 @@ def ball_under(hem: Hem) -> tuple[float, int]:
     low, high = lower.copy(), upper.copy()
     for _ in range(HALVINGS):
         middle = (low + high) / 2
-        rises = _distance_to_polyline(tried, middle, stations, ground) < (upper - middle) * cosine
+        rises = _distance_to_polyline(tried, middle, *profile) < (upper - middle) * cosine
         low, high = np.where(rises, middle, low), np.where(rises, high, middle)
     radii = (upper - low) * cosine
     best = int(np.argmax(radii))
@@ -178,6 +180,17 @@ def _beside_leaf(scene: Scene, bay: Bay) -> Reading:
     drill = scene.job.shop.setting_out.drill_sigma
     return Reading(
         value=float(scene.job.shop.gate.clearance), sigma=math.hypot(drill, drill), where=f"beside the leaf of {bay.carries}", place=bay.foot_at(0.5)
+    )
+
+
+def _run_on(stations: NDArray[np.float64], levels: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return a profile run on by `BEYOND` at either end, with the slope it has there."""
+    first = (levels[1] - levels[0]) / (stations[1] - stations[0])
+    last = (levels[-1] - levels[-2]) / (stations[-1] - stations[-2])
+    beyond = [stations[0] - BEYOND], [stations[-1] + BEYOND]
+    return (
+        np.concatenate([beyond[0], stations, beyond[1]]),
+        np.concatenate([[levels[0] - first * BEYOND], levels, [levels[-1] + last * BEYOND]]),
     )
 
 

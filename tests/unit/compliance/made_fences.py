@@ -102,7 +102,7 @@ def fence_along(
                     lean_toward=toward,
                     bore=0.0381,
                     depth=depth,
-                )  # fmt: skip
+                )
             )
             x += spacing if index + 1 < posts else 0.0
         made.append(
