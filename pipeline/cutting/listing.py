@@ -6,12 +6,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.cutting.bulk import Bulk
 from pipeline.cutting.pricing import Prices, best_patterns, lower_bound
 from pipeline.cutting.problem import Pattern, Problem
 
 
-def patterns_within(problem: Problem, demand: Sequence[int], prices: Prices, below: int, most: int) -> list[Pattern] | None:
-    """List all patterns whose reduced cost does not exceed what a plan of cost `below` leaves over the bound at `prices`.
+def patterns_within(
+    problem: Problem, prices: Prices, below: int, most: int, kinds: Sequence[Bulk] = (), between: Sequence[tuple[int, int]] = ()
+) -> list[Pattern] | None:
+    """List all patterns of stock that is not bulk whose reduced cost does not exceed what a plan of cost `below` leaves over the bound at `prices`.
 
     Returns
     -------
@@ -23,12 +26,15 @@ def patterns_within(problem: Problem, demand: Sequence[int], prices: Prices, bel
     A plan's cost is the bound plus the reduced costs of all its patterns, none negative once the surplus of the best of a
     kind is charged to the kind; a pattern whose reduced cost alone goes over the room can be in no plan of cost `below`.
     """
-    priced = best_patterns(problem, demand, prices)
-    bound = lower_bound(problem, demand, prices, priced, problem.posts_needed)
+    demand = [piece.count for piece in problem.pieces]
+    priced = best_patterns(problem, demand, prices, kinds)
+    bound = lower_bound(problem, prices, priced, kinds, between)
     room = below * prices.scale - bound
     surplus = {entry.pattern.stock: max(0, entry.surplus) for entry in priced}
     found: list[Pattern] = []
     for index in range(len(problem.stocks)):
+        if any(kind.stock == index for kind in kinds):
+            continue
         if not _list_kind(problem, demand, prices, index, room, surplus.get(index, 0), found, most):
             return None
     return found

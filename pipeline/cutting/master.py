@@ -1,12 +1,12 @@
 """The choice among known patterns, as a linear and as an integer programme with HiGHS.
 
-Rows: each piece as often as demanded, the posts, and the supply of each stock kind that is limited.  One thread, one seed:
-the same patterns give the same answer.
+Rows: each piece as often as demanded, the posts, the supply of each stock kind that is limited, the length of each kind of bulk stock.
+One thread, one seed: the same patterns give the same answer.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 import highspy
@@ -14,47 +14,124 @@ import msgspec
 import numpy as np
 from highspy._core import _Highs
 
+from pipeline.cutting.bulk import Bulk
 from pipeline.cutting.problem import Pattern, Problem
 
 SHORT_COST: Final = 1000.0  # of a piece left out, in times the dearest stock: never worth it where a pattern serves
+INFINITY: Final = highspy.kHighsInf
+
+Entries = list[tuple[int, float]]
 
 
 class Relaxed(msgspec.Struct, frozen=True):
-    """The linear programme's answer: cost, how often each pattern, prices of the pieces and of a post [money units]."""
+    """The linear programme's answer [money units].
+
+    Parameters
+    ----------
+    cost : float
+    times : tuple of float
+        How often each pattern.
+    piece_prices : tuple of float
+    post_price : float
+    stock_prices : dict
+        Stock index to the price of one of limited supply.
+    bulk_prices : tuple of float
+        Price of a unit of room on each kind of bulk stock.
+    bulk_used : tuple of float
+        How many of each kind of bulk stock.
+    """
 
     cost: float
     times: tuple[float, ...]
     piece_prices: tuple[float, ...]
     post_price: float
+    stock_prices: dict[int, float]
+    bulk_prices: tuple[float, ...]
+    bulk_used: tuple[float, ...]
 
 
 class Whole(msgspec.Struct, frozen=True):
-    """The integer programme's answer: (pattern, times), and whether the search was exhausted."""
+    """The integer programme's answer.
+
+    Parameters
+    ----------
+    chosen : tuple of (Pattern, times), or None
+    on_bulk : tuple of tuple of int
+        For each kind of bulk stock how often each piece is cut from it.
+    exhausted : bool
+        True when the search left nothing open.
+    out_of_time : bool
+        True when the clock stopped it.
+    bound : float
+        Proven lower bound over the patterns given [money units].
+    """
 
     chosen: tuple[tuple[Pattern, int], ...] | None
+    on_bulk: tuple[tuple[int, ...], ...]
     exhausted: bool
+    out_of_time: bool
+    bound: float
+
+
+class Rows:
+    """Which row holds what, and the entries of a column in them; shared by both programmes."""
+
+    def __init__(self, problem: Problem, kinds: Sequence[Bulk]) -> None:
+        self.problem, self.kinds = problem, tuple(kinds)
+        self.unit = float(max([problem.post_cost, *(stock.cost for stock in problem.stocks), 1]))
+        self.posts = len(problem.pieces)
+        limited = [index for index, stock in enumerate(problem.stocks) if stock.supply is not None]
+        self.limited = {index: row for row, index in enumerate(limited, self.posts + 1)}
+        self.bulk = {kind.stock: row for row, kind in enumerate(kinds, self.posts + 1 + len(limited))}
+        self.count = self.posts + 1 + len(limited) + len(self.kinds)
+
+    def limits(self, demand: Sequence[int], *, exactly: bool) -> tuple[list[float], list[float]]:
+        """Return lower and upper limits of all rows."""
+        lower = [float(count) for count in demand] + [float(self.problem.posts_needed)] + [-INFINITY] * (self.count - self.posts - 1)
+        upper = [float(count) if exactly else INFINITY for count in demand] + [INFINITY]
+        upper += [float(self.problem.stocks[index].supply or 0) for index in self.limited] + [0.0] * len(self.kinds)
+        return lower, upper
+
+    def of_pattern(self, pattern: Pattern) -> Entries:
+        entries = [(index, float(times)) for index, times in pattern.takes]
+        return entries + self._of_stock(pattern.stock)
+
+    def of_opening(self, kind: Bulk) -> Entries:
+        return [*self._of_stock(kind.stock), (self.bulk[kind.stock], -1.0)]
+
+    def of_piece_on(self, kind: Bulk, index: int) -> Entries:
+        return [(index, 1.0), (self.bulk[kind.stock], (self.problem.pieces[index].length + kind.kerf) / kind.room)]
+
+    def _of_stock(self, stock: int) -> Entries:
+        posts = self.problem.stocks[stock].posts
+        entries = [(self.posts, float(posts))] if posts else []
+        return [*entries, (self.limited[stock], 1.0)] if stock in self.limited else entries
+
+    def pieces_on(self, kind: Bulk) -> list[int]:
+        """Return the pieces short enough for a kind of bulk stock."""
+        stock = self.problem.stocks[kind.stock]
+        return [index for index, piece in enumerate(self.problem.pieces) if piece.length <= stock.length]
 
 
 class Master:
     """A growing linear programme over patterns; patterns are added, demands may shrink while a dive fixes sources."""
 
-    def __init__(self, problem: Problem, demand: Sequence[int]) -> None:
-        self.problem = problem
+    def __init__(self, problem: Problem, demand: Sequence[int], kinds: Sequence[Bulk]) -> None:
+        self.problem, self.rows = problem, Rows(problem, kinds)
         self.patterns: list[Pattern] = []
         self._known: set[Pattern] = set()
-        self._unit = float(max([problem.post_cost, *(stock.cost for stock in problem.stocks), 1]))
-        self._limited = {index: row for row, index in enumerate(_limited(problem), len(problem.pieces) + 1)}
         self._highs = _quiet()
-        for count in demand:
-            self._highs.addRow(float(count), highspy.kHighsInf, 0, np.array([], np.int32), np.array([], float))
-        self._highs.addRow(float(problem.posts_needed), highspy.kHighsInf, 0, np.array([], np.int32), np.array([], float))
-        for index in self._limited:
-            self._highs.addRow(-highspy.kHighsInf, float(problem.stocks[index].supply or 0), 0, np.array([], np.int32), np.array([], float))
-        self._posts_row = len(problem.pieces)
-        self._add(problem.post_cost / self._unit, [self._posts_row], [1.0])
-        for row in range(len(problem.pieces)):
-            self._add(SHORT_COST, [row], [1.0])
-        self._before = 1 + len(problem.pieces)
+        for low, high in zip(*self.rows.limits(demand, exactly=False), strict=True):
+            self._highs.addRow(low, high, 0, np.array([], np.int32), np.array([], float))
+        self._columns = 0
+        self._add(problem.post_cost, [(self.rows.posts, 1.0)])
+        for index in range(len(problem.pieces)):
+            self._add(SHORT_COST * self.rows.unit, [(index, 1.0)])
+        self._openings = [self._add(kind.opening, self.rows.of_opening(kind), float(kind.most)) for kind in kinds]
+        for kind in kinds:
+            for index in self.rows.pieces_on(kind):
+                self._add(kind.rate * (problem.pieces[index].length + kind.kerf), self.rows.of_piece_on(kind, index))
+        self._before = self._columns
 
     def add(self, pattern: Pattern) -> bool:
         """Add a pattern; False when it is known already."""
@@ -62,154 +139,156 @@ class Master:
             return False
         self._known.add(pattern)
         self.patterns.append(pattern)
-        rows = [index for index, _ in pattern.takes]
-        values = [float(times) for _, times in pattern.takes]
-        posts = self.problem.stocks[pattern.stock].posts
-        if posts:
-            rows, values = [*rows, self._posts_row], [*values, float(posts)]
-        if pattern.stock in self._limited:
-            rows, values = [*rows, self._limited[pattern.stock]], [*values, 1.0]
-        self._add(self.problem.cost(pattern) / self._unit, rows, values)
+        self._add(self.problem.cost(pattern), self.rows.of_pattern(pattern))
         return True
 
     def demand_left(self, demand: Sequence[int], posts: int, supply: dict[int, int]) -> None:
         """Set what is still to be served, and shut out patterns that would make more of a piece than that."""
         for row, count in enumerate(demand):
-            self._highs.changeRowBounds(row, float(count), highspy.kHighsInf)
-        self._highs.changeRowBounds(self._posts_row, float(max(0, posts)), highspy.kHighsInf)
-        for index, row in self._limited.items():
-            self._highs.changeRowBounds(row, -highspy.kHighsInf, float(supply[index]))
+            self._highs.changeRowBounds(row, float(count), INFINITY)
+        self._highs.changeRowBounds(self.rows.posts, float(max(0, posts)), INFINITY)
+        for index, row in self.rows.limited.items():
+            self._highs.changeRowBounds(row, -INFINITY, float(supply[index]))
         for column, pattern in enumerate(self.patterns, self._before):
             proper = all(times <= demand[index] for index, times in pattern.takes)
-            self._highs.changeColBounds(column, 0.0, highspy.kHighsInf if proper else 0.0)
+            self._highs.changeColBounds(column, 0.0, INFINITY if proper else 0.0)
+
+    def bulk_between(self, number: int, least: int, most: int) -> None:
+        """Bound how many of a kind of bulk stock are used."""
+        self._highs.changeColBounds(self._openings[number], float(least), float(most))
 
     def relaxed(self) -> Relaxed:
         """Solve the linear programme over the patterns known."""
         self._highs.run()
-        solution = self._highs.getSolution()
-        duals = solution.row_dual
+        solution, rows, unit = self._highs.getSolution(), self.rows, self.rows.unit
+        duals, values = solution.row_dual, solution.col_value
         return Relaxed(
-            self._highs.getInfo().objective_function_value * self._unit,
-            tuple(solution.col_value[self._before :]),
-            tuple(dual * self._unit for dual in duals[: self._posts_row]),
-            duals[self._posts_row] * self._unit,
+            self._highs.getInfo().objective_function_value * unit,
+            tuple(values[self._before :]),
+            tuple(dual * unit for dual in duals[: rows.posts]),
+            duals[rows.posts] * unit,
+            {index: max(0.0, -duals[row] * unit) for index, row in rows.limited.items()},
+            tuple(max(0.0, -duals[rows.bulk[kind.stock]] * unit / kind.room) for kind in rows.kinds),
+            tuple(values[column] for column in self._openings),
         )
 
-    def _add(self, cost: float, rows: list[int], values: list[float]) -> None:
-        self._highs.addCol(cost, 0.0, highspy.kHighsInf, len(rows), np.array(rows, np.int32), np.array(values, float))
+    def _add(self, cost: float, entries: Entries, most: float = INFINITY) -> int:
+        rows, values = np.array([row for row, _ in entries], np.int32), np.array([value for _, value in entries], float)
+        self._highs.addCol(cost / self.rows.unit, 0.0, most, len(entries), rows, values)
+        self._columns += 1
+        return self._columns - 1
 
 
-def whole(
-    problem: Problem,
-    patterns: Sequence[Pattern],
-    *,
-    below: int | None = None,
-    nodes: int,
-    seconds: float,
-    waste_most: int | None = None,
-    least_waste_at: int | None = None,
-) -> Whole:
-    """Choose whole numbers of the patterns given: least cost, or with `least_waste_at` least waste at no more than that cost.
+class Search(msgspec.Struct, frozen=True, kw_only=True):
+    """What the integer programme is to find, and how far it may go.
 
     Parameters
     ----------
-    problem : Problem
-        What to cut from what.
-    patterns : sequence of Pattern
-        To choose from.
-    below : int or None
-        Only a cost of at most this is of interest [money units]; an exhausted search without an answer proves there is none.
     nodes : int
         Of the branch and bound.
     seconds : float
         Last resort.
+    below : int or None
+        Only a cost of at most this is of interest [money units]; an exhausted search without an answer proves there is none.
     waste_most : int or None
-        Most waste allowed [length units].
-    least_waste_at : int or None
-        A cost [money units]; where given, waste is what is minimised.
+        Most waste allowed on what is cut by patterns [length units].
+    least_waste : bool
+        Minimise waste at no more than the cost `below`.
+    bulk_between : tuple of (int, int)
+        Least and most of each kind of bulk stock.
     """
-    unit = float(max([problem.post_cost, *(stock.cost for stock in problem.stocks), 1]))
-    costs = np.array([problem.cost(pattern) / unit for pattern in patterns] + [problem.post_cost / unit])
-    wastes = np.array([float(problem.waste(pattern)) for pattern in patterns] + [0.0])
-    most = below if least_waste_at is None else least_waste_at
-    length = float(max(stock.length for stock in problem.stocks))
+
+    nodes: int
+    seconds: float
+    below: int | None = None
+    waste_most: int | None = None
+    least_waste: bool = False
+    bulk_between: tuple[tuple[int, int], ...] = ()
+
+
+def whole(problem: Problem, patterns: Sequence[Pattern], kinds: Sequence[Bulk], search: Search) -> Whole:
+    """Choose whole numbers of the patterns given, and of bulk stock, at least cost (or least waste)."""
+    rows = Rows(problem, kinds)
+    columns = _Columns(problem, patterns, rows, search)
     model = _quiet()
-    model.passModel(_model(problem, patterns, costs, wastes / length, most, unit, waste_most, length, least_waste_at is not None))
-    model.setOptionValue("mip_max_nodes", nodes)
-    model.setOptionValue("time_limit", seconds)
+    model.passModel(columns.programme())
+    model.setOptionValue("mip_max_nodes", search.nodes)
+    model.setOptionValue("time_limit", search.seconds)
     model.setOptionValue("mip_rel_gap", 0.0)
-    model.setOptionValue("mip_abs_gap", 0.0 if least_waste_at is not None else 0.5 * problem.money_step / unit)
-    if below is not None and least_waste_at is None:
-        model.setOptionValue("objective_bound", (below + 0.5) / unit)
+    model.setOptionValue("mip_abs_gap", 1e-7 if search.least_waste else 0.5 * problem.money_step / rows.unit)
     model.run()
-    status = model.getModelStatus()
-    exhausted = status in (highspy.HighsModelStatus.kOptimal, highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kObjectiveBound)
-    values = model.getSolution().col_value
-    found = model.getInfo().primal_solution_status == 2
-    if not found:
-        return Whole(None, exhausted)
-    chosen = tuple((pattern, round(value)) for pattern, value in zip(patterns, values, strict=False) if round(value) > 0)
-    return Whole(chosen, exhausted)
+    info, status = model.getInfo(), model.getModelStatus()
+    exhausted = status in (highspy.HighsModelStatus.kOptimal, highspy.HighsModelStatus.kInfeasible)
+    out_of_time = status == highspy.HighsModelStatus.kTimeLimit
+    bound = info.mip_dual_bound * rows.unit
+    if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+        return Whole(None, (), exhausted, out_of_time, bound)
+    values = [round(value) for value in model.getSolution().col_value]
+    chosen = tuple((pattern, times) for pattern, times in zip(patterns, values, strict=False) if times > 0)
+    return Whole(chosen, columns.on_bulk(values), exhausted, out_of_time, bound)
 
 
-def _model(
-    problem: Problem,
-    patterns: Sequence[Pattern],
-    costs: Any,
-    wastes: Any,
-    most: int | None,
-    unit: float,
-    waste_most: int | None,
-    length: float,
-    waste_first: bool,
-) -> Any:
-    """Return the integer programme; columns are the patterns, then the loose posts."""
-    limited = {index: row for row, index in enumerate(_limited(problem), len(problem.pieces) + 1)}
-    posts_row = len(problem.pieces)
-    rows = posts_row + 1 + len(limited)
-    lower = [float(piece.count) for piece in problem.pieces] + [float(problem.posts_needed)] + [-highspy.kHighsInf] * len(limited)
-    upper = [float(piece.count) for piece in problem.pieces] + [highspy.kHighsInf] + [float(problem.stocks[index].supply or 0) for index in limited]
-    extra: list[tuple[Any, float]] = []
-    if most is not None:
-        extra.append((costs, (most + 0.5) / unit))
-    if waste_most is not None:
-        extra.append((wastes, (waste_most + 0.5) / length))
-    starts, index, value = [0], [], []
-    for column, pattern in enumerate((*patterns, None)):
-        entries = _entries(problem, pattern, limited, posts_row)
-        entries += [(rows + number, float(row[column])) for number, (row, _) in enumerate(extra) if row[column]]
-        index += [row for row, _ in entries]
-        value += [entry for _, entry in entries]
-        starts.append(len(index))
-    lp = highspy.HighsLp()
-    lp.num_col_, lp.num_row_ = len(patterns) + 1, rows + len(extra)
-    lp.col_cost_ = wastes if waste_first else costs
-    lp.col_lower_ = np.zeros(lp.num_col_)
-    lp.col_upper_ = np.full(lp.num_col_, highspy.kHighsInf)
-    lp.row_lower_ = np.array(lower + [-highspy.kHighsInf] * len(extra))
-    lp.row_upper_ = np.array(upper + [limit for _, limit in extra])
-    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_ = np.array(starts, np.int32)
-    lp.a_matrix_.index_ = np.array(index, np.int32)
-    lp.a_matrix_.value_ = np.array(value, float)
-    lp.integrality_ = [highspy.HighsVarType.kInteger] * len(patterns) + [highspy.HighsVarType.kContinuous]
-    return lp
+class _Columns:
+    """Columns of the integer programme: the patterns, the loose posts, then for each kind of bulk stock its openings and pieces."""
 
+    def __init__(self, problem: Problem, patterns: Sequence[Pattern], rows: Rows, search: Search) -> None:
+        self.problem, self.rows, self.search = problem, rows, search
+        self.most = float(max(stock.length for stock in problem.stocks))
+        self.cost: list[float] = []
+        self.waste: list[float] = []
+        self.entries: list[Entries] = []
+        self.lower: list[float] = []
+        self.upper: list[float] = []
+        for pattern in patterns:
+            self._column(problem.cost(pattern), rows.of_pattern(pattern), waste=problem.waste(pattern))
+        self._column(problem.post_cost, [(rows.posts, 1.0)])
+        self.bulk_columns: list[dict[int, int]] = []
+        for number, kind in enumerate(rows.kinds):
+            between = search.bulk_between[number] if search.bulk_between else (0, kind.most)
+            self._column(kind.opening, rows.of_opening(kind), between=between)
+            self.bulk_columns.append({})
+            for index in rows.pieces_on(kind):
+                self.bulk_columns[number][index] = len(self.cost)
+                cost = kind.rate * (problem.pieces[index].length + kind.kerf)
+                self._column(cost, rows.of_piece_on(kind, index), between=(0, problem.pieces[index].count), waste=kind.kerf)
 
-def _entries(problem: Problem, pattern: Pattern | None, limited: dict[int, int], posts_row: int) -> list[tuple[int, float]]:
-    if pattern is None:
-        return [(posts_row, 1.0)]
-    entries = [(index, float(times)) for index, times in pattern.takes]
-    posts = problem.stocks[pattern.stock].posts
-    if posts:
-        entries.append((posts_row, float(posts)))
-    if pattern.stock in limited:
-        entries.append((limited[pattern.stock], 1.0))
-    return entries
+    def on_bulk(self, values: Sequence[int]) -> tuple[tuple[int, ...], ...]:
+        pieces = range(len(self.problem.pieces))
+        return tuple(tuple(values[own[index]] if index in own else 0 for index in pieces) for own in self.bulk_columns)
 
+    def programme(self) -> Any:
+        lower, upper = self.rows.limits([piece.count for piece in self.problem.pieces], exactly=True)
+        extra = list(self._extra())
+        lp = highspy.HighsLp()
+        lp.num_col_, lp.num_row_ = len(self.cost), self.rows.count + len(extra)
+        lp.col_cost_ = np.array(self.waste if self.search.least_waste else self.cost)
+        lp.col_lower_, lp.col_upper_ = np.array(self.lower), np.array(self.upper)
+        lp.row_lower_ = np.array(lower + [-INFINITY] * len(extra))
+        lp.row_upper_ = np.array(upper + [limit for _, limit in extra])
+        entries = [
+            own + [(self.rows.count + number, row[column]) for number, (row, _) in enumerate(extra) if row[column]]
+            for column, own in enumerate(self.entries)
+        ]
+        lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+        lp.a_matrix_.start_ = np.cumsum([0, *(len(own) for own in entries)]).astype(np.int32)
+        lp.a_matrix_.index_ = np.array([row for own in entries for row, _ in own], np.int32)
+        lp.a_matrix_.value_ = np.array([value for own in entries for _, value in own], float)
+        lp.integrality_ = [highspy.HighsVarType.kInteger] * len(self.cost)
+        return lp
 
-def _limited(problem: Problem) -> list[int]:
-    return [index for index, stock in enumerate(problem.stocks) if stock.supply is not None]
+    def _extra(self) -> Iterable[tuple[list[float], float]]:
+        """Yield further rows with their upper limits: the cost that is of interest, the waste allowed."""
+        if self.search.below is not None:
+            yield self.cost, (self.search.below + 0.5) / self.rows.unit
+        if self.search.waste_most is not None:
+            yield self.waste, (self.search.waste_most + 0.5) / self.most
+
+    def _column(self, cost: float, entries: Entries, *, between: tuple[int, int] | None = None, waste: float = 0.0) -> None:
+        self.cost.append(cost / self.rows.unit)
+        self.waste.append(waste / self.most)
+        self.entries.append(entries)
+        self.lower.append(float(between[0]) if between else 0.0)
+        self.upper.append(float(between[1]) if between else INFINITY)
 
 
 def _quiet() -> Any:

@@ -13,17 +13,20 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.cutting.bulk import Bulk
+from pipeline.cutting.master import Relaxed
 from pipeline.cutting.problem import Pattern, Piece, Problem, Stock
 
 PRICE_BITS: Final = 44  # the dearest stock is worth about 2**44 price units: sums of a million such prices fit 63 bits
 
 
 class Prices(msgspec.Struct, frozen=True):
-    """Prices of the pieces and of a post in whole price units, `scale` of them per money unit."""
+    """Prices of the pieces, of a post and of a unit of room on each kind of bulk stock, in whole price units, `scale` of them per money unit."""
 
     pieces: tuple[int, ...]
     post: int
     scale: int
+    bulk: tuple[int, ...] = ()
 
 
 class Priced(msgspec.Struct, frozen=True):
@@ -39,21 +42,27 @@ def price_scale(problem: Problem) -> int:
     return max(1, (1 << PRICE_BITS) // dearest)
 
 
-def whole_prices(problem: Problem, pieces: Sequence[float], post: float) -> Prices:
-    """Return prices [money units] as whole numbers, rounded down, none negative."""
+def whole_prices(problem: Problem, relaxed: Relaxed, kinds: Sequence[Bulk]) -> Prices:
+    """Return the relaxed plan's prices as whole numbers, rounded down, none negative.
+
+    No piece is priced above what it costs on bulk stock, so that bulk stock leaves nothing to gain.
+    """
     scale = price_scale(problem)
-    return Prices(
-        tuple(max(0, int(price * scale)) for price in pieces),
-        min(problem.post_cost * scale, max(0, int(post * scale))),
-        scale,
-    )
+    bulk = tuple(max(0, int(price * scale)) for price in relaxed.bulk_prices)
+    pieces = [max(0, int(price * scale)) for price in relaxed.piece_prices]
+    for kind, room in zip(kinds, bulk, strict=True):
+        for index, piece in enumerate(problem.pieces):
+            if piece.length <= problem.stocks[kind.stock].length:
+                pieces[index] = min(pieces[index], (kind.rate * scale + room) * (piece.length + kind.kerf))
+    return Prices(tuple(pieces), min(problem.post_cost * scale, max(0, int(relaxed.post_price * scale))), scale, bulk)
 
 
-def best_patterns(problem: Problem, demand: Sequence[int], prices: Prices, several: int = 1) -> list[Priced]:
-    """Return the best pattern of each stock kind (and up to `several` more, of other fill), best first per kind."""
+def best_patterns(problem: Problem, demand: Sequence[int], prices: Prices, bulk: Sequence[Bulk] = (), several: int = 1) -> list[Priced]:
+    """Return the best pattern of each stock kind that is not bulk (and up to `several`, of other fill), best first per kind."""
     found: list[Priced] = []
-    for kerf in sorted({stock.kerf for stock in problem.stocks}):
-        kinds = [index for index, stock in enumerate(problem.stocks) if stock.kerf == kerf]
+    listed = [index for index in range(len(problem.stocks)) if all(kind.stock != index for kind in bulk)]
+    for kerf in sorted({problem.stocks[index].kerf for index in listed}):
+        kinds = [index for index in listed if problem.stocks[index].kerf == kerf]
         room = max(problem.stocks[index].room for index in kinds)
         table = _Table(problem.pieces, demand, prices.pieces, kerf, room)
         for index in kinds:
@@ -61,15 +70,19 @@ def best_patterns(problem: Problem, demand: Sequence[int], prices: Prices, sever
     return found
 
 
-def lower_bound(problem: Problem, demand: Sequence[int], prices: Prices, priced: Sequence[Priced], posts_needed: int) -> int:
+def lower_bound(
+    problem: Problem, prices: Prices, priced: Sequence[Priced], kinds: Sequence[Bulk] = (), between: Sequence[tuple[int, int]] = ()
+) -> int:
     """Return a proven lower bound of the cost [price units] from any prices and the best pattern of each kind at them.
 
     Notes
     -----
     Lagrangean bound: the pieces' and posts' worth, less what the stock in limited supply could gain over its cost, less
-    any surplus of unlimited stock times the most sources that can be used (one a piece).
+    any surplus of unlimited stock times the most sources that can be used (one a piece); each kind of bulk stock adds what
+    opening it costs over the worth of its room and posts, as often as is best within its limits `between`.
     """
-    bound = sum(count * price for count, price in zip(demand, prices.pieces, strict=True)) + posts_needed * prices.post
+    demand = [piece.count for piece in problem.pieces]
+    bound = sum(count * price for count, price in zip(demand, prices.pieces, strict=True)) + problem.posts_needed * prices.post
     gain: dict[int, int] = {}
     for entry in priced:
         gain[entry.pattern.stock] = max(gain.get(entry.pattern.stock, 0), entry.surplus)
@@ -77,6 +90,9 @@ def lower_bound(problem: Problem, demand: Sequence[int], prices: Prices, priced:
     for index, surplus in gain.items():
         supply = problem.stocks[index].supply
         bound -= surplus * (most if supply is None else min(supply, most))
+    for kind, room, limits in zip(kinds, prices.bulk, between, strict=True):
+        each = kind.opening * prices.scale - room * kind.room - prices.post * problem.stocks[kind.stock].posts
+        bound += min(each * limits[0], each * limits[1])
     return bound
 
 

@@ -18,22 +18,27 @@ memory.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import partial
 from typing import Final, Literal
 
 import msgspec
 
+from pipeline.cutting.bulk import bulk_kinds, packed
 from pipeline.cutting.listing import patterns_within
-from pipeline.cutting.master import Master, Relaxed, whole
-from pipeline.cutting.pricing import Priced, Prices, best_patterns, lower_bound, whole_prices
+from pipeline.cutting.master import Master, Relaxed, Search, Whole, whole
+from pipeline.cutting.pricing import Prices, best_patterns, lower_bound, whole_prices
 from pipeline.cutting.problem import Pattern, Problem
 
 ROUNDS: Final = 4000  # of column generation, at most
-SEVERAL: Final = 5  # patterns added a round and stock kind
+SEVERAL: Final = 5  # patterns priced a round and stock kind
+ADDED: Final = 20  # patterns added a round, at most
 LISTED: Final = 60_000  # patterns listed for the proof, at most
 LISTED_FOR_WASTE: Final = 4_000  # the same for the search of least waste
 DIVES: Final = 6
+BULK_NODES: Final = 400  # of branch and bound where bulk stock is used: what follows brings cents
+WHOLE: Final = 1e-6  # what a whole number may be off in a relaxed plan
 CONVERGED: Final = 1e-9  # of the cost
 
 
@@ -112,25 +117,34 @@ def solve(
 
 
 class _Search:
+    """One search: the programme over patterns, the best plan so far, and the bound."""
+
     def __init__(self, problem: Problem, effort: Effort, known: Sequence[Sequence[Pattern]], waste_most: int | None) -> None:
         self.problem, self.effort, self.waste_most = problem, effort, waste_most
         self.demand = [piece.count for piece in problem.pieces]
-        self.master = Master(problem, self.demand)
+        self.kinds = bulk_kinds(problem)
+        self.between = [(0, kind.most) for kind in self.kinds]
+        self.master = Master(problem, self.demand, self.kinds)
         self.best: list[Pattern] = []
         self.best_cost: int | None = None
         self.bound, self.waste_bound, self.rounds, self.listed = 0, 0, 0, 0
         self.prices: Prices | None = None
-        self.proof = ""
+        self.other_side: int | None = None  # bound of what branching on bulk stock left aside
+        self.proof, self.stopped = "", "search stopped at its limit of nodes"
+        self.not_listed = {kind.stock for kind in self.kinds}
         for pattern in first_patterns(problem):
-            self.master.add(pattern)
+            self.add(pattern)
         for plan in known:
             for pattern in plan:
-                self.master.add(pattern)
+                self.add(pattern)
             self.offer(list(plan))
 
     def seek(self) -> None:
         """Find the cheapest plan, step by step until one meets the bound."""
-        relaxed = self.converge(self.demand, self.problem.posts_needed, rising=True)
+        relaxed = self.converge(self.demand)
+        self.raise_bound()
+        if self.kinds and not self.met():
+            relaxed = self.branch_on_bulk(relaxed)
         for step in (partial(self.dive, relaxed), self.over_known, self.over_listed):
             if self.met():
                 break
@@ -139,19 +153,20 @@ class _Search:
             raise ValueError("the stock in limited supply does not reach for all pieces")
 
     def seek_least_waste(self) -> None:
-        """Among all plans of the best cost find one of least waste; over the patterns known where all are too many to list."""
+        """Among all plans of the best cost find one of least waste; proven where all patterns can be listed."""
         assert self.best_cost is not None and self.prices is not None  # seek() ran
         waste = sum(map(self.problem.waste, self.best))
-        listed = patterns_within(self.problem, self.demand, self.prices, self.best_cost, LISTED_FOR_WASTE) if waste else []
-        patterns = listed if listed is not None else self.master.patterns
-        answer = (
-            whole(self.problem, patterns, nodes=self.effort.nodes, seconds=self.effort.seconds, least_waste_at=self.best_cost) if patterns else None
-        )
-        if answer is not None and answer.chosen is not None:
+        if self.kinds or not waste:
+            return
+        listed = patterns_within(self.problem, self.prices, self.best_cost, LISTED_FOR_WASTE)
+        if not listed:
+            return
+        answer = self.choose(listed, below=self.best_cost, least_waste=True)
+        if answer.chosen is not None:
             plan = without_surplus(self.problem, [pattern for pattern, times in answer.chosen for _ in range(times)])
             if self.problem.total_cost(plan) <= self.best_cost and sum(map(self.problem.waste, plan)) < waste:
                 self.best = plan
-        if answer is not None and answer.exhausted and listed is not None:
+        if answer.exhausted:
             self.waste_bound = sum(map(self.problem.waste, self.best))
 
     def plan(self) -> Plan:
@@ -164,13 +179,17 @@ class _Search:
             waste=sum(map(self.problem.waste, self.best)),
             waste_bound=self.waste_bound,
             state="optimal" if met else "feasible",
-            proof=self.proof or ("the relaxation's bound is met" if met else "search stopped at its limit"),
+            proof=self.proof or ("the relaxation's bound is met" if met else self.stopped),
             rounds=self.rounds,
             listed=self.listed,
         )
 
     def met(self) -> bool:
         return self.best_cost is not None and self.best_cost <= self.bound
+
+    def add(self, pattern: Pattern) -> bool:
+        """Add a pattern unless its stock is bulk."""
+        return pattern.stock not in self.not_listed and self.master.add(pattern)
 
     def offer(self, plan: list[Pattern]) -> None:
         """Keep a plan when it is cheaper than the best so far and wastes no more than allowed."""
@@ -181,31 +200,54 @@ class _Search:
         if self.best_cost is None or cost < self.best_cost:
             self.best, self.best_cost = slim, cost
 
-    def converge(self, demand: list[int], posts: int, *, rising: bool = False) -> Relaxed:
-        """Add patterns until none is worth more than it costs; with `rising` the bound of the whole problem goes up."""
-        threshold = CONVERGED * max([self.problem.post_cost, *(stock.cost for stock in self.problem.stocks)])
+    def converge(self, demand: list[int]) -> Relaxed:
+        """Add patterns until none is worth more than it costs."""
+        threshold = CONVERGED * self.master.rows.unit
         while True:
             relaxed = self.master.relaxed()
-            prices = whole_prices(self.problem, relaxed.piece_prices, relaxed.post_price)
-            priced = best_patterns(self.problem, demand, prices, SEVERAL)
+            prices = whole_prices(self.problem, relaxed, self.kinds)
+            priced = best_patterns(self.problem, demand, prices, self.kinds, SEVERAL)
             self.rounds += 1
-            if rising:
-                self.raise_bound(prices, priced)
-            fresh = [self.master.add(entry.pattern) for entry in priced if entry.surplus > threshold * prices.scale]
+            if demand is self.demand:
+                self.prices, self.priced = prices, priced
+            gains = [(entry.surplus / prices.scale - relaxed.stock_prices.get(entry.pattern.stock, 0.0), entry.pattern) for entry in priced]
+            worth_adding = sorted((-gain, number) for number, (gain, _) in enumerate(gains) if gain > threshold)
+            fresh = [self.master.add(gains[number][1]) for _, number in worth_adding[:ADDED]]
             if not any(fresh) or self.rounds >= ROUNDS:
                 return relaxed
 
-    def raise_bound(self, prices: Prices, priced: list[Priced]) -> None:
-        bound = lower_bound(self.problem, self.demand, prices, priced, self.problem.posts_needed)
+    def raise_bound(self) -> None:
+        self.bound = max(self.bound, self.bound_now())
+
+    def bound_now(self) -> int:
+        """Return the bound at the last prices, rounded up to what costs can be [money units]."""
+        assert self.prices is not None  # converge() ran
+        bound = lower_bound(self.problem, self.prices, self.priced, self.kinds, self.between)
         step = self.problem.money_step
-        money = -(-bound // (prices.scale * step)) * step
-        if money > self.bound or self.prices is None:
-            self.bound = max(self.bound, money)
-        self.prices = prices
+        return -(-bound // (self.prices.scale * step)) * step
+
+    def branch_on_bulk(self, relaxed: Relaxed) -> Relaxed:
+        """Raise the bound by branching on the number of the bulk stock furthest from a whole one; returns the better side's plan."""
+        parts = [abs(used - round(used)) for used in relaxed.bulk_used]
+        number = parts.index(max(parts))
+        if parts[number] < WHOLE:
+            return relaxed
+        below = math.floor(relaxed.bulk_used[number])
+        sides = []
+        for least, most in ((0, below), (below + 1, self.kinds[number].most)):
+            self.between[number] = (least, most)
+            self.master.bulk_between(number, least, most)
+            side = self.converge(self.demand)
+            sides.append((self.bound_now(), self.between[number], side, self.prices, self.priced))
+        sides.sort(key=lambda side: side[0])
+        bound, self.between[number], better, self.prices, self.priced = sides[0]
+        self.bound, self.other_side = max(self.bound, bound), sides[1][0]
+        self.master.bulk_between(number, *self.between[number])
+        return better
 
     def dive(self, relaxed: Relaxed) -> None:
         """Fix sources of the relaxed plan until every piece is served, more than once with another first choice."""
-        for skip in range(DIVES):
+        for skip in range(1 if self.kinds else DIVES):
             self.dive_once(relaxed, skip)
             if self.met():
                 break
@@ -218,31 +260,33 @@ class _Search:
             fixed = self.to_fix(relaxed, demand, supply, skip)
             skip = 0
             if not fixed:
-                return
-            for pattern, times in fixed:
-                taken += [pattern] * times
-                posts -= self.problem.stocks[pattern.stock].posts * times
+                break
+            for pattern in fixed:
+                taken.append(pattern)
+                posts -= self.problem.stocks[pattern.stock].posts
                 if pattern.stock in supply:
-                    supply[pattern.stock] -= times
+                    supply[pattern.stock] -= 1
                 for index, count in pattern.takes:
-                    demand[index] -= count * times
+                    demand[index] -= count
             self.master.demand_left(demand, posts, supply)
             if any(demand):
-                relaxed = self.converge(demand, max(0, posts))
-        self.offer(taken)
+                relaxed = self.converge(demand)
+        on_bulk = packed(self.problem, self.kinds, [demand if kind.stock not in supply else [0] * len(demand) for kind in self.kinds])
+        if on_bulk is not None and (self.kinds or not any(demand)):
+            self.offer(taken + on_bulk)
 
-    def to_fix(self, relaxed: Relaxed, demand: list[int], supply: dict[int, int], skip: int) -> list[tuple[Pattern, int]]:
+    def to_fix(self, relaxed: Relaxed, demand: list[int], supply: dict[int, int], skip: int) -> list[Pattern]:
         """Return the whole parts of the relaxed plan, or where there are none the pattern nearest to a whole one."""
-        fixed: list[tuple[Pattern, int]] = []
+        fixed: list[Pattern] = []
         left, stock_left = list(demand), dict(supply)
         fractions: list[tuple[float, int, Pattern]] = []
         for column, (pattern, times) in enumerate(zip(self.master.patterns, relaxed.times, strict=False)):
-            floor = int(times + 1e-6)
-            if times > 1e-6 and self.fits(pattern, left, stock_left):
+            floor = int(times + WHOLE)
+            if times > WHOLE and _fits(pattern, left, stock_left):
                 fractions.append((-(times - floor), column, pattern))
-            while floor > 0 and self.fits(pattern, left, stock_left):
+            while floor > 0 and _fits(pattern, left, stock_left):
                 floor -= 1
-                fixed.append((pattern, 1))
+                fixed.append(pattern)
                 for index, count in pattern.takes:
                     left[index] -= count
                 if pattern.stock in stock_left:
@@ -250,45 +294,74 @@ class _Search:
         if fixed or not fractions:
             return fixed
         fractions.sort()
-        return [(fractions[min(skip, len(fractions) - 1)][2], 1)]
-
-    def fits(self, pattern: Pattern, demand: list[int], supply: dict[int, int]) -> bool:
-        return supply.get(pattern.stock, 1) > 0 and all(demand[index] >= count for index, count in pattern.takes)
+        return [fractions[min(skip, len(fractions) - 1)][2]]
 
     def supply(self) -> dict[int, int]:
         return {index: stock.supply for index, stock in enumerate(self.problem.stocks) if stock.supply is not None}
 
     def over_known(self) -> None:
         """Branch and bound over the patterns met so far."""
-        answer = whole(self.problem, self.master.patterns, nodes=self.effort.nodes, seconds=self.effort.seconds, waste_most=self.waste_most)
-        if answer.chosen is not None:
-            self.offer([pattern for pattern, times in answer.chosen for _ in range(times)])
+        answer = self.choose(self.master.patterns)
+        self.offer_answer(answer)
 
     def over_listed(self) -> None:
         """Branch and bound over every pattern that a cheaper plan could use: finds it, or proves there is none."""
         if self.best_cost is None or self.prices is None:
             return
         below = self.best_cost - self.problem.money_step
-        listed = patterns_within(self.problem, self.demand, self.prices, below, LISTED)
+        listed = patterns_within(self.problem, self.prices, below, LISTED, self.kinds, self.between)
         if listed is None:
             return
         self.listed = len(listed)
-        answer = whole(self.problem, listed, below=below, nodes=self.effort.nodes, seconds=self.effort.seconds, waste_most=self.waste_most)
-        if answer.chosen is not None:
-            self.offer([pattern for pattern, times in answer.chosen for _ in range(times)])
-        if answer.exhausted:
-            self.bound = self.best_cost
+        answer = self.choose(listed, below=below)
+        self.offer_answer(answer)
+        if answer.exhausted and (answer.chosen is None or not self.kinds):
+            self.bound = self.best_cost if self.other_side is None else max(self.bound, min(self.best_cost, self.other_side))
             self.proof = f"no plan of cost {below} or less among all {len(listed)} patterns that one could use"
+
+    def choose(self, patterns: Sequence[Pattern], *, below: int | None = None, least_waste: bool = False) -> Whole:
+        search = Search(
+            nodes=min(self.effort.nodes, BULK_NODES) if self.kinds else self.effort.nodes,
+            seconds=self.effort.seconds,
+            below=below,
+            waste_most=self.waste_most,
+            least_waste=least_waste,
+            bulk_between=tuple(self.between),
+        )
+        answer = whole(self.problem, patterns, self.kinds, search)
+        if answer.out_of_time:
+            self.stopped = f"search stopped by the clock after {self.effort.seconds:g} s: another machine may find another plan"
+        return answer
+
+    def offer_answer(self, answer: Whole) -> None:
+        if answer.chosen is None:
+            return
+        on_bulk = packed(self.problem, self.kinds, answer.on_bulk)
+        if on_bulk is not None:
+            self.offer([pattern for pattern, times in answer.chosen for _ in range(times)] + on_bulk)
+
+
+def _fits(pattern: Pattern, demand: Sequence[int], supply: dict[int, int]) -> bool:
+    return supply.get(pattern.stock, 1) > 0 and all(demand[index] >= count for index, count in pattern.takes)
 
 
 def first_patterns(problem: Problem) -> list[Pattern]:
-    """Return one pattern a piece and stock it fits; raises ValueError when it fits none."""
+    """Return each piece alone on the unlimited stock that is cheapest for it, or where none is long enough on each it fits.
+
+    Raises
+    ------
+    ValueError
+        When a piece fits none.
+    """
     found = []
     for index, piece in enumerate(problem.pieces):
-        fitting = [number for number, stock in enumerate(problem.stocks) if piece.length <= stock.length and stock.supply != 0]
+        fitting = [
+            Pattern(number, ((index, 1),)) for number, stock in enumerate(problem.stocks) if piece.length <= stock.length and stock.supply != 0
+        ]
         if not fitting:
             raise ValueError(f"a piece of {piece.length} fits no stock")
-        found += [Pattern(number, ((index, 1),)) for number in fitting]
+        unlimited = [pattern for pattern in fitting if problem.stocks[pattern.stock].supply is None]
+        found += [min(unlimited, key=problem.cost)] if unlimited else fitting
     return found
 
 
