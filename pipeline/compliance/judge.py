@@ -151,7 +151,7 @@ def _softened(limit: Limit, finding: Finding) -> Finding:
 
 
 def _check(scene: Scene, pack: RulePack, limit: Limit, finding: Finding, number: int, rules: bool) -> Check:
-    reading = finding.reading if limit.bounds_a_length else None
+    reading = finding.reading if limit.is_length else None
     margin = margin_of(reading.value, limit.comparator, limit.metres) if reading else None
     return Check(
         name=f"C{number:03d}",

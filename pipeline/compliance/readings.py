@@ -13,6 +13,7 @@ from pipeline.model.rules import Comparator
 COVERAGE: Final = 1.96  # [-] normal quantile, two-sided 95 % (JCGM 100:2008, table G.1)
 RESOLUTION: Final = 1e-9  # [m] nearer than this to a limit is exactly at it; 48 in and 1219.2 mm differ by rounding alone
 SEVERITY: Final[dict[Verdict, int]] = {"fail": 3, "marginal": 2, "on-site": 1, "pass": 0}
+LEAST: Final[tuple[Comparator, ...]] = ("min", "within")  # a reach has to be as far at least
 STRICT: Final[tuple[Comparator, ...]] = ("less-than", "must-not-pass")  # the limit itself may not be reached
 
 
@@ -95,7 +96,7 @@ def margin_of(value: float, comparator: Comparator, limit: float) -> float:
     >>> round(margin_of(0.1, "must-not-pass", 4 * 0.0254), 6)
     0.0016
     """
-    margin = value - limit if comparator == "min" else limit - value
+    margin = value - limit if comparator in LEAST else limit - value
     return 0.0 if abs(margin) < RESOLUTION else margin
 
 

@@ -120,12 +120,9 @@ def gate_release_opening(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
 def gate_release_radius(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     """How far about the release the shop's openings stay that small; a reach is held like a least distance."""
     radius = float(scene.job.shop.gate.release_opening_radius)
-    why = _high_enough(scene, pack)
-    if why:
-        return NotHere(why=why)
-    holds = margin_of(radius, "min", limit.metres) >= 0
-    text = f"openings stay small within {format_length(radius, scene.job.options.report_units)} of the release, by the shop file"
-    return Fact(holds=holds, where=text, cure=f"a shield that reaches {limit.printed} from the release")
+    return _low_release(
+        scene, pack, radius, "reach of the small openings about the release", "{short} more: a shield that reaches farther about the release"
+    )
 
 
 def gate_release_inside(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:

@@ -234,9 +234,7 @@ def test_shortest_way_to_lines_and_arcs_against_dense_points(seed):
     distance, along, station = nearest_of_segment(start, end, chain)
     segment = np.linspace(start, end, 4001)
     points = chain.densified(1e-7)
-    edge = np.concatenate(
-        [np.linspace(a, b, max(2, math.ceil(math.dist(a, b) / 0.0005)), endpoint=False) for a, b in zip(points[:-1], points[1:], strict=True)]
-    )
+    edge = np.concatenate([np.linspace(a, b, max(2, math.ceil(math.dist(a, b) / 0.0005)), endpoint=False) for a, b in itertools.pairwise(points)])
     assert distance == pytest.approx(float(cKDTree(edge).query(segment)[0].min()), abs=HALF_MILLIMETRE)
     place = np.array(start) + along / math.dist(start, end) * (np.array(end) - np.array(start))
     assert math.dist(place, chain.point_at(station)) == pytest.approx(distance, abs=1e-9)
