@@ -6,6 +6,7 @@ nearer to a source than the distance is dropped.  What is left is linked into cl
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from typing import Final
@@ -13,7 +14,9 @@ from typing import Final
 from pipeline.geometry.chain import Chain, Piece, Point
 
 TOUCH: Final = 1e-7  # [m] points nearer than this are one point
+SLIVER: Final = 1e-5  # [m] a shorter part of an outline is left out
 TURN_LEAST: Final = 1e-6  # [rad] a smaller turn at a vertex is no corner
+BAY_LEAST: Final = 1e-3  # [rad] an inward corner that turns less needs no rounding
 NEARER: Final = 1e-6  # [m] a part this much nearer than the distance is dropped
 
 
@@ -59,6 +62,8 @@ def with_bays_rounded(chain: Chain, radius: float) -> Chain:
     -----
     The outline a disc of that radius leaves untouched when it rolls round the outside: offset outward, then inward by the same.
     """
+    if not any(_is_tight(chain, index, radius) for index in range(len(chain))):
+        return chain
     outer = offset_outward([chain], radius)
     inner = offset_inward(outer[0], radius) if outer else ()
     return inner[0] if inner else chain
@@ -81,6 +86,11 @@ def sub_piece(piece: Piece, start: float, end: float) -> Piece:
     """Return the part of `piece` between two distances [m] from its start."""
     bulge = math.tan(piece.curvature * (end - start) / 4) if piece.is_arc else 0.0
     return Piece(piece.point_at(start), piece.point_at(end), bulge)
+
+
+def _is_tight(chain: Chain, index: int, radius: float) -> bool:
+    piece = chain.piece(index)
+    return turn_at(chain, index) < -BAY_LEAST or (piece.is_arc and piece.bulge < 0 and piece.radius < radius)
 
 
 def _parallels(chains: Sequence[Chain], distance: float, *, inside: bool) -> list[Chain]:
@@ -132,11 +142,11 @@ def _cut_at_meetings(raw: list[Piece]) -> list[list[Piece]]:
 
 
 def _parts(piece: Piece, at: list[float]) -> list[Piece]:
-    distinct = [at[0]] + [here for before, here in zip(at, at[1:], strict=False) if here - before > TOUCH]
+    distinct = [at[0]] + [here for before, here in itertools.pairwise(at) if here - before > TOUCH]
     if len(distinct) < 2:
         return []
     distinct[-1] = piece.length
-    return [piece] if len(distinct) == 2 else [sub_piece(piece, start, end) for start, end in zip(distinct, distinct[1:], strict=False)]
+    return [piece] if len(distinct) == 2 else [sub_piece(piece, start, end) for start, end in itertools.pairwise(distinct)]
 
 
 def _box(piece: Piece) -> tuple[float, float, float, float]:
@@ -234,6 +244,13 @@ def _linked(parts: list[Piece]) -> list[Chain]:
                 break
             left.remove(following)
             row.append(following)
-        if row:
-            chains.append(Chain(tuple(part.start for part in row), tuple(part.bulge for part in row), True))
-    return [chain for chain in chains if len(chain) > 1]
+        chains += _closed(row)
+    return chains
+
+
+def _closed(row: list[Piece]) -> list[Chain]:
+    """Return a row of parts as one closed chain, without its slivers; none when less than two parts are left."""
+    kept = [part for part in row if part.length > SLIVER]
+    if len(kept) < 2:
+        return []
+    return [Chain(tuple(part.start for part in kept), tuple(part.bulge for part in kept), True)]

@@ -112,8 +112,8 @@ def _wall_to_wall(parallel: Chain, blocked: Floats, site: Site) -> Course:
     last_wall = _nearest_wall(walk.places(stations[(end + 1) % count : (end + 1) % count + 1]), site)
     begin, stop = float(stations[start]), float(stations[end])
     row = _cut_out(parallel, begin, stop if stop > begin else stop + walk.length)
-    row = _straight_to_wall([piece_reversed(piece) for piece in row[::-1]], first_wall)
-    row = _straight_to_wall([piece_reversed(piece) for piece in row[::-1]], last_wall)
+    row = _straight_to_wall([piece_reversed(piece) for piece in row[::-1]], first_wall, outward=-1)
+    row = _straight_to_wall([piece_reversed(piece) for piece in row[::-1]], last_wall, outward=1)
     return Course(_chained(row), (first_wall, last_wall))
 
 
@@ -141,17 +141,25 @@ def _cut_out(chain: Chain, start: float, end: float) -> list[Piece]:
     return row
 
 
-def _straight_to_wall(row: list[Piece], wall: FittedLine) -> list[Piece]:
+def _straight_to_wall(row: list[Piece], wall: FittedLine, outward: int) -> list[Piece]:
     """Run the end of a row on beyond its wall: straight from where it last ran straight, if the wall is near enough, else as it ends.
+
+    Parameters
+    ----------
+    row : list of Piece
+        Its end is at the wall.
+    wall : FittedLine
+    outward : {1, -1}
+        Sign of the bulge of an outward bend: 1 when the row is walked with the water on the left.
 
     Notes
     -----
     Leaving an outward bend along its tangent brings the line nowhere nearer to the water, and the fence meets the wall without a last turn.
     """
     kept = list(row)
-    while len(kept) > 1 and kept[-1].bulge > 0 and _reaches(kept[-2], wall) is not None:
+    while len(kept) > 1 and kept[-1].bulge * outward > 0 and _reaches(kept[-2], wall) is not None:
         kept.pop()
-    if len(kept) == 1 and kept[0].bulge > 0:
+    if len(kept) == 1 and kept[0].bulge * outward > 0:
         kept = list(row)
     last = kept[-1]
     heading = last.direction_at(last.length)

@@ -18,6 +18,7 @@ from pipeline.layout.optimum import MOVE_UNIT
 from pipeline.layout.walk import Floats, Walk
 from pipeline.model.site import GateWish
 
+NEAR: Final = 1.2  # [m] a gate stays this near to where it was wished, as long as that costs no custom panel (own judgement)
 REACH: Final = 3.0  # [m] farthest a gate is moved from where it was wished (own judgement)
 PITCH: Final = 0.0127  # [m] gates are tried at places this far apart
 

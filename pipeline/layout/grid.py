@@ -6,6 +6,7 @@ exactly; round a bend it divides the arc.  Places a hole must take (riser edges,
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from fractions import Fraction
@@ -88,12 +89,17 @@ def step_for(spacing: float, joint: float) -> float:
     return common / math.ceil(common / STEP_WANTED - 1e-9) if common >= STEP_WANTED else STEP_WANTED
 
 
-def node_stations(walk: Walk, first: float, last: float, step: float, forced: tuple[float, ...]) -> Floats:
-    """Return the grid's stations from `first` to `last` [m] with every forced place; on a loop every lap has the same nodes."""
-    if not walk.closed:
-        return _nodes_between(walk, np.unique(np.concatenate(([first, last], forced, walk.starts))), step, first, last)
-    anchors = np.unique(np.concatenate((walk.starts, np.mod(forced, walk.length))))
-    lap = _nodes_between(walk, anchors, step, 0.0, walk.length)[:-1]
+def stretch_nodes(walk: Walk, first: float, last: float, step: float) -> Floats:
+    """Return the grid's stations from `first` to `last` [m], both among them; they may run into the next lap of a loop."""
+    laps = range(math.floor(first / walk.length), math.floor(last / walk.length) + 1) if walk.closed else range(1)
+    borders = np.concatenate([walk.starts + lap * walk.length for lap in laps])
+    anchors = np.unique(np.concatenate(([first, last], borders[(borders > first + SAME) & (borders < last - SAME)])))
+    return _nodes_between(walk, anchors, step)
+
+
+def loop_nodes(walk: Walk, first: float, last: float, step: float) -> Floats:
+    """Return the grid's stations of a loop within `first` and `last` [m], the same in every lap."""
+    lap = _nodes_between(walk, walk.starts, step)[:-1]
     laps = range(math.floor(first / walk.length), math.floor(last / walk.length) + 1)
     unrolled = np.concatenate([lap + number * walk.length for number in laps])
     return unrolled[(unrolled >= first - SAME) & (unrolled <= last + SAME)]
@@ -135,10 +141,9 @@ def give_allowed(turn: Floats, wiggle: Floats, length: Floats, sizes: Measures, 
     return np.where(turn > 0, give, 0.0), np.where(turn < 0, give, 0.0)
 
 
-def _nodes_between(walk: Walk, anchors: Floats, step: float, first: float, last: float) -> Floats:
-    anchors = anchors[(anchors >= first - SAME) & (anchors <= last + SAME)]
+def _nodes_between(walk: Walk, anchors: Floats, step: float) -> Floats:
     rows = []
-    for start, end in zip(anchors[:-1], anchors[1:], strict=True):
+    for start, end in itertools.pairwise(anchors):
         bent = walk.curvatures[walk.piece_of(np.array([(start + end) / 2]))[0]] != 0.0
         pitch = (end - start) / max(1, round((end - start) / step)) if bent else step
         count = max(1, math.ceil((end - start) / pitch - 1e-6))

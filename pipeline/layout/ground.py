@@ -14,6 +14,7 @@ from pipeline.model.shop import Shop
 from pipeline.model.site import Site
 
 Flags = NDArray[np.bool_]
+AT_WALL = 0.25  # [m] a deck's edge this near to a wall along its length runs to the wall (own judgement)
 TOUCH = 1e-6  # [m] a hole exactly at its least distance is allowed
 
 
@@ -49,12 +50,21 @@ def off_the_deck(places: Floats, site: Site, shop: Shop) -> Flags:
     least = shop.sleeve.edge_distance + shop.sleeve.bore / 2
     off = np.zeros(len(places), dtype=bool)
     for deck in site.decks:
-        off |= distances_to(places, deck.chain) < least - TOUCH
+        for edge in _free_edges(deck.chain, site):
+            off |= distances_to(places, edge) < least - TOUCH
         if deck.chain.closed:
             off |= ~inside(places, deck.chain)
         else:
             off |= crosses(np.broadcast_to(_water_anchor(site), places.shape), places, deck.chain)
     return off
+
+
+def _free_edges(deck: Chain, site: Site) -> Iterator[Chain]:
+    """Yield the pieces of a deck's edge that end in the open; where the deck runs to a wall it has no edge to break out."""
+    for piece in deck.pieces():
+        ends = (piece.start, piece.point_at(piece.length / 2), piece.end)
+        if not any(all(wall.chain.nearest(end)[1] < AT_WALL for end in ends) for wall in site.walls):
+            yield Chain((piece.start, piece.end), (piece.bulge,))
 
 
 def _water_anchor(site: Site) -> Floats:

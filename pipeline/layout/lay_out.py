@@ -13,7 +13,7 @@ from pipeline.geometry.offset import offset_outward, with_bays_rounded
 from pipeline.layout.barrier import Course, course_of, end_station
 from pipeline.layout.gate_places import gate_sites, proposed_gate
 from pipeline.layout.gates import REACH, GatePlaces, Wish, places_for, wishes_on
-from pipeline.layout.grid import GIVE_UNIT, Grid, Measures, grid_of, node_stations
+from pipeline.layout.grid import GIVE_UNIT, Grid, Measures, grid_of, loop_nodes, stretch_nodes
 from pipeline.layout.ground import undrillable
 from pipeline.layout.line import hole_line
 from pipeline.layout.loop import best_loop
@@ -23,7 +23,7 @@ from pipeline.layout.reach import Row, row_of
 from pipeline.layout.records import ends_of, parts_of
 from pipeline.layout.setting_out import distances_across
 from pipeline.layout.stretches import Crossing, best_between, crossings_of, moves_of, short_tread, too_deep
-from pipeline.layout.walk import Walk, walk_of
+from pipeline.layout.walk import Floats, Walk, walk_of
 from pipeline.model.job import Job
 from pipeline.model.layout import Certificate, Layout
 from pipeline.model.site import Site
@@ -106,7 +106,7 @@ def _whole_loop(walk: Walk, wishes: tuple[Wish, ...], job: Job, site: Site, size
     """Lay out a closed fence, beginning after the first gate."""
     cut, around = wishes[0], wishes[0].station
     margin = REACH + cut.leaf + 2 * sizes.joint
-    grid = _grid(walk, around - margin, around + margin + walk.length, job, site, sizes)
+    grid = _grid(walk, loop_nodes(walk, around - margin, around + margin + walk.length, sizes.step), job, site, sizes)
     places = gate_sites(places_for(walk, grid.stations, cut, around, walk.length, sizes), walk, grid, cut, job, site)
     inner = [gate_sites(places_for(walk, grid.stations, wish, wish.station, 0.0, sizes), walk, grid, wish, job, site) for wish in wishes[1:]]
     found = best_loop(grid, places, sizes, tuple(moves_of(grid, each) for each in inner)) if len(places.after) else None
@@ -159,7 +159,7 @@ def _stretch(
         if tread is None:
             raise too_deep(crossings[min(number, len(crossings) - 1)], stop - begin)
         return tread, 1 << 57
-    grid = _grid(walk, begin, stop, job, site, sizes)
+    grid = _grid(walk, stretch_nodes(walk, begin, stop, sizes.step), job, site, sizes)
     inner = [gate_sites(places_for(walk, grid.stations, wish, wish.station, 0.0, sizes), walk, grid, wish, job, site) for wish in wishes]
     way = best_between(grid, sizes, tuple(moves_of(grid, each) for each in inner))
     if way is None:
@@ -175,8 +175,7 @@ def _lifted(wish: Wish, begin: float, stop: float, walk: Walk) -> Wish | None:
     return None
 
 
-def _grid(walk: Walk, first: float, last: float, job: Job, site: Site, sizes: Measures) -> Grid:
-    stations = node_stations(walk, first, last, sizes.step, ())
+def _grid(walk: Walk, stations: Floats, job: Job, site: Site, sizes: Measures) -> Grid:
     return grid_of(walk, stations, undrillable(walk.places(stations), site, job.shop), (), sizes, job.shop)
 
 

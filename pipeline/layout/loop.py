@@ -13,11 +13,12 @@ from typing import Final
 import numpy as np
 
 from pipeline.layout.closing import closing_places
-from pipeline.layout.gates import GatePlaces
+from pipeline.layout.gates import NEAR, GatePlaces
 from pipeline.layout.grid import NEVER, Grid, Indices, Measures
-from pipeline.layout.optimum import GateMoves, Way, search
+from pipeline.layout.optimum import MOVE_UNIT, GateMoves, Way, search
 
-BRANCHES: Final = 12
+BRANCHES: Final = 8  # parts a range is divided in
+BATCH: Final = 24  # ranges searched at once: as fast as a few, on arrays this small
 NEAREST: Final = 3  # places tried by themselves at once: most jobs end there
 
 
@@ -34,12 +35,21 @@ class LoopWay:
 def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...]) -> LoopWay | None:
     """Return the best closed way, or None when no place of the gate closes one."""
     whole = closing_places(grid, places, sizes, inner)
+    near = np.nonzero(places.moves * MOVE_UNIT <= NEAR)[0]
     if len(whole):
-        return _best_of(grid, places, sizes, inner, whole, custom=False)
-    return _best_of(grid, places, sizes, inner, np.arange(len(places.after)), custom=True)
+        return _best_of(grid, places, sizes, inner, _either(whole, near), custom=False)
+    return _best_of(grid, places, sizes, inner, near, custom=True) or _best_of(grid, places, sizes, inner, np.arange(len(places.after)), custom=True)
+
+
+def _either(whole: Indices, near: Indices) -> Indices:
+    """Return the places that close with whole panels and are near, or all that close when none of them is."""
+    both = np.intersect1d(whole, near)
+    return both if len(both) else whole
 
 
 def _best_of(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], open_places: Indices, *, custom: bool) -> LoopWay | None:
+    if not len(open_places):
+        return None
     everything = open_places[np.argsort(places.after[open_places], kind="stable")]
     waiting: list[tuple[int, bool, int, Indices]] = []
     ranges = [everything, *(np.array([place]) for place in open_places[:NEAREST])]
@@ -53,10 +63,19 @@ def _best_of(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateM
                 heapq.heappush(waiting, (key, len(each) > 1, searches * 100 + row, each))
         if not waiting:
             return None
-        key, several, _, each = heapq.heappop(waiting)
+        key, several, _, each = waiting[0]
         if not several:
             return _found(grid, places, sizes, inner, int(each[0]), key, searches, custom=custom)
-        ranges = [part for part in np.array_split(each, BRANCHES) if len(part)]
+        ranges = _divided(waiting)
+
+
+def _divided(waiting: list[tuple[int, bool, int, Indices]]) -> list[Indices]:
+    """Take the most promising ranges off the heap and divide them, until a batch is full."""
+    parts: list[Indices] = []
+    while waiting and waiting[0][1] and len(parts) < BATCH:
+        _, _, _, each = heapq.heappop(waiting)
+        parts += [part for part in np.array_split(each, BRANCHES) if len(part)]
+    return parts
 
 
 def _found(

@@ -165,9 +165,8 @@ def search(grid: Grid, sizes: Measures, starts: Sequence[Sequence[tuple[int, int
     for row, nodes in enumerate(starts):
         for node, key in nodes:
             run.inside[row, 0, 1, node] = min(key, int(run.inside[row, 0, 1, node]))
-    lowest = _RangeMinimum(run.inside[:, :, 1, :]) if run.custom else None
     for start, end in blocks_of(grid, custom=run.custom):
-        _fill(run, start, end, lowest)
+        _fill(run, start, end)
     return run
 
 
@@ -185,7 +184,7 @@ def blocks_of(grid: Grid, *, custom: bool) -> list[tuple[int, int]]:
     return blocks
 
 
-def _fill(run: Search, start: int, end: int, lowest: _RangeMinimum | None) -> None:
+def _fill(run: Search, start: int, end: int) -> None:
     """Work out every state of the nodes from `start` to before `end`: posts inside panels, panels' ends, then panels' beginnings."""
     grid, here = run.grid, slice(start, end)
     inside, ended = run.inside, run.ended
@@ -198,13 +197,11 @@ def _fill(run: Search, start: int, end: int, lowest: _RangeMinimum | None) -> No
     inside[:, :, 2:, here] = np.where(grid.open_nodes[here], inside[:, :, 2:, here], NEVER)
     for posts, price in run.sizes.stock:
         np.minimum(ended[:, :, here], inside[:, :, posts, here] + price * COST_KEY, out=ended[:, :, here])
-    if lowest is not None:
-        _end_customs(run, here, lowest)
+    if run.custom:
+        _end_customs(run, here)
     ended[:, :, here] = np.where(grid.open_nodes[here], ended[:, :, here], NEVER)
     _begin_panels(run, here)
     inside[:, :, 1, here] = np.where(grid.open_nodes[here], inside[:, :, 1, here], NEVER)
-    if lowest is not None:
-        lowest.extend(start, end)
 
 
 def _begin_panels(run: Search, here: slice) -> None:
@@ -219,40 +216,32 @@ def _begin_panels(run: Search, here: slice) -> None:
             np.minimum(first[:, gate + 1], through, out=first[:, gate + 1])
 
 
-def _end_customs(run: Search, here: slice, lowest: _RangeMinimum) -> None:
+def _end_customs(run: Search, here: slice) -> None:
+    """End custom panels in a block: for each price tier the least beginning within reach, looked up in a sliding window."""
     last = run.grid.custom_last[here]
     for tier, (_, price) in enumerate(run.sizes.custom):
         first = run.grid.custom_first[tier, here]
-        found = lowest.between(first, last) + CUSTOM_KEY + price * COST_KEY
-        np.minimum(run.ended[:, :, here], found, out=run.ended[:, :, here])
+        good = np.nonzero(last >= first)[0]
+        if len(good):
+            found = _sliding_minimum(run.inside[:, :, 1, :], first[good], last[good]) + CUSTOM_KEY + price * COST_KEY
+            ends = here.start + good
+            run.ended[:, :, ends] = np.minimum(run.ended[:, :, ends], found)
 
 
-class _RangeMinimum:
-    """Least value over any range of nodes already worked out, by ranges of doubled length."""
+def _sliding_minimum(values: Keys, first: Indices, last: Indices) -> Keys:
+    """Return the least value within first..last, both included, for windows whose two sides only move forward.
 
-    def __init__(self, values: Keys) -> None:
-        levels = max(1, values.shape[-1].bit_length())
-        self._levels = [values] + [np.full_like(values, NEVER) for _ in range(1, levels)]
-        self._done = 0
-
-    def extend(self, start: int, end: int) -> None:
-        """Take in the nodes from `start` to before `end`; level k then holds the least of the 2^k nodes up to each."""
-        for level in range(1, len(self._levels)):
-            half = 1 << (level - 1)
-            below = self._levels[level - 1]
-            own = below[..., start:end]
-            earlier = np.clip(np.arange(start, end) - half, 0, None)
-            self._levels[level][..., start:end] = np.minimum(own, below[..., earlier])
-
-    def between(self, first: Indices, last: Indices) -> Keys:
-        """Return the least value of nodes first..last, both included; NEVER for an empty range."""
-        count = last - first + 1
-        good = count > 0
-        level = np.where(good, np.frexp(np.maximum(count, 1).astype(np.float64))[1] - 1, 0)
-        result = np.full(self._levels[0].shape[:-1] + first.shape, NEVER, dtype=np.int64)
-        for each in np.unique(level[good]) if good.any() else ():
-            at = np.nonzero(good & (level == each))[0]
-            table = self._levels[int(each)]
-            upper, lower = table[..., last[at]], table[..., first[at] + (1 << int(each)) - 1]
-            result[..., at] = np.minimum(upper, lower)
-        return result
+    Notes
+    -----
+    What all windows share is looked through once; what comes before and after it as running minima.
+    """
+    low, high = int(first[-1]), int(last[0])
+    if low > high:  # no part is shared: each half by itself
+        half = len(first) // 2
+        if half == 0:
+            return values[..., low : int(last[0]) + 1].min(axis=-1, keepdims=True)
+        return np.concatenate((_sliding_minimum(values, first[:half], last[:half]), _sliding_minimum(values, first[half:], last[half:])), axis=-1)
+    shared = values[..., low : high + 1].min(axis=-1, keepdims=True)
+    before = np.minimum.accumulate(values[..., int(first[0]) : low + 1][..., ::-1], axis=-1)
+    after = np.minimum.accumulate(values[..., high : int(last[-1]) + 1], axis=-1)
+    return np.minimum(np.minimum(before[..., low - first], after[..., last - high]), shared)
