@@ -102,7 +102,7 @@ def _overview_sheet(
     if not dense:
         return PlanSheet(name="Plan", frame=frame, view=view, names=names)
     where = [plan_view.detail_name(number, detail, layout, view) for number, detail in enumerate(found, 1)]
-    own = plan_view.place_names(site, layout, view, numbers=False, first=where)
+    own = plan_view.place_names(site, layout, view, numbers=False, first_holes=True, first=where)
     return PlanSheet(name="Plan", frame=frame, view=view, names=own, own_names=True, hidden=("DIMENSION",))
 
 

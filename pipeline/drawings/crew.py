@@ -78,7 +78,7 @@ def _setting_out(dossier: Dossier) -> TextPart:
         else "Then check the distance to the next hole, centre to centre, and the diagonals below. What disagrees by more than 6 mm is measured again before it is drilled.",
         "The water's edge decides: no hole is drilled nearer to it than the schedule's ties put it.",
     ]
-    flow += listed([f"{number}. {step}" for number, step in enumerate(steps, 1)])
+    flow += listed(steps, numbered=True)
     flow.append(subheading("Marks"))
     flow.append(_mark_table(dossier, marks))
     if len(marks) >= 2:
@@ -114,23 +114,23 @@ def lean_arrow(hole: Hole) -> str:
     if hole.lean_toward == "plumb":
         return "plumb"
     arrow = "→" if hole.lean_toward == "away" else "←"
-    return f"{arrow} {math.degrees(hole.lean):.1f}° {hole.lean_toward}"
+    return f"{arrow} {math.degrees(hole.lean):.1f}°"
 
 
 def _hole_schedule(dossier: Dossier) -> TextPart:
     units = dossier.units
     rows = []
     for hole in dossier.layout.holes:
-        ties = [f"{tie.mark}  {format_length(tie.distance, units)}" for tie in hole.ties] + ["", ""]
+        ties = [word for tie in hole.ties[:2] for word in (tie.mark, format_length(tie.distance, units))] + [""] * 4
         to_next = "" if hole.to_next is None else format_length(hole.to_next, units)
-        rows.append((TickBox(), hole.name, hole.carries, hole.role, to_next, ties[0], ties[1], lean_arrow(hole), format_length(hole.depth, units)))
-    head = ("", "hole", "carries", "role", "to next", "tie from", "tie from", "lean", "depth")
+        rows.append((TickBox(), hole.name, hole.carries, hole.role, to_next, *ties[:4], lean_arrow(hole), format_length(hole.depth, units)))
+    head = ("", "hole", "carries", "role", "to next", "from", "tie", "from", "tie", "lean", "depth")
     flow = [
         heading("Holes, in walking order, pool on the left"),
         paragraph(
             "To next: centre to centre, straight, as a tape reads it. Lean: → away from the pool, ← toward it. Tick when drilled, cleaned and sleeved."
         ),
-        table(head, rows, (7, 16, 16, 15, 25, 36, 36, 25, 17)),
+        table(head, rows, (7, 15, 14, 15, 24, 17, 26, 17, 26, 19, 14)),
     ]
     return TextPart("Hole schedule", tuple(flow))
 

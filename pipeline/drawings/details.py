@@ -43,11 +43,8 @@ class _Detail(msgspec.Struct, frozen=True):
 
 def detail_parts(dossier: Dossier) -> tuple[DrawingPart, ...]:
     """Return the pages of details."""
-    found = [
-        _hole(dossier),
-        *(_gate_plan(dossier, gate) for gate in dossier.layout.gates),
-        *(_gate_front(dossier, gate) for gate in dossier.layout.gates),
-    ]
+    found = [_hole(dossier, hole) for hole in _typical_holes(dossier)]
+    found += [make(dossier, gate) for gate in dossier.layout.gates for make in (_gate_plan, _gate_front)]
     found += [_end(dossier, end) for end in dossier.layout.ends]
     found += [_step(dossier, joint) for joint in dossier.layout.joints if abs(joint.rise) > _STEP]
     frame = frame_of(dossier.facts.paper)
@@ -61,6 +58,16 @@ def detail_parts(dossier: Dossier) -> tuple[DrawingPart, ...]:
         title = "Details" if len(pages) == 1 else f"Details {number} of {len(pages)}"
         parts.append(DrawingPart(title, frame, "as noted", tuple(marks)))
     return tuple(parts)
+
+
+def _typical_holes(dossier: Dossier) -> list[Hole]:
+    """Return one plumb hole, and the most leaned one to either side, as far as the fence has them."""
+    found = []
+    for side in ("plumb", "away", "pool"):
+        these = [hole for hole in dossier.layout.holes if hole.lean_toward == side]
+        if these:
+            found.append(max(these, key=lambda hole: hole.lean))
+    return found
 
 
 def _cell(frame: Frame, index: int) -> _Cell:
@@ -92,35 +99,41 @@ def _title(detail: _Detail, scale: Scale, cell: _Cell) -> list[Mark]:
     ]
 
 
-def _hole(dossier: Dossier) -> _Detail:
-    """Section through a hole: slab, bore, sleeve, depth, and what stays under it."""
+def _hole(dossier: Dossier, hole: Hole) -> _Detail:
+    """Section through a hole: slab, bore, sleeve, depth, lean, and what stays under it; the pool lies to the left."""
     sleeve, units = dossier.job.shop.sleeve, dossier.units
-    hole = dossier.layout.holes[0]
     slab, depth, bore = float(sleeve.slab_thickness), hole.depth, hole.bore
-    wide, outside = 3.4 * bore, float(sleeve.outside)
+    wide = 3.4 * bore
+    lean = {"away": -hole.lean, "pool": hole.lean, "plumb": 0.0}[hole.lean_toward]  # of the post, to the left positive
 
     def draw(at: Callable[[float, float], Point]) -> list[Mark]:
-        middle, top = wide / 2, slab
-        left, right, foot = middle - bore / 2, middle + bore / 2, slab - depth
-        marks: list[Mark] = [
-            Stroke(points=(at(0, top), at(left, top), at(left, foot), at(right, foot), at(right, top), at(wide, top)), width=0.35),
-            Stroke(points=(at(0, 0), at(wide, 0)), width=0.35, dash=(3.2, 0.9, 0.2, 0.9)),
-        ]
-        marks += [_hatching(at, 0, left, 0, top), _hatching(at, right, wide, 0, top)]
-        inner = middle - float(sleeve.inside) / 2
+        def down(x: float, deep: float) -> Point:
+            """Return the place `x` beside the bore's axis and `deep` down along it, from where the axis meets the deck."""
+            return at(wide / 2 + x * math.cos(lean) + deep * math.sin(lean), slab - deep * math.cos(lean) + x * math.sin(lean))
+
+        half = bore / 2
+        mouth = [at(wide / 2 + sign * half / math.cos(lean), slab) for sign in (-1, 1)]
+        walls = [down(-half, depth), down(half, depth)]
+        marks: list[Mark] = [Stroke(points=(at(0, slab), mouth[0], walls[0], walls[1], mouth[1], at(wide, slab)), width=0.35)]
+        marks.append(Stroke(points=(at(0, 0), at(wide, 0)), width=0.35, dash=(3.2, 0.9, 0.2, 0.9)))
+        marks += [_cut_concrete(at, 0, wide / 2 - bore, 0, slab), _cut_concrete(at, wide / 2 + bore, wide, 0, slab)]
         for sign in (-1, 1):
-            shell = middle + sign * outside / 2, middle + sign * (middle - inner)
-            corners = (at(shell[0], foot), at(shell[1], foot), at(shell[1], top), at(shell[0], top))
-            marks.append(Area(points=corners, grey=0.35))
-        marks += dimension(at(left, top), at(right, top), 5.0, f"bore {format_length(bore, units)}")
-        marks += dimension(at(wide, foot), at(wide, top), -4.0, f"depth {format_length(depth, units)}")
-        marks += dimension(at(0, top), at(0, 0), -4.0, f"slab {format_length(slab, units)}: measure")
+            shell = (sign * float(sleeve.outside) / 2, sign * float(sleeve.inside) / 2)
+            marks.append(Area(points=(down(shell[0], depth), down(shell[1], depth), down(shell[1], 0), down(shell[0], 0)), grey=0.35))
+        if lean:
+            marks.append(Stroke(points=(down(0, depth), down(0, -0.45 * depth)), width=FINE, dash=(3.2, 0.9, 0.2, 0.9)))
+        else:
+            marks += dimension(mouth[0], mouth[1], 5.0, f"bore {format_length(bore, units)}")
+        marks += dimension(at(wide, slab - depth), at(wide, slab), -4.0, f"depth {format_length(depth, units)}")
+        marks += dimension(at(0, slab), at(0, 0), -4.0, f"slab {format_length(slab, units)}: measure")
+        marks.append(Words(text="pool", at=_off(at(0, slab), 0.5, 1.6), cap=1.7))
         return marks
 
-    return _Detail("Hole and sleeve, plumb", (wide, slab), (9.0, 4.0, 9.0, 12.0), draw)
+    how = f"Hole leaned {math.degrees(hole.lean):.1f}°, as {hole.name}" if lean else "Hole and sleeve, plumb"
+    return _Detail(how, (wide, slab), (9.0, 4.0, 9.0, 14.0), draw)
 
 
-def _hatching(at: Callable[[float, float], Point], left: float, right: float, bottom: float, top: float) -> Mark:
+def _cut_concrete(at: Callable[[float, float], Point], left: float, right: float, bottom: float, top: float) -> Mark:
     """Mark cut concrete by one broken diagonal across it; enough to tell it from air."""
     return Stroke(points=(at(left, bottom), at(right, top)), width=FINE, dash=(1.2, 1.2))
 
@@ -150,10 +163,10 @@ def _gate_plan(dossier: Dossier, gate: Gate) -> _Detail:
         marks += _label(at(margin + beside[0], foot + beside[1]), f"{pocket.name} pocket", (2.2, 1.4))
         marks += dimension(at(margin, foot), at(margin + clear, foot), -9.0, f"leaf {format_length(clear, units)}")
         marks.append(Words(text="pool side", at=_off(at(0, foot), 0.5, 2.4), cap=1.7))
-        marks.append(Words(text="opens this way, away from the pool", at=at(margin + clear * 0.12, foot - clear * 0.5), cap=1.7))
+        marks.append(Words(text="opens away from the pool", at=_off(at(margin + clear / 2, 0), 0, -3.2), cap=1.7, align="centre"))
         return marks
 
-    return _Detail(f"Gate {gate.name}, plan", (clear + 2 * margin, clear + up), (2.0, 2.0, 2.0, 5.0), draw)
+    return _Detail(f"Gate {gate.name}, plan", (clear + 2 * margin, clear + up), (2.0, 5.0, 2.0, 5.0), draw)
 
 
 def _in_gate_frame(hinge: Hole, latch: Hole, other: Hole) -> Point:
@@ -187,18 +200,14 @@ def _gate_front(dossier: Dossier, gate: Gate) -> _Detail:
         marks += dimension(at(2 * margin + clear, 0), at(2 * margin + clear, release), -3.0, f"release {format_length(release, units)}")
         marks += dimension(at(0, 0), at(0, tall), 3.0, f"top {format_length(tall, units)}")
         marks += dimension(at(margin, 0), at(margin + clear, 0), -4.0, f"leaf {format_length(clear, units)}")
-        inside = at(margin + clear / 2, tall * 0.5)
-        for index, text in enumerate(
-            (
-                f"gap {format_length(gap, units)} at sides and foot",
-                "closes and latches by itself",
-                f"release on {'both sides' if shop.release_side == 'both' else f'the {shop.release_side} side'}",
-            )
+        side = "on both sides" if shop.release_side == "both" else f"on the {shop.release_side} side"
+        for row, text in enumerate(
+            (f"gap {format_length(gap, units)} at sides and foot; release {side}", "closes and latches by itself from any position")
         ):
-            marks.append(Words(text=text, at=_off(inside, 0, 4 - 3.4 * index), cap=1.6, align="centre"))
+            marks.append(Words(text=text, at=_off(at(margin + clear / 2, 0), 0, -9.6 - 3.2 * row), cap=1.6, align="centre"))
         return marks
 
-    return _Detail(f"Gate {gate.name}, from outside", (clear + 2 * margin, max(tall, release)), (7.0, 8.0, 7.0, 3.0), draw)
+    return _Detail(f"Gate {gate.name}, from outside", (clear + 2 * margin, max(tall, release)), (7.0, 14.0, 7.0, 3.0), draw)
 
 
 def _end(dossier: Dossier, end: FenceEnd) -> _Detail:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import msgspec
 
@@ -23,6 +23,13 @@ PEN = 0.18  # [mm] the sheets' ordinary line
 FINE = 0.09  # [mm]
 BROAD = 0.5  # [mm]
 _POINTS_PER_MILLIMETRE = 72 / 25.4
+LINETYPES: Final[dict[str, tuple[str, tuple[float, ...]]]] = {  # on and off lengths on paper [mm]
+    "LONG-DASH": ("long dashes", (4.0, 1.6)),
+    "SHORT-DASH": ("short dashes", (1.6, 1.0)),
+    "DASH-DOT": ("dash and dot", (3.2, 0.9, 0.2, 0.9)),
+    "DASH-TWO-DOTS": ("dash and two dots", (3.2, 0.8, 0.2, 0.8, 0.2, 0.8)),
+    "DOTS": ("dots", (0.3, 0.9)),
+}
 
 
 class Stroke(msgspec.Struct, frozen=True, kw_only=True):
@@ -188,7 +195,10 @@ def to_layout(layout: BaseLayout, marks: Iterable[Mark]) -> None:
 
 
 def _stroke_on_layout(layout: BaseLayout, mark: Stroke) -> None:
-    attributes = {"layer": mark.layer, "lineweight": lineweight(mark.width), "linetype": "SHORT-DASH" if mark.dash else "CONTINUOUS"}
+    attributes: dict[str, Any] = {"layer": mark.layer, "lineweight": lineweight(mark.width), "linetype": "CONTINUOUS"}
+    if mark.dash:
+        attributes["linetype"] = next((name for name, (_, pattern) in LINETYPES.items() if pattern == mark.dash), "SHORT-DASH")
+        attributes["ltscale"] = 1 / layout.doc.header["$LTSCALE"]  # the document's scale is for the model space
     if mark.grey:
         attributes["true_color"] = _true_colour(mark.grey)
     layout.add_lwpolyline(mark.points, close=mark.closed, dxfattribs=attributes)

@@ -8,12 +8,20 @@ from typing import Any
 from pipeline.drawings import cautions
 from pipeline.drawings.crew import caution_flowables
 from pipeline.drawings.dossier import Dossier
-from pipeline.drawings.ink import FINE, Area, Mark, Stroke, box
+from pipeline.drawings.ink import FINE, Area, Mark, Stroke, Words, box, fitted
 from pipeline.drawings.pages import Part, PlanPart, TextPart, TickBox, drawn, heading, listed, paragraph, space, subheading, table
 from pipeline.model.compliance import Check
-from pipeline.units import format_length
+from pipeline.units import INCH, MILLIMETRE, format_length
 
+_SMALL = 1 / 8 * INCH  # [m] margins below are printed finer
 VERDICT_WORDS = {"pass": "pass", "marginal": "marginal", "fail": "FAIL", "on-site": "on site"}
+
+_NOT_COVERED = (
+    "Whether somebody watches the water. No barrier replaces that.",
+    "How the fabric ages, how often the gate is tested, whether panels are put back after use.",
+    "Concrete, its thickness and strength round the sleeves: no code names an edge distance for a sleeve.",
+    "Neighbours' trees, furniture and toys moved to the fence after the survey.",
+)
 
 
 def inspection_parts(dossier: Dossier) -> tuple[Part, ...]:
@@ -23,9 +31,8 @@ def inspection_parts(dossier: Dossier) -> tuple[Part, ...]:
         TextPart("Cautions", tuple(caution_flowables(dossier))),
         _summary(dossier),
         PlanPart("Places of the checks", places.name, places.frame),
-        *_documents(dossier),
-        _on_site(dossier),
-        _not_covered(dossier),
+        _documents(dossier),
+        TextPart("On site, limits of this report", (*_on_site(dossier), *_not_covered(dossier))),
     )
 
 
@@ -53,15 +60,14 @@ def _summary(dossier: Dossier) -> TextPart:
     return TextPart("Verdict", tuple(flow))
 
 
-def _documents(dossier: Dossier) -> list[TextPart]:
-    parts = []
+def _documents(dossier: Dossier) -> TextPart:
+    flow: list[Any] = []
+    head = ("", "clause", "what it asks", "where", "measured", "limit", "margin and its uncertainty", "verdict", "known")
     for document in dict.fromkeys(check.document for check in dossier.compliance.checks):
         checks = [check for check in dossier.compliance.checks if check.document == document]
         rows = [_row(dossier, check) for check in sorted(checks, key=lambda check: (_clause_key(check.clause), check.name))]
-        head = ("", "clause", "what it asks", "where", "measured", "limit", "margin and its uncertainty", "verdict", "known")
-        flow = [heading(document), table(head, rows, (11, 18, 48, 24, 19, 19, 26, 16, 14), plain=False)]
-        parts.append(TextPart(f"Clauses: {document}", tuple(flow)))
-    return parts
+        flow += [heading(document), table(head, rows, (10, 25, 46, 25, 17, 15, 26, 14, 15), plain=False)]
+    return TextPart("Clause by clause", tuple(flow))
 
 
 def _clause_key(clause: str) -> tuple[tuple[int, str], ...]:
@@ -71,9 +77,10 @@ def _clause_key(clause: str) -> tuple[tuple[int, str], ...]:
 
 def _row(dossier: Dossier, check: Check) -> tuple[Any, ...]:
     asks = check.paraphrase + (f" Look at: {check.look_at}" if check.look_at and check.verdict != "on-site" else "")
+    known = check.certainty + (f": {check.certainty_note}" if check.certainty_note and check.certainty == "confirmed" else "")
     return (
         check.name, check.clause, asks, check.where, value_words(check.measured, check, dossier), value_words(check.limit_value, check, dossier),
-        _margin_bar(check, dossier), VERDICT_WORDS[check.verdict], check.certainty,
+        _margin_bar(check, dossier), VERDICT_WORDS[check.verdict], known,
     )  # fmt: skip
 
 
@@ -100,14 +107,19 @@ def _margin_bar(check: Check, dossier: Dossier) -> Any:
         left, right = max(0.3, end - check.u95 * span), min(across - 0.3, end + check.u95 * span)
         marks += [Stroke(points=((left, 2.4), (right, 2.4)), width=0.25), *(Stroke(points=((x, 1.6), (x, 3.2)), width=0.25) for x in (left, right))]
     marks.append(box(0, 0, across, 4.8, width=FINE / 2))
-    text = value_words(check.margin, check, dossier) + (f" ± {value_words(check.u95, check, dossier)}" if check.u95 else "")
-    from pipeline.drawings.ink import Words, fitted
-
+    text = _margin_words(check.margin, check, dossier) + (f" ± {_margin_words(check.u95, check, dossier)}" if check.u95 else "")
     marks.append(Words(text=fitted(text, across, 1.5), at=(0, 5.8), cap=1.5))
     return drawn(marks, across, up)
 
 
-def _on_site(dossier: Dossier) -> TextPart:
+def _margin_words(value: float, check: Check, dossier: Dossier) -> str:
+    """Return a margin for people; a small one in hundredths of an inch or tenths of a millimetre, so that it never reads as none."""
+    if check.is_angle or value == 0 or abs(value) >= _SMALL:
+        return value_words(value, check, dossier)
+    return f'{value / INCH:.2f}"' if dossier.units == "inch" else f"{value / MILLIMETRE:.1f} mm"
+
+
+def _on_site(dossier: Dossier) -> list[Any]:
     rows = [
         (TickBox(), check.name, f"{check.document} {check.clause}", check.where, check.look_at or check.paraphrase, "")
         for check in dossier.compliance.checks
@@ -118,22 +130,15 @@ def _on_site(dossier: Dossier) -> TextPart:
     if rows:
         flow.append(table(("", "check", "clause", "where", "look at", "remark"), rows, (7, 13, 36, 24, 76, 36), plain=False))
     flow += [space(8), paragraph("Looked at by ______________________   Licence ______________   Date ______________")]
-    return TextPart("On site", tuple(flow))
+    return flow
 
 
-def _not_covered(dossier: Dossier) -> TextPart:
+def _not_covered(dossier: Dossier) -> list[Any]:
     flow: list[Any] = [heading("What these codes do not cover")]
-    flow += listed(
-        [
-            "Whether somebody watches the water. No barrier replaces that.",
-            "How the fabric ages, how often the gate is tested, whether panels are put back after use.",
-            "Concrete, its thickness and strength round the sleeves: no code names an edge distance for a sleeve.",
-            "Neighbours' trees, furniture and toys moved to the fence after the survey.",
-        ]
-    )
+    flow += listed(dossier.compliance.not_covered or _NOT_COVERED)
     if dossier.compliance.not_applicable:
         flow.append(subheading("Limits that do not apply here, and why"))
         rows = [(each.rule_pack, each.clause, each.limit, each.why) for each in dossier.compliance.not_applicable]
         flow.append(table(("pack", "clause", "limit", "why"), rows, (32, 26, 50, 84), plain=False))
-    flow += [subheading("Who decides"), paragraph(cautions.DEFERENCE, "strong")]
-    return TextPart("Limits of this report", tuple(flow))
+    flow += [subheading("Who decides"), *(paragraph(line, "strong") for line in cautions.deference(dossier.compliance))]
+    return flow

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pipeline.drawings.ink import Words, extent
 from pipeline.geometry.chain import Point
 
+_SOFT = 3.5  # [mm] of leader that keeping clear of an edge is worth
 Box = tuple[float, float, float, float, float]  # centre x, y, half width, half height [mm], turn [rad]
 
 
@@ -133,12 +134,17 @@ def place_labels(
         if not possible:
             placed.append(Placed(key=key, candidate=candidates[0], free=False))
             continue
-        candidate = next((each for each in possible if not soft.overlapped(words_box(each.words, clearance))), possible[0])
+        candidate = min(possible, key=lambda each: _reach(each) + (_SOFT if soft.overlapped(words_box(each.words, clearance)) else 0.0))
         hard.add_box(words_box(candidate.words))
         if candidate.leader is not None:
             hard.add_line(*candidate.leader)
         placed.append(Placed(key=key, candidate=candidate, free=True))
     return tuple(placed)
+
+
+def _reach(candidate: Candidate) -> float:
+    """Return how far a label stands from the thing it names [mm]; among equals the one listed first wins."""
+    return 0.0 if candidate.leader is None else math.dist(candidate.leader[0], candidate.leader[1])
 
 
 def _is_free(candidate: Candidate, hard: Obstacles, area: tuple[float, float, float, float], clearance: float) -> bool:

@@ -128,13 +128,13 @@ def title_strip(frame: Frame, facts: SheetFacts, sheet: str, scale: str) -> tupl
 def _cells(width: float) -> tuple[tuple[float, float], ...]:
     shares = (0.37, 0.25, 0.14, 0.24)
     starts = [sum(shares[:index]) * width for index in range(4)]
-    return tuple((start, share * width - 2.0) for start, share in zip(starts, shares, strict=True))
+    return tuple((start, share * width - 3.5) for start, share in zip(starts, shares, strict=True))
 
 
 def _cell(x: float, y: float, room: float, rows: tuple[tuple[str, str, bool], ...]) -> list[Mark]:
     (label, first, _), (_, second, _) = rows
     return [
-        Words(text=label, at=(x, y + STRIP - 3.0), cap=1.25, grey=0.35),
+        Words(text=label, at=(x, y + STRIP - 3.0), cap=1.4, grey=0.3),
         Words(text=fitted(first, room, 2.2, bold=True), at=(x, y + STRIP - 6.7), cap=2.2, bold=True),
         Words(text=fitted(second, room, 1.5), at=(x, y + STRIP - 10.2), cap=1.5),
     ]

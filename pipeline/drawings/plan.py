@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
-from pipeline.drawings.ink import Stroke, Words, dxf_text, lineweight, place_text, text_style
+from pipeline.drawings import typeface
+from pipeline.drawings.ink import LINETYPES, Stroke, Words, dxf_text, lineweight, place_text, text_style
 from pipeline.drawings.label_placing import upright
 from pipeline.drawings.plan_view import Names, View, heading_at, is_mark
 from pipeline.geometry.chain import Chain, Point
-from pipeline.model.layout import Gate, Hole, Layout
+from pipeline.model.layout import Gate, Hole, Layout, Panel
 from pipeline.model.site import FittedLine, Mark, Site, SiteObject
 from pipeline.units import INCH, MILLIMETRE, ReportUnits, format_length
 
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 UNIT: Final[dict[ReportUnits, float]] = {"inch": INCH, "mm": MILLIMETRE}  # [m] one drawing unit of the model space
 _INSUNITS: Final[dict[ReportUnits, int]] = {"inch": 1, "mm": 4}  # DXF reference, $INSUNITS
 DIMENSION_CAP: Final = 1.9  # [mm]
+_SETBACKS: Final = 4  # setbacks dimensioned on a plan
 INK: Final = 0x1B1B1B
 BLUE: Final = 0x1F4E79  # water; prints dark grey
 TINT: Final = 0xE3EAF0  # water's surface; prints as a faint grey
@@ -71,13 +74,6 @@ LAYERS: Final = (
     Layer("WINDOW", INK, "CONTINUOUS", 0.09),
 )
 NAME_LAYERS: Final = ("HOLE-NUMBER", "PANEL-NAME", "GATE-NAME", "MARK-NAME")
-LINETYPES: Final[dict[str, tuple[str, tuple[float, ...]]]] = {  # on and off lengths on paper [mm]
-    "LONG-DASH": ("long dashes", (4.0, 1.6)),
-    "SHORT-DASH": ("short dashes", (1.6, 1.0)),
-    "DASH-DOT": ("dash and dot", (3.2, 0.9, 0.2, 0.9)),
-    "DASH-TWO-DOTS": ("dash and two dots", (3.2, 0.8, 0.2, 0.8, 0.2, 0.8)),
-    "DOTS": ("dots", (0.3, 0.9)),
-}
 _BYLAYER: Final = 256  # DXF reference, group code 62
 _BYBLOCK: Final = 0
 HOLE_BLOCKS: Final = {"end": "HOLE-END", "inner": "HOLE-INNER", "gate": "HOLE-GATE", "pocket": "HOLE-POCKET"}
@@ -323,13 +319,16 @@ def _draw_mark(pencil: _Pencil, mark: Mark, names: Names) -> None:
 
 def dimensions(site: Site, layout: Layout, view: View, units: ReportUnits) -> tuple[Dimension, ...]:
     """Return the plan's dimensions: fabric to water's edge at a few panels, and every gate's leaf."""
-    found = [*_setback_dimensions(site, layout, view, units)]
+    return (*_setback_dimensions(site, layout, view, units), *_leaf_dimensions(layout, view, units))
+
+
+def _leaf_dimensions(layout: Layout, view: View, units: ReportUnits) -> list[Dimension]:
+    """Dimension every gate's leaf, on the side away from the water, where the text has room."""
     places = {hole.name: hole.place for hole in layout.holes}
-    for gate in layout.gates:
-        hinge, latch = places[gate.hinge_hole], places[gate.latch_hole]
-        offset = -4.0 * view.scale.ratio / 1000  # to the right of the walk: on the side away from the water
-        found.append(_readable(Dimension(hinge, latch, offset, format_length(math.dist(hinge, latch), units))))
-    return tuple(found)
+    offset = -4.0 * view.scale.ratio / 1000  # to the right of the walk
+    pairs = [(places[gate.hinge_hole], places[gate.latch_hole]) for gate in layout.gates]
+    found = [Dimension(hinge, latch, offset, format_length(math.dist(hinge, latch), units)) for hinge, latch in pairs]
+    return [_readable(each) for each in found if _fits(each, view)]
 
 
 def _readable(dimension: Dimension) -> Dimension:
@@ -341,19 +340,28 @@ def _readable(dimension: Dimension) -> Dimension:
 
 
 def _setback_dimensions(site: Site, layout: Layout, view: View, units: ReportUnits) -> list[Dimension]:
-    """Dimension the fabric's distance to the water in the middle of up to four panels spread along the walk."""
+    """Dimension the fabric's distance to the water on up to four chords spread along the walk, where the text has room."""
+    fitting = [each for panel in layout.panels for each in _setbacks(panel, site, layout, units) if _fits(each, view)]
+    step = max(1, math.ceil(len(fitting) / _SETBACKS))
+    return [_readable(each) for each in fitting[step // 2 :: step]]
+
+
+def _setbacks(panel: Panel, site: Site, layout: Layout, units: ReportUnits) -> list[Dimension]:
+    """Return the setback of each inner chord of a panel, a fifth along it, out of the way of its name and numbers."""
     places = {hole.name: hole.place for hole in layout.holes}
-    long_ones = [panel for panel in layout.panels if panel.posts >= 3] or list(layout.panels)
-    step = max(1, math.ceil(len(long_ones) / 4))
     found = []
-    for panel in long_ones[::step]:
-        chord = panel.posts // 2 - 1 if panel.posts > 2 else 0
-        first, second = places[panel.holes[chord]], places[panel.holes[chord + 1]]
-        middle = (first[0] + 0.2 * (second[0] - first[0]), first[1] + 0.2 * (second[1] - first[1]))
+    for first, second in pairwise(panel.holes[1:-1]):
+        (x0, y0), (x1, y1) = places[first], places[second]
+        middle = (x0 + 0.2 * (x1 - x0), y0 + 0.2 * (y1 - y0))
         chain, (station, distance) = min(((line.chain, line.chain.nearest(middle)) for line in site.waters), key=lambda pair: pair[1][1])
-        if distance * 1000 / view.scale.ratio > 5.5:
-            found.append(_readable(Dimension(middle, chain.point_at(station), 0.0, format_length(distance, units))))
+        if distance > 0.01:
+            found.append(Dimension(middle, chain.point_at(station), 0.0, format_length(distance, units)))
     return found
+
+
+def _fits(dimension: Dimension, view: View) -> bool:
+    room = math.dist(dimension.start, dimension.end) * 1000 / view.scale.ratio
+    return typeface.width(dimension.text, DIMENSION_CAP) + 0.8 < room
 
 
 def dimension_marks(dimension: Dimension, view: View) -> tuple[Words, Stroke]:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 import msgspec
 
 from pipeline.drawings import paper
-from pipeline.drawings.ink import FINE, Area, Mark, Ring, Stroke, Words, box, fitted, to_layout
-from pipeline.drawings.plan import LAYERS, LINETYPES, NAME_LAYERS, UNIT
+from pipeline.drawings.ink import FINE, LINETYPES, Area, Mark, Ring, Stroke, Words, box, fitted, to_layout
+from pipeline.drawings.plan import LAYERS, NAME_LAYERS, UNIT
 from pipeline.drawings.plan_view import LEGEND, Names, View
 from pipeline.units import ReportUnits
 
@@ -106,13 +106,18 @@ def _legend_band(sheet: PlanSheet, units: ReportUnits, layers_used: frozenset[st
     return marks
 
 
+def _grey(colour: int) -> float:
+    """Return the grey a colour prints as [-] (luma of ITU-R BT.601)."""
+    return (0.299 * (colour >> 16) + 0.587 * (colour >> 8 & 255) + 0.114 * (colour & 255)) / 255
+
+
 def _sample(name: str) -> Callable[[float, float], list[Mark]]:
     """Return what draws a sample of a layer's line."""
     layer = next(layer for layer in LAYERS if layer.name == name)
     dash = LINETYPES[layer.linetype][1] if layer.linetype in LINETYPES else ()
 
     def draw(x: float, y: float) -> list[Mark]:
-        return [Stroke(points=((x, y), (x + 8.5, y)), width=layer.width, dash=dash)]
+        return [Stroke(points=((x, y), (x + 8.5, y)), width=layer.width, dash=dash, grey=_grey(layer.colour))]
 
     return draw
 

@@ -183,7 +183,7 @@ def _match_line(at: Hole, inward: Hole, view: View, goes_on: int) -> MatchLine:
     half = 9.0
     turn, reversed_ = upright(heading + math.pi / 2)
     sign = -1.0 if reversed_ else 1.0
-    back = (-math.cos(heading) * 1.5, -math.sin(heading) * 1.5)
+    back = (-math.cos(heading) * 2.2, -math.sin(heading) * 2.2)
     words = Words(
         text=f"to Detail {goes_on}",
         at=(x + back[0] + across[0] * sign * 1.5, y + back[1] + across[1] * sign * 1.5),
@@ -243,6 +243,7 @@ def place_names(
     kept_free: Iterable[Mark] = (),
     *,
     numbers: bool = True,
+    first_holes: bool = False,
     first: Sequence[tuple[str, Sequence[Candidate]]] = (),
 ) -> Names:
     """Place hole numbers, panel, gate and mark names of the part of the site in view.
@@ -259,6 +260,8 @@ def place_names(
         Words and strokes that already stand there (of dimensions, match lines).
     numbers : bool
         False leaves the holes' numbers away (a sheet too dense for them, or one for other things).
+    first_holes : bool
+        True names the first hole beside every panel's name.
     first : sequence of (key, candidates)
         Other names that come before all of these.
     """
@@ -269,9 +272,9 @@ def place_names(
         elif isinstance(mark, Stroke):
             hard.add_polyline(mark.points, 0.05)
     wanted = [*first, *_mark_names(site, layout, view), *_gate_names(layout, view)]
-    wanted += _panel_names(layout, view, first=not numbers)
     if numbers:
         wanted += _hole_numbers(layout, view)
+    wanted += _panel_names(layout, view, with_first_hole=first_holes)
     return Names(placed=place_labels(wanted, hard, soft, view.area))
 
 
@@ -371,21 +374,21 @@ def _steps(lean: int) -> list[tuple[float, float]]:
     return [(away, along) for _, away, along in sorted(steps)]
 
 
-def _panel_names(layout: Layout, view: View, *, first: bool) -> list[tuple[str, list[Candidate]]]:
+def _panel_names(layout: Layout, view: View, *, with_first_hole: bool) -> list[tuple[str, list[Candidate]]]:
     places = {hole.name: hole.place for hole in layout.holes}
     wanted = []
     for panel in layout.panels:
-        candidates = _panel_candidates(panel, places, view, first)
+        candidates = _panel_candidates(panel, places, view, with_first_hole)
         if candidates:
             wanted.append((panel.name, candidates))
     return wanted
 
 
-def _panel_candidates(panel: Panel, places: dict[str, Point], view: View, first: bool) -> list[Candidate]:
+def _panel_candidates(panel: Panel, places: dict[str, Point], view: View, with_first_hole: bool) -> list[Candidate]:
     chords = list(zip(panel.holes, panel.holes[1:], strict=False))
     order = sorted(range(len(chords)), key=lambda index: (abs(index - (len(chords) - 1) / 2), index))
     candidates = []
-    text = f"{panel.name} {panel.holes[0]}" if first else panel.name
+    text = f"{panel.name} {panel.holes[0]}" if with_first_hole else panel.name
     for offset in (2.9, -2.9, 5.6, -5.6, 8.5, -8.5, 12.0, -12.0):
         for index in order:
             start, end = (view.on_sheet(places[name]) for name in chords[index])

@@ -8,37 +8,56 @@ from typing import Any
 
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import BROAD, FINE, Mark, Stroke, Words, box, fitted
-from pipeline.drawings.pages import DrawingPart, Part, TextPart, TickBox, heading, paragraph, subheading, table
+from pipeline.drawings.pages import DrawingPart, Part, TextPart, TickBox, drawn, heading, paragraph, subheading, table
 from pipeline.drawings.paper import Frame, Scale, frame_of, scales_of
-from pipeline.model.fabrication import PanelDrawing
+from pipeline.model.fabrication import CutTicket, Label, PanelDrawing
 from pipeline.units import format_length
 
 _A_PAGE = 3  # custom panels drawn on one page
+_FOOT = 17.0  # [mm] under a panel's foot: its dimensions, mark and cut
+_LABEL = (61.0, 30.0)  # [mm] a label, three in a row
 
 
 def shop_parts(dossier: Dossier) -> tuple[Part, ...]:
     """Return the parts of the shop's booklet in their order."""
-    return (_list(dossier), *_drawings(dossier), _tickets(dossier), _picking(dossier))
+    return (
+        TextPart("Panels, picking list", (*_list(dossier), *_picking(dossier))),
+        *_drawings(dossier),
+        TextPart("Cut tickets", tuple(_tickets(dossier))),
+        TextPart("Labels", tuple(_labels(dossier))),
+    )
 
 
-def _list(dossier: Dossier) -> TextPart:
+def _list(dossier: Dossier) -> list[Any]:
     units = dossier.units
     rows = [
-        (TickBox(), panel.panel, panel.kind, format_length(panel.post_stations[-1], units), format_length(panel.height, units), str(len(panel.post_stations)),
-         panel.made_from, f"{panel.latch_first} / {panel.latch_last}", f"{panel.mass:.1f} kg")
+        (
+            TickBox(),
+            panel.panel,
+            panel.kind,
+            format_length(panel.post_stations[-1], units),
+            format_length(panel.height, units),
+            str(len(panel.post_stations)),
+            panel.made_from,
+            panel.latch_first,
+            panel.latch_last,
+            f"{panel.mass:.1f} kg",
+        )
         for panel in dossier.fabrication.panels
-    ]  # fmt: skip
-    flow = [
+    ]
+    custom = (
+        "Custom panels are cut only when the holes are drilled and measured: lengths below are the planned ones until the revision says as drilled."
+    )
+    return [
         heading("Panels of this job"),
-        paragraph(
-            "Custom panels are cut only when the holes are drilled and measured: lengths below are the planned ones until the revision says as drilled.",
-            "strong",
-        ),
+        paragraph(custom, "strong"),
         table(
-            ("", "panel", "kind", "length", "height", "posts", "made from", "latch first / last", "mass"), rows, (7, 14, 16, 25, 20, 12, 33, 50, 16)
+            ("", "panel", "kind", "length", "height", "posts", "made from", "first post", "last post", "mass"),
+            rows,
+            (7, 13, 15, 22, 15, 11, 29, 34, 34, 14),
+            plain=False,
         ),
     ]
-    return TextPart("Panel list", tuple(flow))
 
 
 def _drawings(dossier: Dossier) -> list[DrawingPart]:
@@ -59,7 +78,8 @@ def _drawings(dossier: Dossier) -> list[DrawingPart]:
 def _scale(dossier: Dossier, frame: Frame, panels: Sequence[PanelDrawing]) -> Scale:
     widest = max((panel.cut or panel.post_stations[-1]) for panel in panels)
     tallest = max(panel.height for panel in panels)
-    room, high = frame.right - frame.left - 12, (frame.top - frame.bottom) / _A_PAGE - 32
+    steps = max(len(panel.recipe) for panel in panels)
+    room, high = frame.right - frame.left - 12, (frame.top - frame.bottom) / _A_PAGE - _FOOT - 16 - 2.8 * steps
     needed = max(widest * 1000 / room, tallest * 1000 / high)
     return next(scale for scale in scales_of(dossier.units) if scale.ratio >= needed)
 
@@ -67,7 +87,7 @@ def _scale(dossier: Dossier, frame: Frame, panels: Sequence[PanelDrawing]) -> Sc
 def panel_marks(dossier: Dossier, panel: PanelDrawing, frame: Frame, scale: Scale, bottom: float, slot: float) -> list[Mark]:
     """Draw one panel to scale with posts, mark, cut and latch sides, its foot above `bottom` [mm]."""
     factor = 1000 / scale.ratio
-    left, foot = frame.left + 6, bottom + 17
+    left, foot = frame.left + 6, bottom + _FOOT + 2.8 * len(panel.recipe)
     tall = panel.height * factor
     units = dossier.units
     marks: list[Mark] = [Words(text=panel.panel, at=(frame.left, bottom + slot - 6), cap=3.2, bold=True)]
@@ -81,9 +101,19 @@ def panel_marks(dossier: Dossier, panel: PanelDrawing, frame: Frame, scale: Scal
     marks += _chain_of_dimensions(panel, left, foot - 4.5, factor, units)
     if panel.mark is not None and panel.cut is not None:
         marks += _mark_and_cut(panel, left, foot, tall, factor, units)
-    marks.append(Words(text=f"first: {panel.latch_first}", at=(left, foot + tall + 1.4), cap=1.7))
-    marks.append(Words(text=f"last: {panel.latch_last}", at=(left + end, foot + tall + 1.4), cap=1.7, align="right"))
-    return marks
+    room = frame.right - left
+    marks.append(Words(text=fitted(f"first post: {panel.latch_first}", room, 1.7), at=(left, foot + tall + 4.4), cap=1.7))
+    marks.append(Words(text=fitted(f"last post: {panel.latch_last}", room, 1.7), at=(left, foot + tall + 1.4), cap=1.7))
+    return [*marks, *_recipe(panel, frame, bottom)]
+
+
+def _recipe(panel: PanelDrawing, frame: Frame, bottom: float) -> list[Mark]:
+    """Write how the panel is made, step by step, at the foot of its slot."""
+    lines = [f"{number}. {step}" for number, step in enumerate(panel.recipe, 1)]
+    return [
+        Words(text=fitted(line, frame.right - frame.left - 6, 1.7), at=(frame.left + 6, bottom + 2.8 * (len(lines) - row) - 1.4), cap=1.7)
+        for row, line in enumerate(lines)
+    ]
 
 
 def _chain_of_dimensions(panel: PanelDrawing, left: float, y: float, factor: float, units: Any) -> list[Mark]:
@@ -108,27 +138,52 @@ def _mark_and_cut(panel: PanelDrawing, left: float, foot: float, tall: float, fa
     ]
 
 
-def _tickets(dossier: Dossier) -> TextPart:
+def _tickets(dossier: Dossier) -> list[Any]:
     units = dossier.units
     flow: list[Any] = [heading("Cut tickets")]
-    if not dossier.fabrication.cuts:
-        flow.append(paragraph("Nothing has to be cut for this job: every panel is a stock panel."))
-    for source in dict.fromkeys(cut.source for cut in dossier.fabrication.cuts):
-        cuts = [cut for cut in dossier.fabrication.cuts if cut.source == source]
+    if not dossier.fabrication.tickets:
+        return [*flow, paragraph("Nothing has to be cut for this job: every panel is a stock panel.")]
+    for ticket in dossier.fabrication.tickets:
         rows = [
             (TickBox(), cut.cut, cut.panel, format_length(cut.start, units), format_length(cut.end, units), format_length(cut.end - cut.start, units))
-            for cut in cuts
+            for cut in ticket.cuts
         ]
-        flow += [subheading(source), table(("", "cut", "panel", "from", "to", "length"), rows, (7, 18, 18, 36, 36, 36))]
-        flow.append(paragraph(f"Left over: {format_length(cuts[-1].left_over, units)}"))
-    flow.append(paragraph("Seal every cut edge with heat, away from solvent and the pile of mesh.", "strong"))
-    return TextPart("Cut tickets", tuple(flow))
+        what = f"{ticket.description or ticket.item}, {format_length(ticket.length, units)} long, {format_length(ticket.height, units)} high, {ticket.colour}"
+        flow += [subheading(f"{ticket.source}: {what}{f'; lies at {ticket.where}' if ticket.where else ''}")]
+        flow += [table(("", "cut", "panel", "from", "to", "length"), rows, (7, 18, 18, 36, 36, 36)), paragraph(_left_over(ticket, units))]
+    return [*flow, paragraph("Seal every cut edge with heat, away from solvent and the pile of mesh.", "strong")]
 
 
-def _picking(dossier: Dossier) -> TextPart:
+def _left_over(ticket: CutTicket, units: Any) -> str:
+    goes = f"to the shelf ({ticket.fit_for})" if ticket.usable and ticket.fit_for else "to the shelf" if ticket.usable else "too short to keep"
+    posts = f"Posts on it {ticket.posts_on}, used {ticket.posts_used}, left on it {ticket.posts_left}, brought to it {ticket.posts_in}."
+    return f"Left over: {format_length(ticket.left_over, units)}, {goes}. Each cut takes {format_length(ticket.kerf, units)}. {posts}"
+
+
+def _picking(dossier: Dossier) -> list[Any]:
     rows = [
         (TickBox(), line.item, line.description, f"{line.needed:g} {line.unit}", f"{line.packs} × {line.pack:g}")
         for line in dossier.fabrication.order
     ]
-    flow = [heading("Picking list"), table(("", "item", "description", "needed", "packs"), rows, (7, 36, 90, 30, 25))]
-    return TextPart("Picking list", tuple(flow))
+    return [heading("Picking list"), table(("", "item", "description", "needed", "packs"), rows, (7, 36, 90, 30, 25))]
+
+
+def _labels(dossier: Dossier) -> list[Any]:
+    """Return one label a panel, to be cut out along its frame."""
+    labels = dossier.fabrication.labels
+    rows = [labels[start : start + 3] for start in range(0, len(labels), 3)]
+    flow: list[Any] = [heading("Labels"), paragraph("One a panel: cut out along the frame and fasten it to the first post.")]
+    for row in rows:
+        marks = [mark for column, label in enumerate(row) for mark in _label_marks(label, column * (_LABEL[0] + 3.0))]
+        flow.append(drawn(marks, 3 * _LABEL[0] + 6.0, _LABEL[1] + 3.0))
+    return flow
+
+
+def _label_marks(label: Label, x: float) -> list[Mark]:
+    across, up = _LABEL
+    marks: list[Mark] = [box(x, 0, across, up, width=FINE, dash=(1.6, 1.0))]
+    marks.append(Words(text=label.panel, at=(x + 3, up - 8.0), cap=5.0, bold=True))
+    for index, line in enumerate(line for line in label.lines if line != label.panel):
+        marks.append(Words(text=fitted(line, across - 6, 1.9), at=(x + 3, up - 12.8 - 3.6 * index), cap=1.9))
+    marks.append(Words(text=fitted(label.code, across - 6, 1.4), at=(x + 3, 1.8), cap=1.4))
+    return marks

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from typing import Final
 
 import msgspec
 
+from pipeline.drawings import typeface
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import BROAD, FINE, Mark, Stroke, Words, fitted
 from pipeline.drawings.pages import DrawingPart
@@ -16,9 +18,10 @@ from pipeline.model.layout import Hole, Panel
 from pipeline.units import format_length
 
 _HEAD: Final = 9.0  # [mm] heading of the page
-_UNDER: Final = 15.0  # [mm] below the deck line of a row: hole numbers and levels
+_UNDER: Final = 17.0  # [mm] below the deck line of a row: hole numbers and levels
 _OVER: Final = 6.0  # [mm] above the posts of a row: panel names
-_LONG_FENCE: Final = 60.0  # [m] beyond this the smaller scale is taken
+_LARGEST: Final = 48  # scales between 1:48 and 1:100 are tried
+_SMALLEST: Final = 100
 
 
 class _Span(msgspec.Struct, frozen=True):
@@ -33,24 +36,38 @@ class _Span(msgspec.Struct, frozen=True):
 
 
 def unrolled_parts(dossier: Dossier) -> tuple[DrawingPart, ...]:
-    """Return the pages of the unrolled fence, at a standard scale, row under row."""
+    """Return the pages of the unrolled fence, row under row, at the largest standard scale that needs the fewest pages."""
     frame = frame_of(dossier.facts.paper)
     spans = _spans(dossier)
-    scale = _scale(dossier, spans)
-    rows = _rows(spans, (frame.right - frame.left - 6) * scale.ratio / 1000)
-    height = max(span.height for span in spans) * 1000 / scale.ratio + _OVER + _UNDER
-    a_page = max(1, int((frame.top - frame.bottom - _HEAD - 8) // height))
-    pages = [rows[start : start + a_page] for start in range(0, len(rows), a_page)]
+    scales = [scale for scale in scales_of(dossier.units) if _LARGEST <= scale.ratio <= _SMALLEST]
+    laid = [(scale, _paged(dossier, frame, scale, spans)) for scale in scales]
+    scale, pages = min(laid, key=lambda pair: len(pair[1]))
     parts = []
     for number, page in enumerate(pages, 1):
         title = "Fence unrolled" if len(pages) == 1 else f"Fence unrolled {number} of {len(pages)}"
-        parts.append(DrawingPart(title, frame, scale.name, tuple(_page(dossier, frame, scale, page, height))))
+        parts.append(DrawingPart(title, frame, scale.name, tuple(_page(dossier, frame, scale, page))))
     return tuple(parts)
 
 
-def _scale(dossier: Dossier, spans: list[_Span]) -> Scale:
-    wanted = 96 if spans[-1].end > _LONG_FENCE else 48
-    return next(scale for scale in scales_of(dossier.units) if scale.ratio >= wanted)
+def _paged(dossier: Dossier, frame: Frame, scale: Scale, spans: list[_Span]) -> list[list[list[_Span]]]:
+    """Break the spans into rows, and the rows into pages."""
+    pages: list[list[list[_Span]]] = [[]]
+    left = room = frame.top - frame.bottom - _HEAD - 8
+    for row in _rows(spans, (frame.right - frame.left - 6) * scale.ratio / 1000):
+        height = _row_height(row, scale)
+        if pages[-1] and height > left:
+            pages.append([])
+            left = room
+        pages[-1].append(row)
+        left -= height
+    return pages
+
+
+def _row_height(row: list[_Span], scale: Scale) -> float:
+    """Return the height a row takes [mm]: names, posts, the deck's fall along it, hole numbers."""
+    levels = [hole.elev for span in row for hole in span.holes if hole.elev is not None]
+    fall = max(levels) - min(levels) if levels else 0.0
+    return _OVER + (max(span.height for span in row) + fall) * 1000 / scale.ratio + _UNDER
 
 
 def _spans(dossier: Dossier) -> list[_Span]:
@@ -90,12 +107,14 @@ def _rows(spans: list[_Span], room: float) -> list[list[_Span]]:
     return rows
 
 
-def _page(dossier: Dossier, frame: Frame, scale: Scale, rows: list[list[_Span]], height: float) -> list[Mark]:
+def _page(dossier: Dossier, frame: Frame, scale: Scale, rows: list[list[_Span]]) -> list[Mark]:
     hem = format_length(dossier.job.shop.panel.hem_gap, dossier.units)
     head = f"Seen from outside, walking with the pool on the left: hem {hem} above the deck at the posts. Levels: deck above the lowest hole."
     marks: list[Mark] = [Words(text=fitted(head, frame.right - frame.left, 1.9), at=(frame.left, frame.top - 3.0), cap=1.9)]
-    for index, row in enumerate(rows):
-        marks += _row(dossier, frame, scale, row, frame.top - _HEAD - (index + 1) * height + _UNDER)
+    bottom = frame.top - _HEAD
+    for row in rows:
+        bottom -= _row_height(row, scale)
+        marks += _row(dossier, frame, scale, row, bottom + _UNDER)
     marks += scale_bar(frame.left, frame.bottom + 1.0, scale, dossier.units)
     return marks
 
@@ -120,7 +139,7 @@ def _row(dossier: Dossier, frame: Frame, scale: Scale, row: list[_Span], deck: f
     return marks
 
 
-def _panel(dossier: Dossier, span: _Span, x, y, factor: float) -> list[Mark]:  # type: ignore[no-untyped-def]  # x and y of the row
+def _panel(dossier: Dossier, span: _Span, x: Callable[[float], float], y: Callable[[Hole], float], factor: float) -> list[Mark]:
     hem = dossier.job.shop.panel.hem_gap * factor
     tall = span.height * factor
     marks: list[Mark] = []
@@ -129,10 +148,12 @@ def _panel(dossier: Dossier, span: _Span, x, y, factor: float) -> list[Mark]:  #
     marks.append(Stroke(points=tuple((foot[0], foot[1] + hem) for foot in feet), width=FINE))
     marks.append(Stroke(points=tuple((foot[0], foot[1] + tall - 0.15) for foot in feet), width=FINE))
     middle = ((feet[0][0] + feet[-1][0]) / 2, max(foot[1] for foot in feet) + tall)
-    room = feet[-1][0] - feet[0][0]
+    bay = len(feet) // 2  # the bay in the middle, so that no post stands in the text
+    inside = ((feet[bay - 1][0] + feet[bay][0]) / 2, (feet[bay - 1][1] + feet[bay][1]) / 2 + tall / 2)
     marks.append(Words(text=span.name, at=(middle[0], middle[1] + 1.4), cap=2.4, bold=True, align="centre"))
     length = format_length(span.end - span.start, dossier.units)
-    marks.append(Words(text=fitted(length, max(room - 2, 4), 1.7), at=(middle[0], middle[1] - tall / 2), cap=1.7, align="centre"))
+    lying = typeface.width(length, 1.7) < feet[bay][0] - feet[bay - 1][0] - 1.0
+    marks.append(Words(text=length, at=inside, cap=1.7, align="centre", middle=True, turn=0.0 if lying else math.pi / 2))
     marks += _numbers(dossier, span, feet)
     return marks
 
@@ -149,7 +170,7 @@ def _numbers(dossier: Dossier, span: _Span, feet: list[tuple[float, float]]) -> 
     return marks
 
 
-def _gate(span: _Span, x, y, factor: float) -> list[Mark]:  # type: ignore[no-untyped-def]  # x and y of the row
+def _gate(span: _Span, x: Callable[[float], float], y: Callable[[Hole], float], factor: float) -> list[Mark]:
     first, last = span.holes
     left, right, foot = x(span.start), x(span.end), max(y(first), y(last))
     tall = span.height * factor
