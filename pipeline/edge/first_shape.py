@@ -51,6 +51,8 @@ class FirstShape(msgspec.Struct, frozen=True, kw_only=True):
         Vertex a shot was taken at, or -1.
     far : tuple of int
         Shots after which two pieces would meet far from any shot.
+    smooth : frozenset of int
+        Vertices whose join is to be tried as smooth.
     """
 
     chain: Chain
@@ -58,6 +60,7 @@ class FirstShape(msgspec.Struct, frozen=True, kw_only=True):
     pieces: NDArray[np.intp]
     corners: NDArray[np.intp]
     far: tuple[int, ...] = ()
+    smooth: frozenset[int] = frozenset()
 
 
 def first_shape(points: Array, cut: tuple[Stretch, ...], *, closed: bool) -> FirstShape:
@@ -104,7 +107,8 @@ def first_shape(points: Array, cut: tuple[Stretch, ...], *, closed: bool) -> Fir
         _bulge(points, stretch, vertices[number], vertices[(number + 1) % len(vertices)]) if stretch.is_arc else 0.0
         for number, stretch in enumerate(cut)
     )
-    return FirstShape(chain=Chain(tuple(vertices), bulges, closed), curved=curved, pieces=pieces, corners=corners, far=tuple(far))
+    chain, smooth = _rounded(Chain(tuple(vertices), bulges, closed), cut)
+    return FirstShape(chain=chain, curved=curved, pieces=pieces, corners=corners, far=tuple(far), smooth=smooth)
 
 
 def turn_at(chain: Chain, vertex: int) -> float:
@@ -112,6 +116,19 @@ def turn_at(chain: Chain, vertex: int) -> float:
     before = chain.piece((vertex - 1) % len(chain))
     turn = chain.piece(vertex % len(chain)).direction_at(0.0) - before.direction_at(before.length)
     return math.remainder(turn, 2 * math.pi)
+
+
+def _rounded(chain: Chain, cut: tuple[Stretch, ...]) -> tuple[Chain, frozenset[int]]:
+    """Give each piece that is to join smoothly the sweep its neighbours leave it; return also the vertices concerned."""
+    bulges, vertices = list(chain.bulges), set()
+    for number, stretch in enumerate(cut):
+        if not stretch.smooth or (not chain.closed and number in (0, len(cut) - 1)):
+            continue
+        before, after = chain.piece(number - 1), chain.piece((number + 1) % len(chain))
+        sweep = math.remainder(after.direction_at(0.0) - before.direction_at(before.length), 2 * math.pi)
+        bulges[number] = math.tan(sweep / 4)
+        vertices |= {number, (number + 1) % len(chain.vertices)}
+    return Chain(chain.vertices, tuple(bulges), chain.closed), frozenset(vertices)
 
 
 def _at(points: Array, index: int) -> Point:

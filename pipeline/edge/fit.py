@@ -1,11 +1,10 @@
-"""One line of shots fitted as a chain: cut into pieces, adjusted as a whole, joins and kinds settled by tests."""
+"""One row of shots fitted as a chain: the whole chain adjusted, each shot on its piece, joins and kinds settled by tests."""
 
 from __future__ import annotations
 
 import itertools
 import math
 from collections.abc import Sequence
-from statistics import NormalDist
 from typing import Final
 
 import msgspec
@@ -15,15 +14,20 @@ from numpy.typing import NDArray
 from pipeline.edge.first_shape import SMOOTH_START, FirstShape, first_shape, turn_at
 from pipeline.edge.shots import Shots
 from pipeline.geometry.chain import Chain
-from pipeline.geometry.chain_adjustment import ChainFit, Sightings, Tie, adjust_chain, distances_to_pieces
-from pipeline.geometry.segmenting import Prices, cut, piece_costs
+from pipeline.geometry.chain_adjustment import ChainFit, Sightings, Tie, adjust_chain, distances_to_pieces, misses
+from pipeline.geometry.segmenting import Stretch
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+Cut = tuple[Stretch, ...]
 
 REASSIGNMENTS: Final = 6
 SMOOTH_SPEAKS: Final = 10.83  # chi-square, 1 degree of freedom, 0.1 %: beyond it the shots speak against a smooth join
-STRAIGHT_SPEAKS: Final = 10.83  # likewise against a straight piece
+NEARLY: Final = 4.0  # [-] times its limit: how far off a first-order test may be and the full one is still worth making
+PIECE_PRICE: Final = 6.0  # [half nats] of one more piece (own judgement: three to one against it, twice over)
+ARC_PRICE: Final = 6.0  # [half nats] of a piece being an arc (own judgement)
+CORNER_PRICE: Final = 4.0  # [half nats] of a join being a corner (own judgement)
+ARC_CORNER_PRICE: Final = 1.5  # [half nats] more where the corner is at an arc: arcs mostly run on smoothly (own judgement)
 AT_CORNER: Final = 9.21  # chi-square, 2 degrees of freedom, 1 %: within it a shot may have been taken at the corner
 CLEAR_CORNER: Final = math.radians(15)  # a lesser turn is not told from the side it belongs to
 STATION_STEP: Final = 0.25  # [m] between stated standard deviations
@@ -35,6 +39,7 @@ class Shape(msgspec.Struct, frozen=True, kw_only=True):
     fit: ChainFit
     sightings: Sightings
     shots: Shots
+    far: tuple[int, ...] = ()
 
     @property
     def curved(self) -> tuple[bool, ...]:
@@ -45,41 +50,47 @@ class Shape(msgspec.Struct, frozen=True, kw_only=True):
         return self.fit.chain
 
 
-def shape_of(shots: Shots, *, closed: bool, arcs: bool) -> tuple[Shape, tuple[str, ...]]:
-    """Fit one line.
+def shape_of_cut(shots: Shots, cut: Cut, *, closed: bool, noise: float = 1.0, hopeless: float = math.inf) -> Shape | None:
+    """Adjust the chain a cut asks for: joins smooth where they turn little, unless the shots speak against it.
+
+    Returns None as soon as the description is longer than `hopeless`.
 
     Parameters
     ----------
     shots : Shots
-        In order; a closed line counter-clockwise.
-    closed, arcs : bool
-        Whether the line closes, and whether it may have arcs.
-
-    Returns
-    -------
-    Shape
-    tuple of str
-        What was decided, and why.
+        In order.
+    cut : tuple of Stretch
+        The pieces.
+    closed : bool
+        Whether the line closes.
+    noise : float
+        Variance factor the description is judged by.
+    hopeless : float
+        Description length [half nats] beyond which the cut is given up after its first adjustment.
     """
-    start = _first(shots, closed=closed, arcs=arcs)
+    start = first_shape(shots.points, cut, closed=closed)
     sightings = Sightings(points=shots.points, covariances=shots.covariances, pieces=start.pieces, corners=start.corners)
-    shape = settled(Shape(fit=adjust_chain(start.chain, start.curved, sightings, _smooth_joins(start)), sightings=sightings, shots=shots))
-    shape, straight = _straightened(shape)
-    shape, joins = _joins_tested(shape)
-    return cornered(shape), straight + joins
+    fit = adjust_chain(start.chain, start.curved, sightings, _smooth_joins(start))
+    shape = Shape(fit=fit, sightings=sightings, shots=shots, far=start.far)
+    if math.isfinite(hopeless) and (start.far or description_length(shape, noise=noise) > hopeless):
+        return None
+    return _smoothed(_joins_tested(settled(shape)))
 
 
-def _first(shots: Shots, *, closed: bool, arcs: bool) -> FirstShape:
-    """Cut and join; where a join would lie far from any shot, bar it and cut again."""
-    costs = piece_costs(shots.points, shots.sigmas, closed=closed, arcs=arcs)
-    prices = Prices.for_points(len(shots))
-    barred: set[int] = set()
-    while True:
-        start = first_shape(shots.points, cut(costs, prices, barred=sorted(barred)), closed=closed)
-        fresh = set(start.far) - barred
-        if not fresh:
-            return start
-        barred |= fresh
+def description_length(shape: Shape, *, noise: float) -> float:
+    """Return the description length of a shape [half nats], chi-square taken over `noise` (a variance factor).
+
+    As in `segmenting`, but for the whole chain: two numbers a vertex, one an arc, less one each smooth join; one a break.
+    Beside that each piece has a price, each arc and each corner one more.
+    """
+    chain = shape.chain
+    first = 0 if chain.closed else 1
+    smooth = sum(1 for tie in shape.fit.ties if tie.kind == "tangent")
+    numbers = 2 * len(chain.vertices) + sum(shape.curved) - smooth + len(chain)
+    at_arcs = sum(1 for vertex in range(first, len(chain)) if shape.curved[vertex - 1] or shape.curved[vertex])
+    prices = PIECE_PRICE * len(chain) + ARC_PRICE * sum(shape.curved)
+    prices += CORNER_PRICE * (len(chain) - first - smooth) + ARC_CORNER_PRICE * (at_arcs - smooth)
+    return shape.fit.chi_square / noise + numbers * math.log(max(len(shape.shots), 3)) + prices
 
 
 def _smooth_joins(start: FirstShape) -> list[Tie]:
@@ -88,7 +99,8 @@ def _smooth_joins(start: FirstShape) -> list[Tie]:
     ties = []
     for vertex in range(first, len(chain)):
         before = (vertex - 1) % len(chain)
-        if (start.curved[before] or start.curved[vertex]) and abs(turn_at(chain, vertex)) < SMOOTH_START:
+        turns_little = vertex in start.smooth or abs(turn_at(chain, vertex)) < SMOOTH_START
+        if (start.curved[before] or start.curved[vertex]) and turns_little:
             ties.append(Tie("tangent", before, vertex))
     return ties
 
@@ -127,50 +139,55 @@ def _none_starved(shape: Shape, pieces: Index) -> Index:
     return pieces
 
 
-def refitted(shape: Shape, *, ties: Sequence[Tie] | None = None, pieces: Index | None = None, curved: tuple[bool, ...] | None = None) -> Shape:
-    """Return the shape adjusted again with other conditions, another assignment or other kinds."""
+def refitted(shape: Shape, *, ties: Sequence[Tie] | None = None, pieces: Index | None = None) -> Shape:
+    """Return the shape adjusted again with other conditions or another assignment."""
     sightings = shape.sightings if pieces is None else msgspec.structs.replace(shape.sightings, pieces=pieces)
-    kinds = shape.curved if curved is None else curved
-    fit = adjust_chain(shape.chain, kinds, sightings, shape.fit.ties if ties is None else ties)
+    fit = adjust_chain(shape.chain, shape.curved, sightings, shape.fit.ties if ties is None else ties)
     return msgspec.structs.replace(shape, fit=fit, sightings=sightings)
 
 
-def _straightened(shape: Shape) -> tuple[Shape, tuple[str, ...]]:
-    """Take each arc back to a straight line unless the shots speak against it."""
-    notes = []
-    for piece in range(len(shape.chain)):
-        if not shape.curved[piece] or abs(shape.chain.bulges[piece]) > 0.2:
-            continue
-        kinds = tuple(kind and index != piece for index, kind in enumerate(shape.curved))
-        ties = [tie for tie in shape.fit.ties if kinds[tie.first] or kinds[tie.second]]
-        straight = refitted(shape, curved=kinds, ties=ties)
-        rise = (straight.fit.chi_square - shape.fit.chi_square) / scale_of(shape)
-        if straight.fit.converged and rise < STRAIGHT_SPEAKS:
-            shape = settled(straight)
-            notes.append(f"piece {piece + 1} is straight: test {rise:.1f} < {STRAIGHT_SPEAKS}")
-    return shape, tuple(notes)
-
-
-def _joins_tested(shape: Shape) -> tuple[Shape, tuple[str, ...]]:
-    """Test each smooth join against a corner, the worst first."""
-    notes: list[str] = []
+def _joins_tested(shape: Shape) -> Shape:
+    """Let go each smooth join the shots speak against, the worst first."""
     kept: set[Tie] = set()
     while True:
-        trials = []
-        for tie in shape.fit.ties:
-            if tie.kind != "tangent" or tie in kept:
-                continue
-            free = refitted(shape, ties=[other for other in shape.fit.ties if other != tie])
-            gain = (shape.fit.chi_square - free.fit.chi_square) / scale_of(shape)
-            trials.append((gain, tie, free))
-            if gain < SMOOTH_SPEAKS / 3:
-                kept.add(tie)
-        trials.sort(key=lambda trial: (-trial[0], trial[1]))
-        if not trials or trials[0][0] < SMOOTH_SPEAKS:
-            return shape, tuple(notes)
-        gain, tie, free = trials[0]
-        shape = settled(free)
-        notes.append(f"corner between pieces {tie.first + 1} and {tie.second + 1}: test {gain:.1f} > {SMOOTH_SPEAKS}")
+        doubtful = [
+            (test, tie) for test, tie in zip(shape.fit.tie_tests, shape.fit.ties, strict=True) if tie not in kept and test > SMOOTH_SPEAKS / 2
+        ]
+        if not doubtful:
+            return shape
+        _, worst = max(doubtful)
+        free = settled(refitted(shape, ties=[tie for tie in shape.fit.ties if tie != worst]))
+        if shape.fit.chi_square - free.fit.chi_square > SMOOTH_SPEAKS * scale_of(free):
+            shape = free
+        else:
+            kept.add(worst)
+
+
+def _smoothed(shape: Shape) -> Shape:
+    """Make smooth each corner at an arc that the shots do not speak for, the least first."""
+    refused: set[Tie] = set()
+    while True:
+        chain = shape.chain
+        joins = [Tie("tangent", (vertex - 1) % len(chain), vertex) for vertex in range(0 if chain.closed else 1, len(chain))]
+        open_joins = [
+            tie
+            for tie in joins
+            if (shape.curved[tie.first] or shape.curved[tie.second])
+            and tie not in shape.fit.ties
+            and tie not in refused
+            and abs(turn_at(chain, tie.second)) < SMOOTH_START
+        ]
+        if not open_joins:
+            return shape
+        missed, sigmas = misses(shape.fit, open_joins)
+        statistic, tie = min(zip(((missed / np.maximum(sigmas, 1e-9)) ** 2).tolist(), open_joins, strict=True))
+        if statistic > NEARLY * SMOOTH_SPEAKS:
+            return shape
+        smooth = settled(refitted(shape, ties=[*shape.fit.ties, tie]))
+        if smooth.fit.converged and smooth.fit.chi_square - shape.fit.chi_square < SMOOTH_SPEAKS * scale_of(shape):
+            shape = smooth
+        else:
+            refused.add(tie)
 
 
 def cornered(shape: Shape) -> Shape:
@@ -198,11 +215,6 @@ def cornered(shape: Shape) -> Shape:
 def scale_of(shape: Shape) -> float:
     """Return the variance factor tests are scaled by: never below one, so that luck sharpens nothing."""
     return max(1.0, shape.fit.variance_factor)
-
-
-def test_limit(count: int, share: float = 0.001) -> float:
-    """Return the limit of a standardised residual that is overstepped once in 1/share lines of `count` good shots."""
-    return NormalDist().inv_cdf(1 - share / (2 * max(count, 1)))
 
 
 def stations_of(chain: Chain) -> tuple[float, ...]:

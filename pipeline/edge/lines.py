@@ -7,7 +7,8 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from pipeline.edge.fit import Shape, shape_of, stations_of
+from pipeline.edge.fit import Shape, stations_of
+from pipeline.edge.search import shape_of
 from pipeline.edge.shots import Line, Shots, shots_of
 from pipeline.errors import Reason
 from pipeline.geometry.chain import Chain

@@ -11,8 +11,8 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.fit import shape_of
 from pipeline.edge.levels import DEFAULT_SIGMA, ON_DECK, Heights
+from pipeline.edge.search import shape_of
 from pipeline.edge.shots import Line, shots_of
 from pipeline.errors import Reason
 from pipeline.geometry.chain import Chain, polyline

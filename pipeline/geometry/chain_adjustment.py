@@ -100,6 +100,8 @@ class ChainFit(msgspec.Struct, frozen=True, kw_only=True):
     degrees_of_freedom : int
     iterations : int
     converged : bool
+    tie_tests : tuple of float
+        For each condition, by how much chi-square would fall without it (to first order, from its multiplier).
     """
 
     chain: Chain
@@ -113,6 +115,7 @@ class ChainFit(msgspec.Struct, frozen=True, kw_only=True):
     degrees_of_freedom: int
     iterations: int
     converged: bool
+    tie_tests: tuple[float, ...] = ()
 
     @property
     def variance_factor(self) -> float:
@@ -162,35 +165,42 @@ class _Layout:
 
     def offset_rows(self, x: Array, points: Array, pieces: Index) -> tuple[Array, Array, Array]:
         """Return signed distances (n,), their derivatives to the unknowns (n, size) and to the shots (n, 2)."""
-        values = self.five(x)[pieces].astype(complex)
-        place = points.astype(complex)
-        offsets = signed_offsets(values, place).real
-        rows = np.zeros((len(points), self.size + 1))
-        span = np.arange(len(points))
+        count = len(points)
+        values = np.tile(self.five(x)[pieces].astype(complex), (7, 1, 1))
+        places = np.tile(points.astype(complex), (7, 1, 1))
         for number in range(5):
-            nudged = values.copy()
-            nudged[:, number] += 1j * COMPLEX_STEP
-            rows[span, self.columns[pieces, number]] += signed_offsets(nudged, place).imag / COMPLEX_STEP
-        normals = np.empty((len(points), 2))
+            values[number, :, number] += 1j * COMPLEX_STEP
         for axis in range(2):
-            moved = place.copy()
-            moved[:, axis] += 1j * COMPLEX_STEP
-            normals[:, axis] = signed_offsets(values, moved).imag / COMPLEX_STEP
-        return offsets, rows[:, : self.size], normals
+            places[5 + axis, :, axis] += 1j * COMPLEX_STEP
+        all_at_once = signed_offsets(values.reshape(-1, 5), places.reshape(-1, 2)).reshape(7, count)
+        slopes = all_at_once.imag / COMPLEX_STEP
+        rows = np.zeros((count, self.size + 1))
+        for number in range(5):
+            rows[np.arange(count), self.columns[pieces, number]] += slopes[number]
+        return all_at_once[0].real, rows[:, : self.size], slopes[5:].T
 
     def tie_rows(self, x: Array, ties: Sequence[Tie]) -> tuple[Array, Array]:
         """Return how far each condition is missed, and its derivatives."""
         missed, rows = np.zeros(len(ties)), np.zeros((len(ties), self.size + 1))
-        values = self.five(x)
-        for row, tie in enumerate(ties):
-            pair = np.array([values[tie.first], values[tie.second]], dtype=complex)
-            missed[row] = _missed(tie.kind, pair).real
-            for side, piece in enumerate((tie.first, tie.second)):
-                for number in range(5):
-                    nudged = pair.copy()
-                    nudged[side, number] += 1j * COMPLEX_STEP
-                    rows[row, self.columns[piece, number]] += _missed(tie.kind, nudged).imag / COMPLEX_STEP
+        values = self.five(x).astype(complex)
+        for kind in sorted({tie.kind for tie in ties}):
+            own = np.array([row for row, tie in enumerate(ties) if tie.kind == kind])
+            sides = np.array([[ties[row].first, ties[row].second] for row in own])
+            pairs = np.tile(values[sides], (10, 1, 1, 1))
+            for number in range(10):
+                pairs[number, :, number // 5, number % 5] += 1j * COMPLEX_STEP
+            all_at_once = _missed(kind, pairs.reshape(-1, 2, 5)).reshape(10, len(own))
+            missed[own] = all_at_once[0].real
+            for number in range(10):
+                rows[own, self.columns[sides[:, number // 5], number % 5]] += all_at_once[number].imag / COMPLEX_STEP
         return missed, rows[:, : self.size]
+
+
+def misses(fit: ChainFit, ties: Sequence[Tie]) -> tuple[Array, Array]:
+    """Return by how much a fitted chain misses further conditions, and the standard deviations of that."""
+    layout = _Layout(len(fit.chain.vertices), fit.curved, fit.chain.closed)
+    missed, rows = layout.tie_rows(layout.pack(fit.chain), ties)
+    return missed, np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, fit.covariance, rows), 0.0))
 
 
 def signed_offsets(five: NDArray[np.complex128], points: NDArray[np.complex128]) -> NDArray[np.complex128]:
@@ -205,25 +215,24 @@ def signed_offsets(five: NDArray[np.complex128], points: NDArray[np.complex128])
     return np.asarray(-2 * f / (1 + np.sqrt(1 + 2 * curvature * f)))
 
 
-def _missed(kind: TieKind, pair: NDArray[np.complex128]) -> complex:
-    """Return by how much a condition is missed, scaled to about the angle [rad] or relative difference [-]."""
-    dx, dy = pair[:, 2] - pair[:, 0], pair[:, 3] - pair[:, 1]
+def _missed(kind: TieKind, pairs: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Return by how much a condition is missed by pairs (n, 2, 5), scaled to about the angle [rad] or relative difference [-]."""
+    dx, dy = pairs[:, :, 2] - pairs[:, :, 0], pairs[:, :, 3] - pairs[:, :, 1]
     length = np.sqrt(dx * dx + dy * dy)
-    ex, ey = dx / length, dy / length
-    b = pair[:, 4]
+    ex, ey, b = dx / length, dy / length, pairs[:, :, 4]
     if kind == "parallel":
-        return complex(ex[0] * ey[1] - ey[0] * ex[1])
+        return np.asarray(ex[:, 0] * ey[:, 1] - ey[:, 0] * ex[:, 1])
     if kind == "square":
-        return complex(ex[0] * ex[1] + ey[0] * ey[1])
+        return np.asarray(ex[:, 0] * ex[:, 1] + ey[:, 0] * ey[:, 1])
     if kind == "equal-sweep":
-        return complex(b[0] - b[1])
+        return np.asarray(b[:, 0] - b[:, 1])
     if kind == "equal-radius":
-        radius = length * (1 + b * b) / 4
-        return complex(radius[0] * b[1] / (radius[1] * b[0]) - 1) if (b[0] * b[1]).real > 0 else complex(radius[0] * b[1] / (radius[1] * b[0]) + 1)
+        radius = length * (1 + b * b) / (4 * b)
+        return np.asarray(radius[:, 0] / radius[:, 1] - np.sign((radius[:, 0] / radius[:, 1]).real))
     cosine, sine = (1 - b * b) / (1 + b * b), 2 * b / (1 + b * b)
-    out_x, out_y = ex[0] * cosine[0] - ey[0] * sine[0], ey[0] * cosine[0] + ex[0] * sine[0]
-    in_x, in_y = ex[1] * cosine[1] + ey[1] * sine[1], ey[1] * cosine[1] - ex[1] * sine[1]
-    return complex(out_x * in_y - out_y * in_x)
+    out_x, out_y = ex[:, 0] * cosine[:, 0] - ey[:, 0] * sine[:, 0], ey[:, 0] * cosine[:, 0] + ex[:, 0] * sine[:, 0]
+    in_x, in_y = ex[:, 1] * cosine[:, 1] + ey[:, 1] * sine[:, 1], ey[:, 1] * cosine[:, 1] - ex[:, 1] * sine[:, 1]
+    return np.asarray(out_x * in_y - out_y * in_x)
 
 
 def adjust_chain(start: Chain, curved: Sequence[bool], sightings: Sightings, ties: Sequence[Tie] = ()) -> ChainFit:
@@ -360,7 +369,20 @@ def _finish(layout: _Layout, state: _State, ties: Sequence[Tie], pull: Array, st
         degrees_of_freedom=max(freedom, 0),
         iterations=steps,
         converged=converged,
+        tie_tests=_tie_tests(state, normal),
     )
+
+
+def _tie_tests(state: _State, normal: Array) -> tuple[float, ...]:
+    """Return each condition's squared multiplier over its variance: the fall of chi-square were it let go alone."""
+    if not len(state.missed):
+        return ()
+    push = np.linalg.solve(normal, state.conditions.T)
+    stiffness = state.conditions @ push
+    floor = 1e-12 * float(np.trace(stiffness))
+    inverse = np.linalg.inv(stiffness + floor * np.eye(len(stiffness)))
+    multipliers = inverse @ (push.T @ (state.rows.T @ state.misfit))
+    return tuple(float(value) for value in multipliers**2 / np.diag(inverse))
 
 
 def distances_to_pieces(chain: Chain, points: Array, pieces: Index) -> Array:

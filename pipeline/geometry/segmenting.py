@@ -45,12 +45,15 @@ class Stretch(msgspec.Struct, frozen=True, kw_only=True):
     is_arc : bool
     shared : bool
         The piece begins at the very point where the one before it ends: that point is the corner itself.
+    smooth : bool
+        Both its joins are to be tried as smooth, however the shots on it alone may run.
     """
 
     first: int
     last: int
     is_arc: bool
     shared: bool = False
+    smooth: bool = False
 
     @property
     def count(self) -> int:
@@ -208,6 +211,14 @@ def cut(costs: Costs, prices: Prices, *, barred: Collection[int] = (), shared: b
         first = _open_cut(costs, prices, barred, shared, 0, costs.points)[1]
         starts = np.unique(np.array([stretch.first for stretch in first]))
     return _loop_cut(costs, prices, barred, shared, starts)
+
+
+def cut_length(costs: Costs, pieces: Collection[Stretch], prices: Prices) -> float:
+    """Return the description length of a cut [half nats]."""
+    return sum(
+        float((costs.arc if one.is_arc else costs.line)[one.first % costs.points, one.count - 1]) + (prices.arc if one.is_arc else prices.line)
+        for one in pieces
+    )
 
 
 def _open_cut(costs: Costs, prices: Prices, barred: Collection[int], shared: bool, start: int, count: int) -> tuple[float, tuple[Stretch, ...]]:

@@ -1,0 +1,264 @@
+"""The search for the pieces: the best cut by dynamic programming, then bettered on the whole chain.
+
+Dynamic programming finds the cut of least description length when each piece stands by itself.  It cannot know that pieces
+meet, smoothly or not, so the cut is then bettered by exchanges (two pieces made one, a line made an arc, a small piece shared
+out among its neighbours) judged by the description length of the whole adjusted chain, until none shortens it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Final
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.edge.first_shape import first_shape
+from pipeline.edge.fit import Cut, Shape, cornered, description_length, shape_of_cut
+from pipeline.edge.shots import Shots
+from pipeline.geometry.segmenting import Costs, Prices, Stretch, cut, cut_length, piece_costs
+
+Array = NDArray[np.float64]
+Change = tuple[frozenset[Stretch], frozenset[Stretch]]
+
+SHORT: Final = 4  # shots of a line that may be a bit of a longer arc
+SMALL: Final = 3  # shots of a piece that may be a corner overshot, a blunder, or nothing
+MOST_ROUNDS: Final = 60
+WORTH: Final = 0.5  # [half nats] a lesser gain is no gain
+HOPELESS: Final = 40.0  # [half nats] an exchange that makes the description longer by so much at first is given up
+NOISE_FACTORS: Final = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)  # variance factors the shots may ask for
+NOISE_SPEAKS: Final = 12.0  # [half nats] gain for which the a-priori sigma is given up
+
+
+class Searched(msgspec.Struct, frozen=True, kw_only=True):
+    """The shape found, the cut it came from, and the noise it was judged by (a variance factor)."""
+
+    shape: Shape
+    cut: Cut
+    length: float
+    noise: float
+
+
+def searched(shots: Shots, *, closed: bool, arcs: bool) -> Searched:
+    """Find the pieces of a row of shots and adjust the chain of them.
+
+    Parameters
+    ----------
+    shots : Shots
+        In order; a closed line counter-clockwise.
+    closed : bool
+        Whether the line closes.
+    arcs : bool
+        Whether it may have arcs.
+
+    Raises
+    ------
+    ValueError
+        When the shots make no line at all.
+    """
+    costs = costs_of(shots, closed=closed, arcs=arcs)
+    noise = noise_of(costs)
+    costs = noisier(costs, noise)
+    first = first_cut(shots, costs)
+    best = _tried(shots, first, closed=closed, noise=noise)
+    if best is None:
+        raise ValueError("the shots make no line")
+    seen: set[Change] = set()
+    for _ in range(MOST_ROUNDS):
+        better = _first_better(shots, best, costs, seen)
+        if better is None:
+            break
+        best = better
+    return best
+
+
+def _first_better(shots: Shots, best: Searched, costs: Costs, seen: set[Change]) -> Searched | None:
+    """Return the first exchange not yet seen that shortens the description; None where none does."""
+    for exchange in _exchanges(best.cut, costs):
+        key = _change(best.cut, exchange, costs.points)
+        if key in seen:
+            continue
+        seen.add(key)
+        trial = _tried(shots, exchange, closed=costs.closed, noise=best.noise, hopeless=best.length + HOPELESS)
+        if trial is not None and trial.length < best.length - WORTH:
+            return trial
+    return None
+
+
+def costs_of(shots: Shots, *, closed: bool, arcs: bool) -> Costs:
+    """Return the cost of every run; a run with shots coded as lying on a curve is no line."""
+    costs = piece_costs(shots.points, shots.sigmas, closed=closed, arcs=arcs)
+    if not arcs or not (shots.curved == 1).any():
+        return costs
+    count = len(shots)
+    index = (np.arange(count)[:, None] + np.arange(count)[None, :]) % count
+    bent = np.cumsum((shots.curved == 1)[index], axis=1) > 0
+    return msgspec.structs.replace(costs, line=np.where(bent, np.inf, costs.line))
+
+
+def noise_of(costs: Costs) -> float:
+    """Return the variance factor that makes the whole description shortest; 1 unless the shots plainly ask for more.
+
+    A wider noise costs ln(factor) a shot and saves pieces that only chase it.
+    """
+    prices = Prices.for_points(costs.points)
+    best, least = 1.0, math.inf
+    for factor in NOISE_FACTORS:
+        scaled = noisier(costs, factor)
+        length = cut_length(scaled, cut(scaled, prices), prices) + costs.points * math.log(factor)
+        if length < least - (NOISE_SPEAKS if best == 1.0 else 0.0):
+            best, least = factor, length
+        elif factor > 2 * best:
+            break
+    return best
+
+
+def noisier(costs: Costs, factor: float) -> Costs:
+    """Return the costs under a variance larger by `factor`."""
+    return costs if factor == 1.0 else msgspec.structs.replace(costs, line=costs.line / factor, arc=costs.arc / factor)
+
+
+def first_cut(shots: Shots, costs: Costs) -> Cut:
+    """Return the best cut by dynamic programming; where a join would lie far from any shot, bar it and cut again."""
+    prices = Prices.for_points(len(shots))
+    barred: set[int] = set()
+    while True:
+        found = cut(costs, prices, barred=sorted(barred))
+        fresh = set(first_shape(shots.points, found, closed=costs.closed).far) - barred
+        if not fresh:
+            return found
+        barred |= fresh
+
+
+def _tried(shots: Shots, trial: Cut, *, closed: bool, noise: float, hopeless: float = math.inf) -> Searched | None:
+    """Return the adjusted shape of a cut; None where it is hopeless or makes no chain (a straight run called an arc)."""
+    try:
+        shape = shape_of_cut(shots, trial, closed=closed, noise=noise, hopeless=hopeless)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    if shape is None:
+        return None
+    length = description_length(shape, noise=noise) if shape.fit.converged and not shape.far else math.inf
+    return Searched(shape=shape, cut=trial, length=length, noise=noise)
+
+
+def _change(now: Cut, then: Cut, points: int) -> Change:
+    """Return what an exchange takes out, what it puts in, and the pieces beside: where all that is the same, so is its worth."""
+    old = [_lapless(one, points) for one in now]
+    new = [_lapless(one, points) for one in then]
+    out = [index for index, one in enumerate(old) if one not in new]
+    near = {(index + step) % len(old) for index in out for step in (-1, 0, 1)}
+    return frozenset(old[index] for index in near), frozenset(one for one in new if one not in old)
+
+
+def _lapless(one: Stretch, points: int) -> Stretch:
+    laps = math.floor(one.first / points)
+    return msgspec.structs.replace(one, first=one.first - laps * points, last=one.last - laps * points) if laps else one
+
+
+def _exchanges(now: Cut, costs: Costs) -> Iterator[Cut]:
+    yield from _merges(now, costs)
+    yield from _bends(now, costs)
+    yield from _shared_out(now, costs)
+
+
+def _merges(now: Cut, costs: Costs) -> Iterator[Cut]:
+    """Two or three neighbours made one piece, where the misfit does not rise beyond hope."""
+    count = len(now)
+    price = math.log(max(costs.points, 3))
+    for run in (2, 3):
+        if count <= run:
+            return
+        for first in range(count if costs.closed else count - run + 1):
+            parts = [now[(first + step) % count] for step in range(run)]
+            laps = sum(1 for step in range(1, run) if first + step == count) * costs.points
+            whole = Stretch(first=parts[0].first, last=parts[-1].last + laps, is_arc=False, shared=parts[0].shared)
+            if whole.count > costs.points:
+                continue
+            before = sum(_cost(costs, part, part.is_arc) for part in parts)
+            for is_arc in (False, True):
+                rise = _cost(costs, whole, is_arc) - before
+                if rise < (run - 1) * 4 * price + HOPELESS:
+                    yield _normal(_replaced(now, first, run, (msgspec.structs.replace(whole, is_arc=is_arc),)), costs.points)
+
+
+def _bends(now: Cut, costs: Costs) -> Iterator[Cut]:
+    """A line made an arc, where that would make a join smooth; an arc made a line, where it hardly misfits."""
+    price = math.log(max(costs.points, 3))
+    for index, stretch in enumerate(now):
+        other = msgspec.structs.replace(stretch, is_arc=not stretch.is_arc)
+        if stretch.is_arc and _cost(costs, other, False) - _cost(costs, stretch, True) > price + HOPELESS:
+            continue
+        if math.isfinite(_cost(costs, other, other.is_arc)):
+            yield _replaced(now, index, 1, (other,))
+        if other.is_arc:
+            yield from _rounded(now, index, costs)
+
+
+def _rounded(now: Cut, index: int, costs: Costs) -> Iterator[Cut]:
+    """A line made an arc that runs smoothly into both neighbours; a short one grows into them."""
+    stretch, count = now[index], len(now)
+    if count < 3 or (not costs.closed and index in (0, count - 1)):
+        return
+    before, after = now[index - 1], now[(index + 1) % count]
+    for grown in (0, 1, 2) if stretch.count <= SHORT else (0,):
+        if min(before.count, after.count) - grown < SMALL and grown:
+            return
+        if stretch.count + 2 * grown < SMALL:
+            continue
+        parts = list(now)
+        parts[index - 1] = msgspec.structs.replace(before, last=before.last - grown)
+        parts[index] = msgspec.structs.replace(
+            stretch, first=stretch.first - grown, last=stretch.last + grown, is_arc=True, smooth=True, shared=stretch.shared and not grown
+        )
+        parts[(index + 1) % count] = msgspec.structs.replace(after, first=after.first + grown, shared=after.shared and not grown)
+        yield _normal(tuple(parts), costs.points)
+
+
+def _shared_out(now: Cut, costs: Costs) -> Iterator[Cut]:
+    """A small piece's shots shared out between its neighbours."""
+    count, points = len(now), costs.points
+    if count < 3:
+        return
+    for index, stretch in enumerate(now):
+        if stretch.count > SMALL + 1 or (not costs.closed and index in (0, count - 1)):
+            continue
+        before, after = now[index - 1], now[(index + 1) % count]
+        first = before.last + 1
+        last = after.first - 1 + (points if index + 1 == count else 0)
+        if index == 0:
+            first -= points
+        for last_before in range(first - 1, last + 1):
+            wide_before = msgspec.structs.replace(before, last=last_before + (points if index == 0 else 0))
+            wide_after = msgspec.structs.replace(after, first=last_before + 1 - (points if index + 1 == count else 0), shared=False)
+            parts = list(now)
+            parts[index - 1], parts[(index + 1) % count] = wide_before, wide_after
+            del parts[index]
+            yield _normal(tuple(parts), points)
+
+
+def _cost(costs: Costs, stretch: Stretch, is_arc: bool) -> float:
+    table = costs.arc if is_arc else costs.line
+    return float(table[stretch.first % costs.points, stretch.count - 1])
+
+
+def _replaced(now: Cut, first: int, run: int, new: Cut) -> Cut:
+    count = len(now)
+    if first + run <= count:
+        return (*now[:first], *new, *now[first + run :])
+    return (*now[(first + run) % count : first], *new)
+
+
+def _normal(now: Cut, points: int) -> Cut:
+    """Return a cut whose first piece begins within the first lap."""
+    laps = math.floor(now[0].first / points)
+    if laps == 0:
+        return now
+    return tuple(msgspec.structs.replace(one, first=one.first - laps * points, last=one.last - laps * points) for one in now)
+
+
+def shape_of(shots: Shots, *, closed: bool, arcs: bool) -> tuple[Shape, tuple[str, ...]]:
+    """Fit one line; the shape, and what was decided."""
+    return cornered(searched(shots, closed=closed, arcs=arcs).shape), ()

@@ -1,0 +1,86 @@
+"""Table of the fit held against the truth: right pieces, error over the Cramér–Rao bound, honesty of the stated sigmas.
+
+Run: python -m tests.benchmarks.edge_accuracy --seeds 200
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+
+import numpy as np
+
+from pipeline.edge.lines import record
+from pipeline.edge.search import searched
+from tests.benchmarks.edge_truth import SHAPES, bound, errors, even_stations, shoot
+
+
+def kinds_of(chain):
+    return tuple(piece.is_arc for piece in chain.pieces())
+
+
+def same_round(first, second):
+    """Whether two rings of kinds are the same from some start."""
+    return len(first) == len(second) and any(first == second[k:] + second[:k] for k in range(len(second)))
+
+
+def measure(name: str, seeds: int) -> dict[str, float]:
+    """Fit `seeds` surveys of one shape, noise 3 to 10 mm, spacing 0.3 to 2 m."""
+    truth = SHAPES[name]()
+    stations = even_stations(truth)
+    right, squares, bounds, normed, seconds = 0, [], [], [], 0.0
+    for seed in range(seeds):
+        rng = np.random.default_rng([seed, len(name)])
+        noise, spacing = rng.uniform(0.003, 0.010), float(np.exp(rng.uniform(np.log(0.3), np.log(2.0))))
+        shot = shoot(truth, spacing, noise, rng)
+        began = time.perf_counter()
+        shape, notes = SHAPE_OF(shot.shots)
+        seconds += time.perf_counter() - began
+        good = same_round(kinds_of(truth), kinds_of(shape.chain))
+        right += good
+        if not good and VERBOSE:
+            print(f"  {name} seed {seed} noise {noise:.4f} spacing {spacing:.2f}: {kinds_of(shape.chain)} {notes}")
+        line = record("WATER", "", shape, notes)
+        off = errors(truth, line.chain, stations)
+        squares.append(off**2 / noise**2)
+        bounds.append(bound(truth, shot, noise, stations) ** 2 / noise**2)
+        sigmas = np.array([line.sigma_at(line.chain.nearest(truth.point_at(s))[0]) for s in stations])
+        if good:
+            normed.append((off / sigmas) ** 2)
+    return {
+        "right": right / seeds,
+        "ratio": float(np.sqrt(np.mean(squares) / np.mean(bounds))),
+        "median ratio": float(np.sqrt(np.median([np.mean(s) / np.mean(b) for s, b in zip(squares, bounds, strict=True)]))),
+        "honesty": float(np.sqrt(np.mean(normed))) if normed else float("nan"),
+        "ms": 1000 * seconds / seeds,
+    }
+
+
+VERBOSE = False
+
+
+def SHAPE_OF(s):
+    return searched(s, closed=True, arcs=True).shape, ()
+
+
+def main() -> None:
+    global VERBOSE
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", type=int, default=200)
+    parser.add_argument("--shape", default="")
+    parser.add_argument("--verbose", action="store_true")
+    options = parser.parse_args()
+    VERBOSE = options.verbose
+    print(f"{'shape':<14}{'right pieces':>13}{'rms / bound':>13}{'median':>9}{'rms e/sigma':>13}{'ms a fit':>10}")
+    for name in SHAPES:
+        if options.shape and name != options.shape:
+            continue
+        row = measure(name, options.seeds)
+        print(
+            f"{name:<14}{row['right']:>12.1%}{row['ratio']:>13.3f}{row['median ratio']:>9.3f}{row['honesty']:>13.3f}{row['ms']:>10.1f}",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,254 @@
+"""True edges of twelve kinds of pool, a crew that shoots them with noise, and the Cramér–Rao bound of the shots.
+
+The bound is computed apart from the fit's own derivatives: by central differences of the distances from the shots to the
+true chain, with the true kinds of pieces and the true smooth joins.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.edge.shots import Shots
+from pipeline.geometry.chain import Chain, Piece, polyline
+
+LEAST_TURN = math.radians(40)  # a crew takes a shot at least every so much of a curve
+SHARP = math.radians(5)  # a join that turns more is a corner
+
+
+def arc_through(start, end, middle_sagitta):
+    """Bulge of an arc by its height over the chord, positive to the left turning."""
+    return 2 * middle_sagitta / math.dist(start, end)
+
+
+def rectangle(width=10.0, depth=5.0):
+    return polyline([(0, 0), (width, 0), (width, depth), (0, depth)], closed=True)
+
+
+def l_shape():
+    return polyline([(0, 0), (11, 0), (11, 4.5), (5, 4.5), (5, 9), (0, 9)], closed=True)
+
+
+def round_ends(straight=6.0, radius=2.0):
+    return Chain(((0.0, -radius), (straight, -radius), (straight, radius), (0.0, radius)), (0.0, 1.0, 0.0, 1.0), True)
+
+
+def kidney():
+    """Two end circles, an outer circle that holds both, an inward circle between them."""
+    r, half, outer, inner = 2.0, 2.5, 7.0, 2.5
+    c = math.sqrt((outer - r) ** 2 - half**2)
+    h = math.sqrt((inner + r) ** 2 - half**2)
+    right = (half, 0.0)
+    low = _from((0.0, c), right, outer)  # touching point of right end circle and the outer circle
+    high = _from(right, (0.0, h), r)
+    left_high, left_low = (-high[0], high[1]), (-low[0], low[1])
+    end = _bulge_about(right, low, high, +1)
+    return Chain(
+        (left_low, low, high, left_high),
+        (_bulge_about((0.0, c), left_low, low, +1), end, _bulge_about((0.0, h), high, left_high, -1), end),
+        True,
+    )
+
+
+def figure_eight():
+    """Two circles that overlap, meeting in two inward corners."""
+    r1, r2, distance = 2.2, 1.7, 3.0
+    x = (distance**2 + r1**2 - r2**2) / (2 * distance)
+    y = math.sqrt(r1**2 - x**2)
+    low, high = (x, -y), (x, y)
+    return Chain((low, high), (_bulge_about((distance, 0.0), low, high, +1), _bulge_about((0.0, 0.0), high, low, +1)), True)
+
+
+def roman_ends():
+    """A rectangle with a round bay narrower than the side at both ends."""
+    length, half, bay = 9.0, 2.3, 1.5
+    return Chain(
+        ((0, -half), (length, -half), (length, -bay), (length, bay), (length, half), (0, half), (0, bay), (0, -bay)),
+        (0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0, 0.0),
+        True,
+    )
+
+
+def octagon():
+    return polyline([(3.0 * math.cos(math.radians(22.5 + 45 * k)), 3.0 * math.sin(math.radians(22.5 + 45 * k))) for k in range(8)], closed=True)
+
+
+def lagoon():
+    """Seven arcs in smooth joins, three of them inward (vertices and bulges solved once for smoothness, then written down)."""
+    from pipeline.geometry.chain_adjustment import Sightings, Tie, adjust_chain
+
+    corners = np.array([(0, 0), (5.2, -1.6), (8.9, 1.4), (7.0, 5.4), (4.6, 5.2), (2.2, 7.2), (-1.6, 4.4)], dtype=float)
+    guess = (0.25, 0.45, 0.5, -0.3, 0.45, 0.45, -0.12)
+    sightings = Sightings(
+        points=corners, covariances=np.tile(np.eye(2), (7, 1, 1)), pieces=np.arange(7, dtype=np.intp), corners=np.arange(7, dtype=np.intp)
+    )
+    ties = [Tie("tangent", k, (k + 1) % 7) for k in range(7)]
+    return adjust_chain(Chain(tuple(map(tuple, corners.tolist())), guess, True), (True,) * 7, sightings, ties).chain
+
+
+def with_spa():
+    """A rectangle with a round spa standing out of one long side."""
+    a, b, r = (5.2, 0.0), (7.2, 0.0), 1.25
+    centre = (6.2, -math.sqrt(r**2 - 1.0))
+    return Chain(
+        ((0, 0), a, b, (9, 0), (9, 4.5), (0, 4.5)),
+        (0.0, _bulge_about(centre, a, b, +1), 0.0, 0.0, 0.0, 0.0),
+        True,
+    )
+
+
+def rounded(width, depth, radius):
+    q, r = math.tan(math.pi / 8), radius
+    return Chain(
+        ((r, 0), (width - r, 0), (width, r), (width, depth - r), (width - r, depth), (r, depth), (0, depth - r), (0, r)),
+        (0.0, q) * 4,
+        True,
+    )
+
+
+def spline():
+    """A free curve: a periodic cubic through eight points, as a fine polyline."""
+    from scipy.interpolate import CubicSpline
+
+    points = np.array([(0, 0), (4, -1.5), (8, -0.4), (9.2, 3.0), (6.2, 4.4), (4.4, 3.6), (1.6, 5.2), (-0.8, 3.0), (0, 0)], dtype=float)
+    knots = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))))
+    curve = CubicSpline(knots, points, bc_type="periodic")
+    return polyline([tuple(point) for point in curve(np.linspace(0, knots[-1], 1601)[:-1])], closed=True)
+
+
+SHAPES = {
+    "rectangle": rectangle,
+    "L": l_shape,
+    "round ends": round_ends,
+    "kidney": kidney,
+    "figure eight": figure_eight,
+    "Roman ends": roman_ends,
+    "octagon": octagon,
+    "lagoon": lagoon,
+    "with spa": with_spa,
+    "3 m small": lambda: rounded(3.0, 2.0, 0.35),
+    "50 m large": lambda: rounded(50.0, 25.0, 3.0),
+}
+
+
+@dataclass(frozen=True)
+class Shoot:
+    """What a crew brought home: shots, and the piece each truly lies on."""
+
+    shots: Shots
+    pieces: np.ndarray
+
+
+def shoot(chain: Chain, spacing: float, noise: float, rng, least_line=4, least_arc=6) -> Shoot:
+    """Shots along a chain about `spacing` [m] apart, uneven by a third, never less than a crew takes on a side or curve."""
+    points, pieces = [], []
+    for index, piece in enumerate(chain.pieces()):
+        count = max(least_arc if piece.is_arc else least_line, round(piece.length / spacing), math.ceil(abs(piece.sweep) / LEAST_TURN))
+        for step in range(count):
+            points.append(piece.point_at(piece.length * (step + 0.5 + rng.uniform(-0.3, 0.3)) / count))
+            pieces.append(index)
+    return Shoot(shots_at(np.array(points) + rng.normal(0, noise, (len(points), 2)), noise), np.array(pieces, dtype=np.intp))
+
+
+def shots_at(points, noise) -> Shots:
+    count = len(points)
+    return Shots(
+        names=tuple(str(101 + k) for k in range(count)),
+        points=np.asarray(points, dtype=float),
+        covariances=np.tile(np.eye(2) * noise**2, (count, 1, 1)),
+        curved=np.zeros(count, dtype=np.int64),
+    )
+
+
+def bound(chain: Chain, shoot_: Shoot, noise: float, stations) -> np.ndarray:
+    """The Cramér–Rao standard deviations [m] of the edge square to itself at stations, for the true model."""
+    curved = [piece.is_arc for piece in chain.pieces()]
+    x = _packed(chain, curved)
+    rows = _differences(lambda v: _offsets(_unpacked(v, chain, curved), shoot_.shots.points, shoot_.pieces), x)
+    located = [chain.locate(station) for station in stations]
+    places = np.array([chain.piece(k).point_at(d) for k, d in located])
+    where = np.array([k for k, _ in located])
+    out = _differences(lambda v: _offsets(_unpacked(v, chain, curved), places, where), x)
+    smooth = [k for k in range(len(chain)) if (curved[k - 1] or curved[k]) and abs(_turn(chain, k)) < SHARP]
+    basis = np.eye(len(x))
+    if smooth:
+        conditions = _differences(lambda v: np.array([_turn(_unpacked(v, chain, curved), k) for k in smooth]), x)
+        _, s, vt = np.linalg.svd(conditions)
+        basis = vt[int((s > 1e-6 * s[0]).sum()) :].T
+    information = basis.T @ (rows.T @ rows) @ basis / noise**2
+    covariance = basis @ np.linalg.pinv(information, rcond=1e-9) @ basis.T
+    return np.sqrt(np.einsum("ij,jk,ik->i", out, covariance, out))
+
+
+def errors(truth: Chain, fitted: Chain, stations) -> np.ndarray:
+    """Signed distances [m] from true places to the fitted edge, along the true normal's side."""
+    found = []
+    for station in stations:
+        place, bearing = truth.point_at(station), truth.direction_at(station)
+        at, distance = fitted.nearest(place)
+        foot = fitted.point_at(at)
+        side = math.cos(bearing) * (foot[1] - place[1]) - math.sin(bearing) * (foot[0] - place[0])
+        found.append(math.copysign(distance, side))
+    return np.array(found)
+
+
+def even_stations(chain: Chain, count=160):
+    return [chain.length * (k + 0.5) / count for k in range(count)]
+
+
+def _turn(chain, vertex):
+    before = chain.piece((vertex - 1) % len(chain))
+    return math.remainder(chain.piece(vertex).direction_at(0.0) - before.direction_at(before.length), 2 * math.pi)
+
+
+def _packed(chain, curved):
+    return np.concatenate((np.array(chain.vertices, dtype=float).ravel(), [b for b, c in zip(chain.bulges, curved, strict=True) if c]))
+
+
+def _unpacked(x, chain, curved):
+    count = len(chain.vertices)
+    bulges, rest = [], iter(x[2 * count :])
+    for kind in curved:
+        bulges.append(float(next(rest)) if kind else 0.0)
+    return Chain(tuple((float(a), float(b)) for a, b in x[: 2 * count].reshape(-1, 2)), tuple(bulges), chain.closed)
+
+
+def _offsets(chain, points, pieces):
+    """Signed distances to the whole line or circle of each piece, written the plain way."""
+    found = np.empty(len(points))
+    for k in range(len(chain)):
+        piece: Piece = chain.piece(k)
+        own = pieces == k
+        p = points[own]
+        if piece.is_arc:
+            away = p - np.asarray(piece.centre)
+            found[own] = math.copysign(1, piece.bulge) * (piece.radius - np.hypot(*away.T))
+        else:
+            (x0, y0), (x1, y1) = piece.start, piece.end
+            found[own] = ((x1 - x0) * (p[:, 1] - y0) - (y1 - y0) * (p[:, 0] - x0)) / piece.chord
+    return found
+
+
+def _differences(function, x, step=1e-6):
+    columns = []
+    for k in range(len(x)):
+        up, down = x.copy(), x.copy()
+        up[k] += step
+        down[k] -= step
+        columns.append((function(up) - function(down)) / (2 * step))
+    return np.column_stack(columns)
+
+
+def _from(centre, toward, distance):
+    dx, dy = toward[0] - centre[0], toward[1] - centre[1]
+    length = math.hypot(dx, dy)
+    return (centre[0] + dx / length * distance, centre[1] + dy / length * distance)
+
+
+def _bulge_about(centre, start, end, side):
+    a = math.atan2(start[1] - centre[1], start[0] - centre[0])
+    b = math.atan2(end[1] - centre[1], end[0] - centre[0])
+    sweep = (b - a) % (2 * math.pi)
+    return math.tan((sweep if side > 0 else sweep - 2 * math.pi) / 4)
