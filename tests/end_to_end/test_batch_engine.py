@@ -13,7 +13,7 @@ import pytest
 from pipeline.model.status import STAGES
 from tests.unit.batch.toy_line import add_job, command, digests, ran, run, toy_house
 
-JOBS = ("ash", "beech", "cedar", "elm")
+JOBS = ("ash", "beech", "cedar")
 
 
 @pytest.fixture
@@ -65,7 +65,7 @@ def test_a_touched_file_with_the_same_content_builds_nothing(house, queue, out):
     run(house, "batch", queue, "--out", out)
     ran(out)
     (queue / "ash" / "points.csv").touch()
-    os.utime(queue / "elm" / "points.csv", (10**9 * 3, 10**9 * 3))  # a clock that jumped far ahead
+    os.utime(queue / "cedar" / "points.csv", (10**9 * 3, 10**9 * 3))  # a clock that jumped far ahead
     assert run(house, "batch", queue, "--out", out).returncode == 0
     assert ran(out) == []
 
@@ -162,7 +162,7 @@ def test_jobs_keep_their_chunk(house, queue, out):
 
     run(house, "batch", queue, "--out", out, "--cores", "2")
     first = chunks()
-    assert sorted(first.values()) == ["c0000", "c0000", "c0001", "c0001"]
+    assert sorted(first.values()) == ["c0000", "c0000", "c0001"]
     for name in ("aaa", "zzz"):
         add_job(queue, name)
     run(house, "batch", queue, "--out", out, "--cores", "2")
@@ -228,12 +228,13 @@ def test_a_second_batch_says_who_holds_out_and_leaves(house, queue, out):
     assert run(house, "batch", queue, "--out", out).returncode == 0  # the dead one's lock is none
 
 
-def test_an_interrupted_batch_says_so_and_goes_on_later(house, queue, out):
+@pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM])
+def test_an_interrupted_batch_says_so_and_goes_on_later(house, queue, out, stop):
     add_job(queue, "slow", "edge slow 20")
     called, environment = command(house, "batch", queue, "--out", out)
     with subprocess.Popen(called, env=environment, cwd=house, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True) as first:
         _wait_for(out / "jobs" / "ash" / "edge.json")
-        os.killpg(first.pid, signal.SIGINT)
+        os.killpg(first.pid, stop)
         told = first.communicate(timeout=30)[1].decode()
     assert (first.returncode, "Traceback" in told) == (130, False), told
     add_job(queue, "slow")
@@ -281,11 +282,11 @@ def test_a_dry_run_tells_what_and_why_and_writes_nothing(house, queue, out):
     assert (told.returncode, out.exists()) == (0, False)
     assert "ash: build from survey on: not done yet" in told.stdout
     run(house, "batch", queue, "--out", out)
-    add_job(queue, "elm", "edge slow 0")
+    add_job(queue, "cedar", "edge slow 0")
     before = digests(out)
     told = run(house, "batch", queue, "--out", out, "--dry-run")
     assert "ash: nothing, it is up to date" in told.stdout
-    assert "elm: build from survey on: its input" in told.stdout
+    assert "cedar: build from survey on: its input" in told.stdout
     assert before == digests(out)
 
 

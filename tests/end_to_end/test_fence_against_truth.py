@@ -122,7 +122,7 @@ def test_ends_stand_an_inch_and_a_half_from_the_wall(night):
     normal = np.linalg.svd(np.asarray(face) - centre)[2][1]
     for hole in (line[0], line[-1]):
         assert abs(float(normal @ (np.asarray(hole.place) - centre))) == pytest.approx(END, abs=INCH / 16)
-        assert point_to_chain(hole.place, true_wall) == pytest.approx(END, abs=INCH / 16 + 0.003)
+        assert point_to_chain(hole.place, true_wall) == pytest.approx(END, abs=INCH / 16 + EDGE_NOISE)
         assert hole.role == "end"
 
 
@@ -163,19 +163,27 @@ def test_every_hole_stands_on_the_deck(site, job):
 def test_posts_lean_away_from_the_pull(site, job):
     """Away from the pool where the line bends outward, toward it where it bends inward, 2 to 3 degrees where the bend is felt.
 
-    On a gentle bend and beside one the lean fades to plumb, so that neighbouring posts agree; it never leans against its own bend.
+    Two posts that meet at a joint are latched to each other and lean alike, for the bend of both together.  On a gentle bend
+    the lean fades to plumb; it never leans against its own bend.
     """
     line = holes(job)
     ring = line if not closed(site) else [line[-1], *line, line[0]]
-    for before, here, after in zip(ring, ring[1:], ring[2:], strict=False):
-        bend = turn(before.place, here.place, after.place)
+    bends = {here.name: turn(before.place, here.place, after.place) for before, here, after in zip(ring, ring[1:], ring[2:], strict=False)}
+    mates = {}
+    for one, other in neighbours(line, closed(site)):
+        if one.carries != other.carries:
+            mates[one.name], mates[other.name] = other.name, one.name
+    for here in line:
         lean, toward = float(here.row["lean_deg"]), here.row["lean_toward"]
-        assert math.radians(float(here.row["turn_deg"])) == pytest.approx(bend, abs=math.radians(0.15)), here.name
         assert (toward == "plumb") == (lean == 0.0), here.name
         assert 0.0 <= lean <= 3.0, here.name
+        if here.name not in bends:
+            continue
+        assert math.radians(float(here.row["turn_deg"])) == pytest.approx(bends[here.name], abs=math.radians(0.15)), here.name
+        bend = bends[here.name] + bends.get(mates.get(here.name, ""), 0.0)
         if abs(bend) > FELT:
             assert lean >= 2.0, here.name
-        if abs(bend) > STRAIGHT:
+        if abs(bend) > 2 * STRAIGHT:
             assert toward in {"plumb", "away" if bend > 0 else "pool"}, here.name
 
 
@@ -206,11 +214,11 @@ def test_the_fence_crosses_every_riser_square_between_two_holes(night):
     assert len(panels) == 6
     rows = {row["panel"]: row for row in table(job / "package" / "panels.csv")}
     crossed.sort()
-    treads = [(a, b) for a, b in itertools.pairwise(crossed) if b - a < 4]
+    treads = [(a, (b - a) % len(ring)) for a, b in itertools.pairwise([*crossed, crossed[0]]) if (b - a) % len(ring) < 4]
     assert len(treads) == 4
-    for a, b in treads:
-        assert {ring[index][0].carries for index in range(a + 1, b + 1)} == {ring[a][1].carries}
-        assert int(rows[ring[a][1].carries]["posts"]) == b - a
+    for a, posts in treads:
+        assert {ring[(a + step) % len(ring)][0].carries for step in range(1, posts + 1)} == {ring[a][1].carries}
+        assert int(rows[ring[a][1].carries]["posts"]) == posts
 
 
 def test_heights_follow_the_true_deck(site, job):
