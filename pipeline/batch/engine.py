@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import logging
+import os
 import shutil
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -27,9 +29,9 @@ class EngineRun(msgspec.Struct, frozen=True, kw_only=True):
     ----------
     ending : Ending
     failed : tuple of str
-        Rules and chunks that failed, with their logs.
+        Rules and chunks that failed, with the last words of their logs.
     errors : tuple of str
-        What the engine said.
+        What the engine said, when no rule failed.
     """
 
     ending: Ending
@@ -56,6 +58,7 @@ def run_workflow(places: Places, cores: int, on_steps: Callable[[int, int], None
     collect = _Collect(on_steps)
     ending: Ending = "done"
     triggers = frozenset({RerunTrigger.MTIME, RerunTrigger.INPUT, RerunTrigger.PARAMS})
+    signals = _signals_seen()
     with SnakemakeApi(OutputSettings(quiet={Quietness.ALL})) as api:
         logger = logging.getLogger("snakemake.logging")
         logger.addHandler(collect)  # only now: the API clears the handlers it finds
@@ -78,7 +81,10 @@ def run_workflow(places: Places, cores: int, on_steps: Callable[[int, int], None
         finally:
             logger.removeHandler(collect)
     _prune_logs(places)
-    return EngineRun(ending=ending, failed=tuple(collect.failed), errors=tuple(collect.errors))
+    if signals():
+        return EngineRun(ending="interrupted")
+    failed = tuple(f"{rule}: {_last_words(places, log)}" for rule, log in collect.failed.items())
+    return EngineRun(ending=ending, failed=failed, errors=() if failed else tuple(collect.errors))
 
 
 def run_profile(places: Places, profile: str, cores: int) -> EngineRun:
@@ -112,24 +118,57 @@ class _Collect(logging.Handler):
     def __init__(self, on_steps: Callable[[int, int], None]) -> None:
         super().__init__()
         self.on_steps = on_steps
-        self.failed: list[str] = []
+        self.failed: dict[str, Path | None] = {}
         self.errors: list[str] = []
-        self._rules: dict[int, str] = {}
+        self._rules: dict[int, tuple[str, Path | None]] = {}
 
     def emit(self, record: logging.LogRecord) -> None:
         event = getattr(getattr(record, "event", None), "value", "")
         told: Any = record.__dict__
         if event == "job_info":
-            logs = ", ".join(str(log) for log in told.get("log") or ())
-            self._rules[told["jobid"]] = " ".join(
-                filter(None, (told["rule_name"], *dict(told.get("wildcards") or {}).values(), logs and f"({logs})"))
-            )
+            logs = [Path(str(log)) for log in told.get("log") or ()]
+            self._rules[told["jobid"]] = " ".join((told["rule_name"], *dict(told.get("wildcards") or {}).values())), logs[0] if logs else None
         elif event == "job_error":
-            self.failed.append(self._rules.get(told["jobid"], f"step {told['jobid']}"))
+            rule, log = self._rules.get(told["jobid"], (f"step {told['jobid']}", None))
+            self.failed[rule] = log
         elif event == "progress":
             self.on_steps(told["done"], told["total"])
         elif event == "error" or record.levelno >= logging.ERROR:
             self.errors.append(record.getMessage().strip())
+
+
+def _signals_seen() -> Callable[[], bool]:
+    """Begin to note signals; the function returned ends it and tells whether somebody asked the run to stop.
+
+    The engine takes what follows from Ctrl-C for failed rules and has a handler of its own for SIGTERM, so neither its ending nor a
+    handler of ours would tell.
+    """
+    ear, mouth = os.pipe()
+    os.set_blocking(ear, False)
+    os.set_blocking(mouth, False)
+    before = signal.set_wakeup_fd(mouth, warn_on_full_buffer=False)
+
+    def seen() -> bool:
+        signal.set_wakeup_fd(before)
+        try:
+            numbers = os.read(ear, 4096)
+        except BlockingIOError:
+            numbers = b""
+        os.close(ear)
+        os.close(mouth)
+        return signal.SIGINT in numbers or signal.SIGTERM in numbers
+
+    return seen
+
+
+def _last_words(places: Places, log: Path | None) -> str:
+    """Return the end of a rule's log, where it says why it failed."""
+    try:
+        lines = (places.internal / log).read_text(errors="replace").split("\n") if log else []
+    except OSError:
+        lines = []
+    told = [line.strip() for line in lines if line.strip()]
+    return " / ".join(told[-2:]) if told else "it died without a word"
 
 
 def _prune_logs(places: Places) -> None:
