@@ -37,6 +37,10 @@ class Placement:
     def chain(self, chain: Chain) -> Chain:
         return moved(chain, self.angle, self.east, self.north)
 
+    def designed(self, point: Point) -> Point:
+        """The way back into the design frame."""
+        return moved_point((point[0] - self.east, point[1] - self.north), -self.angle)
+
 
 @dataclass(frozen=True)
 class Shot:
@@ -53,7 +57,8 @@ class TrueSite:
     """What is true of a site, in the survey's frame [m].
 
     `lines` holds by code what no hole may meet (JOINT, DRAIN, UTILITY) and the WALLs; `risers` the true nosings with
-    their height; `setups` where an instrument stood, with its level; `frame` says whether the survey's frame is the true one (`given`), its own (`free`) or a grid.
+    their height; `setups` where an instrument stood, with its level;
+    `level` the true deck's height at a place; `frame` says whether the survey's frame is the true one (`given`), its own (`free`) or a grid.
     """
 
     name: str
@@ -68,6 +73,7 @@ class TrueSite:
     setback: float = 30 * INCH
     blunder: str = ""
     setups: tuple[tuple[Point, float], ...] = ()
+    level: Callable[[Point], float] = field(default=lambda point: math.nan, compare=False)
 
     @property
     def marks(self) -> dict[str, tuple[float, float, float]]:
@@ -81,6 +87,10 @@ class FieldBook:
         self.shots: list[Shot] = []
         self.noise = Noise(seed)
         self._level, self._placement, self._next = level, placement, first
+
+    def level(self, point: Point) -> float:
+        """The true deck's height [m] at a point of the survey's frame."""
+        return self._level(self._placement.designed(point))
 
     def take(self, description: str, point: Point, *, level: float | None = None, number: str = "") -> None:
         """One shot of a design-frame point."""
@@ -163,6 +173,7 @@ def rectangle_open() -> TrueSite:
         odd="true corners, not one of them shot: the crew shot beside them",
         waters=(place.chain(water),),
         shots=tuple(book.shots),
+        level=book.level,
         lines={"JOINT": tuple(place.chain(polyline(joint)) for joint in joints)},
     )
 
@@ -187,6 +198,7 @@ def long_round_ends() -> TrueSite:
         odd="metric, no header, blanks between the columns; the curves' ends were shot as PC and PT",
         waters=(place.chain(water),),
         shots=tuple(book.shots),
+        level=book.level,
     )
 
 
@@ -222,6 +234,7 @@ def freeform() -> TrueSite:
         odd="an inward bend on one side; columns run east, north",
         waters=(place.chain(water),),
         shots=tuple(book.shots),
+        level=book.level,
         lines={"DRAIN": (place.chain(polyline(drain)),)},
     )
 
@@ -246,6 +259,7 @@ def l_shape_spa() -> TrueSite:
         odd="two waters, one fence round both: a spa stands in the corner of the L; decimal commas",
         waters=(place.chain(pool), place.chain(spa)),
         shots=tuple(book.shots),
+        level=book.level,
         setback=1.0,
     )
 
@@ -279,6 +293,7 @@ def house_wall() -> TrueSite:
         odd="the house wall is 2 ft from the water on one long side: the fence runs from wall to wall, with a door and a low window behind it",
         waters=(place.chain(water),),
         shots=tuple(book.shots),
+        level=book.level,
         lines={"WALL": (place.chain(polyline(wall)),)},
         ends="walls",
     )
@@ -324,6 +339,7 @@ def three_risers() -> TrueSite:
         odd="the deck climbs 18 in over three risers on both sides of the pool: the fence crosses them all, twice",
         waters=(place.chain(water),),
         shots=tuple(book.shots),
+        level=book.level,
         risers=tuple(nosings),
     )
 
@@ -347,6 +363,7 @@ def cut_corner_two_setups() -> TrueSite:
         odd="raw total-station shots from two setups that see the marks and each other; no coordinates anywhere",
         waters=(place.chain(water),),
         shots=_as_shot_from(book.shots, setups),
+        level=book.level,
         frame="free",
         setups=setups,
     )
@@ -398,6 +415,7 @@ def tape_ties() -> TrueSite:
         odd="the round-ended pool again, with nothing but a tape: every point tied from three of four marks",
         waters=(place.chain(water),),
         shots=tuple(book.shots),
+        level=book.level,
         frame="free",
     )
 
@@ -424,6 +442,7 @@ def state_plane() -> TrueSite:
         odd="State Plane grid coordinates in US survey feet, at 10,187 ft: the ground is longer than the grid by 1 in 2,000",
         waters=(place.chain(water),),
         shots=tuple(book.shots),
+        level=book.level,
         lines={"UTILITY": (place.chain(polyline(pipe)),)},
         frame="grid",
     )
@@ -463,6 +482,7 @@ def blunder() -> TrueSite:
         odd=f"point {shot.number} was shot on the coping's outer edge, 1 ft off the water; the crew's code for water is EW",
         waters=(place.chain(water),),
         shots=tuple(book.shots),
+        level=book.level,
         expected="held or warned",
         blunder=shot.number,
     )
@@ -484,6 +504,7 @@ def no_water() -> TrueSite:
         odd="the crew shot the coping's outer edge and never the water: there is nothing to measure a setback from",
         waters=(place.chain(water),),
         shots=tuple(book.shots),
+        level=book.level,
         expected="held",
     )
 

@@ -31,7 +31,7 @@ def open_site(name: str, water: Chain, seed: int, *, gate: bool = True) -> TrueS
     if gate:
         longest = max(range(len(water)), key=lambda index: water.piece(index).length)
         book.take("GATE", _beside(water, longest, middles[longest], 0.8))
-    return TrueSite(name=name, odd="made for stress", waters=(water,), shots=tuple(book.shots))
+    return TrueSite(name=name, odd="made for stress", waters=(water,), shots=tuple(book.shots), level=book.level)
 
 
 def _beside(water: Chain, index: int, middle: Point, away: float) -> Point:
