@@ -62,15 +62,15 @@ class Whole(msgspec.Struct, frozen=True):
         True when the search left nothing open.
     out_of_time : bool
         True when the clock stopped it.
-    bound : float
-        Proven lower bound over the patterns given [money units].
+    failed : bool
+        True when the solver gave up with an error.
     """
 
     chosen: tuple[tuple[Pattern, int], ...] | None
     on_bulk: tuple[tuple[int, ...], ...]
     exhausted: bool
     out_of_time: bool
-    bound: float
+    failed: bool
 
 
 class Rows:
@@ -207,25 +207,42 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def whole(problem: Problem, patterns: Sequence[Pattern], kinds: Sequence[Bulk], search: Search) -> Whole:
-    """Choose whole numbers of the patterns given, and of bulk stock, at least cost (or least waste)."""
-    rows = Rows(problem, kinds)
-    columns = _Columns(problem, patterns, rows, search)
+    """Choose whole numbers of the patterns given, and of bulk stock, at least cost (or least waste).
+
+    Where the solver fails, or says that there is no plan, it is asked again without its presolve: that there is none counts only when both say so.
+    """
+    first = _whole(problem, patterns, kinds, search, presolve=True)
+    if first.chosen is not None or first.out_of_time:
+        return first
+    again = _whole(problem, patterns, kinds, search, presolve=False)
+    return msgspec.structs.replace(again, exhausted=again.exhausted and (first.exhausted or again.chosen is not None or first.failed))
+
+
+def _whole(problem: Problem, patterns: Sequence[Pattern], kinds: Sequence[Bulk], search: Search, *, presolve: bool) -> Whole:
+    columns = _Columns(problem, patterns, Rows(problem, kinds), search)
     model = _quiet()
     model.passModel(columns.programme())
-    model.setOptionValue("mip_max_nodes", search.nodes)
-    model.setOptionValue("time_limit", search.seconds)
-    model.setOptionValue("mip_rel_gap", 0.0)
-    model.setOptionValue("mip_abs_gap", 1e-7 if search.least_waste else 0.5 * problem.money_step / rows.unit)
+    unit = columns.rows.unit
+    options = {
+        "presolve": "on" if presolve else "off",
+        "mip_max_nodes": search.nodes,
+        "time_limit": search.seconds,
+        "mip_rel_gap": 0.0,
+        "mip_abs_gap": 1e-7 if search.least_waste else 0.5 * problem.money_step / unit,
+    }
+    for option, value in options.items():
+        model.setOptionValue(option, value)
     model.run()
     info, status = model.getInfo(), model.getModelStatus()
-    exhausted = status in (highspy.HighsModelStatus.kOptimal, highspy.HighsModelStatus.kInfeasible)
-    out_of_time = status == highspy.HighsModelStatus.kTimeLimit
-    bound = info.mip_dual_bound * rows.unit
-    if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
-        return Whole(None, (), exhausted, out_of_time, bound)
-    values = [round(value) for value in model.getSolution().col_value]
-    chosen = tuple((pattern, times) for pattern, times in zip(patterns, values, strict=False) if times > 0)
-    return Whole(chosen, columns.on_bulk(values), exhausted, out_of_time, bound)
+    feasible = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
+    values = [round(value) for value in model.getSolution().col_value] if feasible else []
+    return Whole(
+        tuple((pattern, times) for pattern, times in zip(patterns, values, strict=False) if times > 0) if feasible else None,
+        columns.on_bulk(values) if feasible else (),
+        exhausted=status in (highspy.HighsModelStatus.kOptimal, highspy.HighsModelStatus.kInfeasible),
+        out_of_time=status == highspy.HighsModelStatus.kTimeLimit,
+        failed=status == highspy.HighsModelStatus.kSolveError,
+    )
 
 
 class _Columns:

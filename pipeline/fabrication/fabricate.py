@@ -9,7 +9,7 @@ from pipeline.fabrication.cutting_list import GroupCut, Wanted, cut_group, loose
 from pipeline.fabrication.hardware import Counts, basis_counts, epoxy_ml, holes_per_cartridge, order_lines, total_of
 from pipeline.fabrication.latches import Latches
 from pipeline.fabrication.panels import demand_of, draw_panel, label_of
-from pipeline.fabrication.recipes import posts_fastened_anew, with_source
+from pipeline.fabrication.recipes import made_from_ticket, posts_fastened_anew
 from pipeline.fabrication.tickets import finished
 from pipeline.model.fabrication import CuttingProof, Demand, Fabrication, PanelDrawing
 from pipeline.model.job import Job
@@ -31,11 +31,10 @@ def fabricate(job: Job, layout: Layout) -> Fabrication:
     latches = Latches(job, layout)
     drawings = tuple(draw_panel(job, layout, panel, latches) for panel in layout.panels)
     tickets = tuple(finished(ticket, shop, job.options.report_units) for group in groups for ticket in group.tickets)
-    by_panel = {cut.panel: (ticket, cut) for ticket in tickets for cut in ticket.cuts}
-    drawings = tuple(
-        with_source(shop, drawing, *by_panel[drawing.panel], job.options.report_units) if drawing.kind == "custom" else drawing
-        for drawing in drawings
-    )
+    by_name = {drawing.panel: drawing for drawing in drawings}
+    for ticket in tickets:
+        by_name |= made_from_ticket(shop, ticket, by_name, job.options.report_units)
+    drawings = tuple(by_name.values())
     lines = order_lines(job, layout, _counts(job, layout, drawings, groups))
     epoxies = [item for item in shop.stock.values() if item.basis == "epoxy"]
     return Fabrication(

@@ -23,6 +23,7 @@ class Latches:
     def __init__(self, job: Job, layout: Layout) -> None:
         self._units = job.options.report_units
         self._level = float(job.shop.latch.height)
+        self._pitch = float(job.shop.latch.hole_pitch)
         self._before = {joint.before: joint for joint in layout.joints}
         self._after = {joint.after: joint for joint in layout.joints}
         self._ends = {end.hole: end for end in layout.ends}
@@ -48,9 +49,9 @@ class Latches:
         height = joint.latch_height - max(0.0, above)
         words = f"{part}, {self._length(height)} above the deck"
         lowered = self._level - height
-        if joint.riser or abs(joint.rise) > 1e-6:
+        if joint.riser:
             words += f", stepped joint {joint.name}"
-        if lowered > 1e-6:
+        if lowered >= self._pitch / 2:
             words += f", lowered {self._length(lowered)}"
         if other in self._gates:
             words += f", to the post of gate {self._gates[other]}"
