@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -148,7 +149,19 @@ def _in_stretches(
             riser = crossings[number if first is not None else number + 1]
             risers[len(gaps)] = riser.riser
             gaps.append("joint")
-    return Laid(Row(tuple(stations), tuple(gaps)), tuple(gates), risers, key, key, len(begins))
+    laid = Laid(Row(tuple(stations), tuple(gaps)), tuple(gates), risers, key, key, len(begins))
+    return _begun_after_gate(laid) if first is None else laid
+
+
+def _begun_after_gate(laid: Laid) -> Laid:
+    """Return a closed fence renumbered to begin with the first hole after its first gate."""
+    gaps = laid.row.gaps
+    if "latch" not in gaps:
+        return laid
+    shift = (gaps.index("latch") + 1) % len(gaps)
+    row = Row((*laid.row.stations[shift:], *laid.row.stations[:shift]), (*gaps[shift:], *gaps[:shift]))
+    risers = {(index - shift) % len(gaps): riser for index, riser in laid.risers.items()}
+    return dataclasses.replace(laid, row=row, gates=(*laid.gates[1:], laid.gates[0]), risers=risers)
 
 
 def _stretch(
