@@ -12,7 +12,6 @@ from pipeline.compliance.standing import Bay, Scene
 from pipeline.geometry.chain import Chain, Point, polyline
 from pipeline.model.layout import Gate
 from pipeline.model.rules import Limit, RulePack, limits_of
-from pipeline.units import format_length
 
 REACH: Final = 0.3048  # [m] 1 ft either side of the leaf: the ground a hand reaches the release from (own judgement)
 NO_GATE: Final = "the fence has no gate"

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compliance.measures.gaps import Hem, hem_of, on_soft_ground
-from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading
+from pipeline.compliance.readings import RESOLUTION, LookAt, Measured, NotHere, Outcome, Reading
 from pipeline.compliance.standing import Bay, Between, Post, Scene, wall_of
 from pipeline.geometry.chain import Point
 from pipeline.model.layout import FenceEnd
 from pipeline.model.rules import Limit, RulePack
 
-HALVINGS: Final = 40  # each halves the interval in which the largest circle's centre lies
+HALVINGS: Final = 30  # each halves the interval in which the largest circle's centre lies
 BEYOND: Final = 0.3  # [m] the ground is followed so far past the posts
 PROFILE_STEP: Final = 0.02  # [m] along a hem, between centres that are tried
 
@@ -128,11 +128,13 @@ def ball_under(hem: Hem) -> tuple[float, int]:
     stations, hem_heights, ground = np.asarray(hem.stations), np.asarray(hem.heights), np.asarray(hem.heights) - np.asarray(hem.gaps)
     profile = _run_on(stations, ground)
     run, rise = stations[-1] - stations[0], hem_heights[-1] - hem_heights[0]
+    cosine = run / math.hypot(run, rise) if run else 1.0
+    if max(hem.gaps) - min(hem.gaps) < RESOLUTION:  # the ground runs along with the hem
+        return max(hem.gaps) * cosine, 0
     count = max(2, math.ceil(run / PROFILE_STEP) + 1)
     tried = np.unique(np.concatenate([np.linspace(stations[0], stations[-1], count), stations]))
     upper = np.interp(tried, stations, hem_heights)
     lower = np.interp(tried, stations, ground)
-    cosine = run / math.hypot(run, rise) if run else 1.0
     low, high = lower.copy(), upper.copy()
     for _ in range(HALVINGS):
         middle = (low + high) / 2
