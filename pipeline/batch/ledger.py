@@ -103,9 +103,8 @@ def products_of(place: JobPlace, stage: str) -> tuple[Product, ...]:
 def take_away_from(place: JobPlace, stage: str) -> None:
     """Take away what `stage` and those after it left of an earlier run; revisions already given out stay."""
     for later in STAGES[STAGES.index(stage) :]:
-        if later in ("drawings", "package"):
-            folder = (place.work if later == "drawings" else place.out) / later
-            shutil.rmtree(folder, ignore_errors=True)
+        if later == "package":
+            shutil.rmtree(place.out / "package", ignore_errors=True)
         else:
             for product in products_of(place, later):
                 (place.out.parent.parent / product.path).unlink(missing_ok=True)
@@ -146,7 +145,7 @@ _PRODUCTS: Final[dict[str, tuple[str, ...]]] = {
     "layout": ("jobs/{job}/layout.json",),
     "fabrication": ("jobs/{job}/fabrication.json",),
     "compliance": ("jobs/{job}/compliance.json",),
-    "drawings": (".sleeveline/work/{job}/drawings/**/*", ".sleeveline/work/{job}/revision.json"),
+    "drawings": (".sleeveline/work/{job}/drawings/**/*", ".sleeveline/work/{job}/revision.json", "jobs/{job}/plan.svg"),
     "package": ("jobs/{job}/package/**/*", "jobs/{job}/revisions.json", "jobs/{job}/{job}-r{revision}.zip"),
 }
 

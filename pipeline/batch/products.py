@@ -10,7 +10,7 @@ from typing import Final
 import msgspec
 
 from pipeline.artifacts import read, write_bytes
-from pipeline.batch.board import board_page
+from pipeline.batch.board import Board, board_page
 from pipeline.batch.ledger import Product, read_status
 from pipeline.batch.places import Places
 from pipeline.batch.standings import Standing, standing_of
@@ -105,9 +105,10 @@ def _shelf(places: Places, night: NightJobs) -> tuple[Offcut, ...]:
 
 
 def _board(places: Places, night: NightJobs) -> None:
-    standings = tuple(standing_of(places, job.name, job.shown) for job in night.jobs)
+    standings = tuple(standing_of(places, job.name, job.shown, taken_in=bool(job.key)) for job in night.jobs)
+    board = Board(jobs=standings, order=read_order(places), cutting=read_cutting(places))
     write_bytes(places.batch / "status.csv", _status_table(standings))
-    write_bytes(places.batch / "board.html", board_page(standings).encode())
+    write_bytes(places.batch / "board.html", board_page(board).encode())
 
 
 _MAKERS: Final = {"cutting": _cutting, "order": _order, "board": _board}

@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TypeVar
+from typing import Final, TypeVar
 
 import msgspec
 
 from pipeline.artifacts import JobPlace, read
+from pipeline.batch.ledger import read_status
 from pipeline.batch.places import Places
 from pipeline.errors import InternalFault
 from pipeline.model.compliance import Compliance
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
-from pipeline.model.layout import Layout
-from pipeline.model.site import Site
 from pipeline.model.status import Status
 
 Body = TypeVar("Body", bound=msgspec.Struct)
-_LOG_LINES = 6  # last lines of the log of the stage a job was held at
+_LOG_LINES: Final = 6  # last lines of the log of the stage a job was held at
+_THUMBNAIL_BYTES: Final = 20_000  # a larger picture is linked, not shown
 
 
 class Standing(msgspec.Struct, frozen=True, kw_only=True):
@@ -36,16 +36,16 @@ class Standing(msgspec.Struct, frozen=True, kw_only=True):
         Of the compliance stage; empty where it did not get there.
     fails, on_site : int
         Checks that fail, and that only a person can make.
-    site : Site or None
-    layout : Layout or None
-        For the thumbnail.
-    holes, panels, custom, gates : int
-    total : float or None
+    alone : float or None
         What its order would be alone.
+    thumbnail : str
+        The plan as SVG; empty where there is none.
     log : tuple of str
         Last lines of the log of the stage it was held at.
     files : tuple of str
-        Names in its package folder.
+        Names in its package folder, for a complete job.
+    survey : tuple of str
+        What the survey left in the job's folder: points and the picture of the fit.
     zip : str
         Name of its package, for a complete job.
     """
@@ -58,23 +58,26 @@ class Standing(msgspec.Struct, frozen=True, kw_only=True):
     verdict: str = ""
     fails: int = 0
     on_site: int = 0
-    site: Site | None = None
-    layout: Layout | None = None
-    total: float | None = None
+    alone: float | None = None
+    thumbnail: str = ""
     log: tuple[str, ...] = ()
     files: tuple[str, ...] = ()
+    survey: tuple[str, ...] = ()
     zip: str = ""
 
 
-def standing_of(places: Places, name: str, shown: str) -> Standing:
-    """Gather one job's standing."""
+def standing_of(places: Places, name: str, shown: str, *, taken_in: bool) -> Standing:
+    """Gather one job's standing; what an earlier night left of a job that was not taken in is not shown."""
     place = places.job(name)
-    status = msgspec.json.decode((place.out / "status.json").read_bytes(), type=Status)
+    status = read_status(place)
+    if not taken_in:
+        return Standing(shown=shown, status=status)
     job = _read(place, "job", Job)
     compliance = _read(place, "compliance", Compliance)
     fabrication = _read(place, "fabrication", Fabrication)
     verdicts = [check.verdict for check in compliance.checks] if compliance else []
     complete = status.state == "complete"
+    package = f"{name}-r{status.revision}.zip"
     return Standing(
         shown=shown,
         status=status,
@@ -84,12 +87,12 @@ def standing_of(places: Places, name: str, shown: str) -> Standing:
         verdict=compliance.verdict if compliance else "",
         fails=verdicts.count("fail"),
         on_site=verdicts.count("on-site"),
-        site=_read(place, "edge", Site),
-        layout=_read(place, "layout", Layout),
-        total=fabrication.total if fabrication else None,
+        alone=fabrication.total if fabrication else None,
+        thumbnail=_text(place.out / "plan.svg", _THUMBNAIL_BYTES),
         log=() if complete else _last_lines(places.log(name, status.stage)),
         files=_names(place.out / "package") if complete else (),
-        zip=f"{name}-r{status.revision}.zip" if complete else "",
+        survey=tuple(one for one in ("points.csv", "fit.svg") if (place.out / one).is_file()),
+        zip=package if complete and (place.out / package).is_file() else "",
     )
 
 
@@ -98,6 +101,14 @@ def _read(place: JobPlace, name: str, kind: type[Body]) -> Body | None:
         return read(place, name, kind)
     except InternalFault:
         return None
+
+
+def _text(path: Path, most: int) -> str:
+    """Return a small text file, or nothing when it is absent or larger."""
+    try:
+        return path.read_text(encoding="utf-8") if path.stat().st_size <= most else ""
+    except OSError:
+        return ""
 
 
 def _last_lines(log: Path) -> tuple[str, ...]:
