@@ -73,14 +73,15 @@ def sheet_facts(job: Job, compliance: Compliance, revision: Revision) -> SheetFa
 def draw_plan(site: Site, layout: Layout, compliance: Compliance, facts: SheetFacts) -> tuple[Drawing, tuple[PlanSheet, ...]]:
     """Return the plan's DXF document with its sheets: overview, details where that is too dense, places of the checks."""
     frame, view = plan_view.overview(site, layout, facts.paper, facts.units)
-    dense = view.scale.ratio > plan_view.DENSEST
-    model_view = _model_view(view, facts) if dense else view
-    dimensions = plan.dimensions(site, layout, model_view, facts.units)
-    standing = [mark for each in dimensions for mark in plan.dimension_marks(each, model_view)]
-    names = plan_view.place_names(site, layout, model_view, standing)
+    model_view = _model_view(view, facts) if view.scale.ratio > plan_view.DENSEST else view
+    dimensions, names = _named(site, layout, model_view, facts)
+    if names.missing and model_view is view:
+        model_view = _model_view(view, facts)
+        dimensions, names = _named(site, layout, model_view, facts)
+    dense = model_view is not view
     document = plan.new_document(facts.units, model_view)
     plan.draw_model(document, site, layout, facts.units, model_view, names, dimensions)
-    found = plan_view.details(layout, facts.paper, facts.units, view.scale) if dense or names.missing else ()
+    found = plan_view.details(layout, facts.paper, facts.units, view.scale) if dense else ()
     sheets = [_overview_sheet(site, layout, frame, view, names, dense, found)]
     sheets += [_detail_sheet(site, layout, number, detail) for number, detail in enumerate(found, 1)]
     sheets.append(check_sheet(site, layout, compliance, frame, view))
@@ -88,6 +89,16 @@ def draw_plan(site: Site, layout: Layout, compliance: Compliance, facts: SheetFa
     for sheet in sheets:
         add_sheet(document, sheet, facts, layers)
     return document, tuple(sheets)
+
+
+def _named(site: Site, layout: Layout, view: plan_view.View, facts: SheetFacts) -> tuple[tuple[plan.Dimension, ...], plan_view.Names]:
+    """Return the plan's dimensions and names as they stand at the scale of a view; a dimension gives way where a number has no room."""
+    for dimensions in plan.dimension_choices(site, layout, view, facts.units):
+        standing = [mark for each in dimensions for mark in plan.dimension_marks(each, view)]
+        names = plan_view.place_names(site, layout, view, standing)
+        if not names.missing:
+            break
+    return dimensions, names
 
 
 def _model_view(view: plan_view.View, facts: SheetFacts) -> plan_view.View:

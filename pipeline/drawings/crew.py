@@ -9,7 +9,7 @@ from typing import Any
 from pipeline.drawings import cautions
 from pipeline.drawings.details import detail_parts
 from pipeline.drawings.dossier import Dossier
-from pipeline.drawings.pages import Part, PlanPart, TextPart, TickBox, heading, listed, paragraph, space, subheading, table
+from pipeline.drawings.pages import Part, PlanPart, TextPart, TickBox, heading, in_columns, listed, paragraph, space, subheading, table
 from pipeline.drawings.plan_view import is_mark
 from pipeline.drawings.unrolled import unrolled_parts
 from pipeline.model.compliance import Caution
@@ -59,7 +59,7 @@ def _caution_list(found: Sequence[Caution]) -> list[Any]:
 
 def _cautions(dossier: Dossier) -> TextPart:
     flow = caution_flowables(dossier)
-    flow += [heading("Load"), *listed(cautions.tools(dossier.job, dossier.layout, dossier.fabrication), boxes=True)]
+    flow += [heading("Load"), in_columns(listed(cautions.tools(dossier.job, dossier.layout, dossier.fabrication), boxes=True))]
     return TextPart("Cautions, tools, material", tuple(flow))
 
 

@@ -7,26 +7,28 @@ plane), where a line is a box without height.
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
 
 import msgspec
-import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.drawings.ink import Words, extent
 from pipeline.geometry.chain import Point
 
 _SOFT = 3.5  # [mm] of leader that keeping clear of an edge is worth
+Bounds = tuple[float, float, float, float]  # left, bottom, right, top [mm]
+_CELL = 10.0  # [mm] side of a square of the grid
+_MOST_PIECES = 2000  # of a line, however far it runs
 Box = tuple[float, float, float, float, float]  # centre x, y, half width, half height [mm], turn [rad]
 
 
 class Candidate(msgspec.Struct, frozen=True, kw_only=True):
-    """One place a label could take: its words, and its leader line from the thing it names (or None)."""
+    """One place a label could take: its words, its leader line from the thing it names (or None), and how unwelcome it is [mm of leader]."""
 
     words: Words
     leader: tuple[Point, Point] | None = None
+    unwelcome: float = 0.0
 
 
 class Placed(msgspec.Struct, frozen=True, kw_only=True):
@@ -38,33 +40,40 @@ class Placed(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Obstacles:
-    """Boxes and lines that labels have to keep clear of, all in one array."""
+    """Boxes and lines that labels have to keep clear of, found by the squares of a grid they lie in."""
 
-    def __init__(self) -> None:
-        self._rows = np.empty((64, 5))
-        self._count = 0
-
-    @property
-    def boxes(self) -> NDArray[np.float64]:
-        """(n, 5) array of centre x, y, half width, half height [mm] and turn [rad]"""
-        return self._rows[: self._count]
+    def __init__(self, area: Bounds) -> None:
+        self._area = (area[0] - _CELL, area[1] - _CELL, area[2] + _CELL, area[3] + _CELL)
+        self._cells: dict[tuple[int, int], list[Box]] = {}
 
     def add_box(self, box: Box) -> None:
-        if self._count == len(self._rows):
-            self._rows = np.vstack([self._rows, np.empty_like(self._rows)])
-        self._rows[self._count] = box
-        self._count += 1
+        """Add a box; one that lies outside the area is of no concern."""
+        left, bottom, right, top = reach(box)
+        if right < self._area[0] or left > self._area[2] or top < self._area[1] or bottom > self._area[3]:
+            return
+        for cell in _cells(left, bottom, right, top):
+            self._cells.setdefault(cell, []).append(box)
 
     def add_line(self, start: Point, end: Point, half_height: float = 0.0) -> None:
-        self.add_box(line_box(start, end, half_height))
+        """Add a line, in pieces no longer than a square of the grid."""
+        pieces = min(math.ceil(math.dist(start, end) / _CELL) or 1, _MOST_PIECES)
+        steps = [(start[0] + (end[0] - start[0]) * step / pieces, start[1] + (end[1] - start[1]) * step / pieces) for step in range(pieces + 1)]
+        for first, second in pairwise(steps):
+            self.add_box(line_box(first, second, half_height))
 
     def add_polyline(self, points: Sequence[Point], half_height: float = 0.0) -> None:
-        for start, end in itertools.pairwise(points):
+        for start, end in pairwise(points):
             self.add_line(start, end, half_height)
 
-    def overlapped(self, box: Box) -> int:
-        """Return how many obstacles the box lies on."""
-        return int(np.count_nonzero(overlaps(box, self.boxes)))
+    def overlapped(self, box: Box) -> bool:
+        """Say whether the box lies on any obstacle."""
+        return any(overlap(box, other) for cell in _cells(*reach(box)) for other in self._cells.get(cell, ()))
+
+
+def _cells(left: float, bottom: float, right: float, top: float) -> Iterator[tuple[int, int]]:
+    for column in range(math.floor(left / _CELL), math.floor(right / _CELL) + 1):
+        for row in range(math.floor(bottom / _CELL), math.floor(top / _CELL) + 1):
+            yield column, row
 
 
 def line_box(start: Point, end: Point, half_height: float = 0.0) -> Box:
@@ -79,33 +88,51 @@ def words_box(words: Words, clearance: float = 0.0) -> Box:
     return (x, y, half_width + clearance, half_height + clearance, turn)
 
 
-def overlaps(box: Box, others: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Say of each other box whether it shares area with `box` (touching is not sharing)."""
+def overlap(box: Box, other: Box) -> bool:
+    """Say whether two boxes share area (touching is not sharing).
+
+    Examples
+    --------
+    >>> overlap((0, 0, 2, 1, 0), (3.5, 0, 2, 1, 0)), overlap((0, 0, 2, 1, 0), (4, 0, 2, 1, 0))
+    (True, False)
+    """
     x, y, half_width, half_height, turn = box
-    dx, dy = others[:, 0] - x, others[:, 1] - y
-    between = others[:, 4] - turn
-    cosine, sine = np.abs(np.cos(between)), np.abs(np.sin(between))
-    apart = np.abs(dx * math.cos(turn) + dy * math.sin(turn)) >= half_width + others[:, 2] * cosine + others[:, 3] * sine
-    apart |= np.abs(dy * math.cos(turn) - dx * math.sin(turn)) >= half_height + others[:, 2] * sine + others[:, 3] * cosine
-    own_cosine, own_sine = np.cos(others[:, 4]), np.sin(others[:, 4])
-    apart |= np.abs(dx * own_cosine + dy * own_sine) >= others[:, 2] + half_width * cosine + half_height * sine
-    apart |= np.abs(dy * own_cosine - dx * own_sine) >= others[:, 3] + half_width * sine + half_height * cosine
-    return ~apart
+    other_x, other_y, other_width, other_height, other_turn = other
+    dx, dy = other_x - x, other_y - y
+    far = math.hypot(half_width, half_height) + math.hypot(other_width, other_height)
+    if dx * dx + dy * dy >= far * far:
+        return False
+    cosine, sine = abs(math.cos(other_turn - turn)), abs(math.sin(other_turn - turn))
+    along, up = math.cos(turn), math.sin(turn)
+    if abs(dx * along + dy * up) >= half_width + other_width * cosine + other_height * sine:
+        return False
+    if abs(dy * along - dx * up) >= half_height + other_width * sine + other_height * cosine:
+        return False
+    along, up = math.cos(other_turn), math.sin(other_turn)
+    if abs(dx * along + dy * up) >= other_width + half_width * cosine + half_height * sine:
+        return False
+    return abs(dy * along - dx * up) < other_height + half_width * sine + half_height * cosine
 
 
-def inside(box: Box, area: tuple[float, float, float, float]) -> bool:
-    """Say whether a box lies wholly within `area` = (left, bottom, right, top) [mm]."""
+def reach(box: Box) -> Bounds:
+    """Return (left, bottom, right, top) of a box [mm]."""
     x, y, half_width, half_height, turn = box
-    reach_x = half_width * abs(math.cos(turn)) + half_height * abs(math.sin(turn))
-    reach_y = half_width * abs(math.sin(turn)) + half_height * abs(math.cos(turn))
-    return area[0] <= x - reach_x and x + reach_x <= area[2] and area[1] <= y - reach_y and y + reach_y <= area[3]
+    cosine, sine = abs(math.cos(turn)), abs(math.sin(turn))
+    across, up = half_width * cosine + half_height * sine, half_width * sine + half_height * cosine
+    return (x - across, y - up, x + across, y + up)
+
+
+def inside(box: Box, area: Bounds) -> bool:
+    """Say whether a box lies wholly within `area` [mm]."""
+    left, bottom, right, top = reach(box)
+    return area[0] <= left and right <= area[2] and area[1] <= bottom and top <= area[3]
 
 
 def place_labels(
     wanted: Iterable[tuple[str, Sequence[Candidate]]],
     hard: Obstacles,
     soft: Obstacles,
-    area: tuple[float, float, float, float],
+    area: Bounds,
     clearance: float = 0.3,
 ) -> tuple[Placed, ...]:
     """Give every label the first of its candidates that is free; `hard` grows by what is placed.
@@ -130,11 +157,10 @@ def place_labels(
     """
     placed = []
     for key, candidates in wanted:
-        possible = [each for each in candidates if _is_free(each, hard, area, clearance)]
-        if not possible:
+        candidate = _best(candidates, hard, soft, area, clearance)
+        if candidate is None:
             placed.append(Placed(key=key, candidate=candidates[0], free=False))
             continue
-        candidate = min(possible, key=lambda each: _reach(each) + (_SOFT if soft.overlapped(words_box(each.words, clearance)) else 0.0))
         hard.add_box(words_box(candidate.words))
         if candidate.leader is not None:
             hard.add_line(*candidate.leader)
@@ -142,12 +168,27 @@ def place_labels(
     return tuple(placed)
 
 
-def _reach(candidate: Candidate) -> float:
-    """Return how far a label stands from the thing it names [mm]; among equals the one listed first wins."""
-    return 0.0 if candidate.leader is None else math.dist(candidate.leader[0], candidate.leader[1])
+def _best(candidates: Sequence[Candidate], hard: Obstacles, soft: Obstacles, area: Bounds, clearance: float) -> Candidate | None:
+    """Return the free candidate that is nearest to its thing, an edge under the words counted as so much more way."""
+    best, least = None, math.inf
+    for way, candidate in sorted(((_way(each), each) for each in candidates), key=lambda pair: pair[0]):
+        if way >= least:
+            break
+        if not _is_free(candidate, hard, area, clearance):
+            continue
+        whole = way + (_SOFT if soft.overlapped(words_box(candidate.words, clearance)) else 0.0)
+        if whole < least:
+            best, least = candidate, whole
+    return best
 
 
-def _is_free(candidate: Candidate, hard: Obstacles, area: tuple[float, float, float, float], clearance: float) -> bool:
+def _way(candidate: Candidate) -> float:
+    """Return how far a label stands from the thing it names, or feels like it [mm]; among equals the one listed first wins."""
+    length = 0.0 if candidate.leader is None else math.dist(candidate.leader[0], candidate.leader[1])
+    return length + candidate.unwelcome
+
+
+def _is_free(candidate: Candidate, hard: Obstacles, area: Bounds, clearance: float) -> bool:
     box = words_box(candidate.words, clearance)
     if not inside(box, area) or hard.overlapped(box):
         return False

@@ -220,6 +220,16 @@ def listed(items: Sequence[str], *, boxes: bool = False, numbered: bool = False)
     return rows
 
 
+def in_columns(flowables: Sequence[Any]) -> Any:
+    """Return flowables in two columns, the first half on the left."""
+    from reportlab.platypus import Table, TableStyle
+
+    half = (len(flowables) + 1) // 2
+    columns = Table([[list(flowables[:half]), list(flowables[half:])]], hAlign="LEFT")
+    columns.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 4)]))
+    return columns
+
+
 def table(
     head: Sequence[str], rows: Sequence[Sequence[Any]], widths: Sequence[float], *, plain: bool = True, grid: bool = False, high: float = 0.0
 ) -> Any:

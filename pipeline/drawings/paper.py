@@ -34,7 +34,7 @@ INCH_SCALES: Final = (
     Scale('3/32" = 1\'-0"', 128), Scale('1/16" = 1\'-0"', 192), Scale('1" = 20\'', 240), Scale('1/32" = 1\'-0"', 384), Scale('1" = 50\'', 600),
     Scale('1" = 100\'', 1200), Scale('1" = 200\'', 2400), Scale('1" = 500\'', 6000),
 )  # fmt: skip  # architects' and engineers' scales
-METRIC_SCALES: Final = tuple(Scale(f"1:{ratio}", ratio) for ratio in (2, 5, 10, 20, 25, 50, 75, 100, 150, 200, 250, 500, 1000, 2000, 5000))
+METRIC_SCALES: Final = tuple(Scale(f"1:{ratio}", ratio) for ratio in (2, 5, 10, 20, 25, 50, 75, 100, 125, 150, 200, 250, 500, 1000, 2000, 5000))
 
 
 class SheetFacts(msgspec.Struct, frozen=True, kw_only=True):

@@ -11,6 +11,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from pipeline.drawings import typeface
+from pipeline.geometry.chain import Point
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
@@ -20,7 +21,7 @@ _FLATTENING = 0.02  # [mm] between a curve and the lines that stand for it where
 
 
 def draw_sheet(canvas: Any, document: Drawing, sheet: str) -> None:
-    """Draw one paper-space sheet of the document on the current page of a reportlab canvas."""
+    """Draw one paper-space sheet of the document on the current page of a reportlab canvas: its windows first, what is written over them then."""
     from ezdxf.addons.drawing.config import BackgroundPolicy, ColorPolicy, Configuration, LinePolicy
     from ezdxf.addons.drawing.frontend import UniversalFrontend
 
@@ -39,8 +40,39 @@ def draw_sheet(canvas: Any, document: Drawing, sheet: str) -> None:
     pipeline = pipeline_class(pen)
     front_end = UniversalFrontend(context_class(document), pipeline, configuration)
     front_end.push_property_override_function(pipeline.hide_frozen)
-    front_end.draw_layout(document.layouts.get(sheet))
+    layout = document.layouts.get(sheet)
+    front_end.draw_layout(layout, finalize=False, filter_func=_is_window)
+    front_end.draw_layout(layout, filter_func=lambda entity: not _is_window(entity))
     canvas.restoreState()
+
+
+def _is_window(entity: Any) -> bool:
+    return bool(entity.dxftype() == "VIEWPORT")
+
+
+def _in_window(entity: Any, limits: tuple[Point, Point], margin: float) -> bool:
+    """Say whether an entity can show in a window; what has no few points of its own always can."""
+    points = _points_of(entity)
+    if not points:
+        return True
+    (left, bottom), (right, top) = limits
+    return not (
+        max(x for x, _ in points) < left - margin
+        or min(x for x, _ in points) > right + margin
+        or max(y for _, y in points) < bottom - margin
+        or min(y for _, y in points) > top + margin
+    )
+
+
+def _points_of(entity: Any) -> list[Point]:
+    kind = entity.dxftype()
+    if kind == "LINE":
+        return [(entity.dxf.start.x, entity.dxf.start.y), (entity.dxf.end.x, entity.dxf.end.y)]
+    if kind in ("INSERT", "TEXT"):
+        return [(entity.dxf.insert.x, entity.dxf.insert.y)]
+    if kind == "LWPOLYLINE" and not entity.has_arc:
+        return [(x, y) for x, y in entity.get_points("xy")]
+    return []
 
 
 @cache
@@ -156,8 +188,14 @@ def _classes() -> tuple[Any, Any, Any]:
         frozen: frozenset[str] = frozenset()
 
         def draw_viewport(self, vp: Any, layout_ctx: Any, bbox_cache: Any = None) -> None:
+            """Draw what can show in a window; numbers stand up to a quarter of its height away from their holes' places."""
             self.frozen = frozenset(vp.frozen_layers)
-            super().draw_viewport(vp, layout_ctx, bbox_cache)
+            low, high = vp.get_modelspace_limits()[:2], vp.get_modelspace_limits()[2:]
+            margin = 0.25 * (high[1] - low[1])
+            shown = [entity for entity in vp.doc.modelspace() if entity.dxf.layer not in self.frozen and _in_window(entity, (low, high), margin)]
+            if self.enter_viewport(vp):
+                self.draw_entities(layout_ctx.from_viewport(vp), shown)
+                self.exit_viewport()  # type: ignore[no-untyped-call]  # the add-on leaves it untyped
             self.frozen = frozenset()
 
         def hide_frozen(self, entity: Any, properties: Any) -> None:

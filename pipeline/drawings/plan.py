@@ -317,9 +317,10 @@ def _draw_mark(pencil: _Pencil, mark: Mark, names: Names) -> None:
     insert.add_attrib("LEVEL", level, pencil.at(mark.place), dxfattribs={"layer": "MARK", "flags": 1, "height": pencil.paper(1.0), "style": "SHEET"})
 
 
-def dimensions(site: Site, layout: Layout, view: View, units: ReportUnits) -> tuple[Dimension, ...]:
-    """Return the plan's dimensions: fabric to water's edge at a few panels, and every gate's leaf."""
-    return (*_setback_dimensions(site, layout, view, units), *_leaf_dimensions(layout, view, units))
+def dimension_choices(site: Site, layout: Layout, view: View, units: ReportUnits) -> tuple[tuple[Dimension, ...], ...]:
+    """Return what may be dimensioned, fullest first: setbacks of the fabric and leaves of the gates, setbacks alone, one, none."""
+    setbacks = _setback_dimensions(site, layout, view, units)
+    return ((*setbacks, *_leaf_dimensions(layout, view, units)), tuple(setbacks), tuple(setbacks[:1]), ())
 
 
 def _leaf_dimensions(layout: Layout, view: View, units: ReportUnits) -> list[Dimension]:

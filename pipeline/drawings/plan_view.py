@@ -8,8 +8,8 @@ from collections.abc import Iterable, Iterator, Sequence
 import msgspec
 
 from pipeline.drawings.ink import Mark, Stroke, Words
-from pipeline.drawings.label_placing import Candidate, Obstacles, Placed, place_labels, upright, words_box
-from pipeline.drawings.paper import GAP, Frame, Scale, frame_of, largest_scale, scales_of
+from pipeline.drawings.label_placing import Bounds, Candidate, Obstacles, Placed, place_labels, upright, words_box
+from pipeline.drawings.paper import GAP, Frame, Orientation, Scale, frame_of, largest_scale, scales_of
 from pipeline.geometry.chain import Chain, Point
 from pipeline.model.layout import Hole, Layout, Panel
 from pipeline.model.shop import Paper
@@ -22,12 +22,13 @@ LABEL_ROOM = 13.0  # [mm] kept free round the fence for hole numbers
 NUMBER_CAP = 2.3  # [mm] hole numbers: readable at arm's length (about 9.5 pt)
 PANEL_CAP = 2.5  # [mm]
 NAME_CAP = 2.1  # [mm]
-DENSEST = 130.0  # a smaller scale than 1:130 leaves no room for every hole's number
+DENSEST = 200.0  # a smaller scale than 1:200 leaves no room for every hole's number
+_ORIENTATIONS: tuple[Orientation, ...] = ("upright", "lying")
+_MARKS_WITHIN = 8.0  # [m] of fence and water, or six tenths of their extent: marks farther off are in the table only
 _SAGITTA = 0.05  # [mm] of paper, between an arc and the lines that stand for it in the search for free places
+_POOL_SIDE = 9.0  # [mm] of leader that a number on the side away from the pool is worth
 _AWAY = (2.4, 4.6, 7.2, 10.5, 14.0)  # [mm] from a hole to its number
 _ALONG = (0.0, 1.4, 2.8, 4.4, 6.4)  # [mm] shift of a number along the fence
-
-Bounds = tuple[float, float, float, float]  # left, bottom, right, top
 
 
 class View(msgspec.Struct, frozen=True, kw_only=True):
@@ -74,7 +75,9 @@ def site_bounds(site: Site, layout: Layout) -> Bounds:
     reach = max(2.5, 0.35 * max(core[2] - core[0], core[3] - core[1]))
     outer = (core[0] - reach, core[1] - reach, core[2] + reach, core[3] + reach)
     near = [_clamped(point, outer) for line in (*site.decks, *site.walls) for point in _points(line.chain)]
-    near += [mark.place for mark in site.marks if _within(mark.place, outer)]
+    far = max(_MARKS_WITHIN, 0.6 * max(core[2] - core[0], core[3] - core[1]))
+    around = (core[0] - far, core[1] - far, core[2] + far, core[3] + far)
+    near += [mark.place for mark in site.marks if is_mark(mark, layout) and _within(mark.place, around)]
     near += [point for gate in layout.gates for point in gate.swing]
     return bounds_of([core[:2], core[2:], *near])
 
@@ -96,7 +99,7 @@ def overview(site: Site, layout: Layout, paper: Paper, units: ReportUnits) -> tu
     site_box = site_bounds(site, layout)
     fence_box = bounds_of(hole.place for hole in layout.holes)
     options = []
-    for orientation in ("upright", "lying"):
+    for orientation in _ORIENTATIONS:
         frame = frame_of(paper, orientation)
         area = plan_area(frame)
         room = (area[2] - area[0], area[3] - area[1])
@@ -147,23 +150,28 @@ class MatchLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def details(layout: Layout, paper: Paper, units: ReportUnits, overview_scale: Scale) -> tuple[Detail, ...]:
-    """Cover the whole fence by detail sheets at a scale that leaves room for every number."""
-    frame = frame_of(paper)
-    area = plan_area(frame)
+    """Cover the whole fence by detail sheets at a scale that leaves room for every number, each sheet upright or lying as it holds more."""
     scale = detail_scale(units, overview_scale)
-    reach = [(area[2] - area[0] - 2 * LABEL_ROOM - 8) * scale.ratio / 1000, (area[3] - area[1] - 2 * LABEL_ROOM - 8) * scale.ratio / 1000]
-    middle = ((area[0] + area[2]) / 2, (area[1] + area[3]) / 2)
+    frames = [frame_of(paper, orientation) for orientation in _ORIENTATIONS]
     line = [hole for hole in layout.holes if hole.role != "pocket"]
-    stretches = list(_stretches([*line, *line[:1]] if layout.closed else line, reach))
+    stretches = list(_stretches([*line, *line[:1]] if layout.closed else line, [_detail_reach(frame, scale) for frame in frames]))
     found = []
-    for number, stretch in enumerate(stretches, 1):
+    for number, (which, stretch) in enumerate(stretches, 1):
+        frame, area = frames[which], plan_area(frames[which])
         box = bounds_of(hole.place for hole in stretch)
+        middle = ((area[0] + area[2]) / 2, (area[1] + area[3]) / 2)
         view = View(scale=scale, centre=((box[0] + box[2]) / 2, (box[1] + box[3]) / 2), middle=middle, area=area)
         before, after = _neighbours(number, len(stretches), layout.closed)
-        matches = [_match_line(stretch[0], stretch[1], view, before)] if before else []
-        matches += [_match_line(stretch[-1], stretch[-2], view, after)] if after else []
+        matches = [_match_line(stretch[0], stretch[1], view, before, -1.0)] if before else []
+        matches += [_match_line(stretch[-1], stretch[-2], view, after, 1.0)] if after else []
         found.append(Detail(frame=frame, view=view, holes=tuple(hole.name for hole in stretch), matches=tuple(matches)))
     return tuple(found)
+
+
+def _detail_reach(frame: Frame, scale: Scale) -> tuple[float, float]:
+    """Return the (width, height) [m] a stretch may have on a detail sheet with its numbers round it."""
+    left, bottom, right, top = plan_area(frame)
+    return ((right - left - 2 * LABEL_ROOM - 8) * scale.ratio / 1000, (top - bottom - 2 * LABEL_ROOM - 8) * scale.ratio / 1000)
 
 
 def _neighbours(number: int, count: int, closed: bool) -> tuple[int, int]:
@@ -175,24 +183,17 @@ def _neighbours(number: int, count: int, closed: bool) -> tuple[int, int]:
     return (before, after)
 
 
-def _match_line(at: Hole, inward: Hole, view: View, goes_on: int) -> MatchLine:
-    """Return the line across the fence halfway to the next hole within the sheet, its words on the pool's side."""
+def _match_line(at: Hole, inward: Hole, view: View, goes_on: int, outward: float) -> MatchLine:
+    """Return the line across the fence at a hole, its words beyond it, away from the pool (1: to the left of the way inward, -1: right)."""
     x, y = view.on_sheet(at.place)
     heading = math.atan2(inward.north - at.north, inward.east - at.east)
-    across = (-math.sin(heading), math.cos(heading))
-    half = 9.0
-    turn, reversed_ = upright(heading + math.pi / 2)
-    sign = -1.0 if reversed_ else 1.0
+    across = (-math.sin(heading) * outward, math.cos(heading) * outward)
     back = (-math.cos(heading) * 2.2, -math.sin(heading) * 2.2)
-    words = Words(
-        text=f"to Detail {goes_on}",
-        at=(x + back[0] + across[0] * sign * 1.5, y + back[1] + across[1] * sign * 1.5),
-        cap=NAME_CAP,
-        turn=turn,
-        middle=True,
-        layer="LABEL",
-    )
-    return MatchLine(line=((x - across[0] * half, y - across[1] * half), (x + across[0] * half, y + across[1] * half)), words=words)
+    turn, reversed_ = upright(math.atan2(across[1], across[0]))
+    start = (x + back[0] + across[0] * 1.5, y + back[1] + across[1] * 1.5)
+    words = Words(text=f"to Detail {goes_on}", at=start, cap=NAME_CAP, turn=turn, middle=True, align="right" if reversed_ else "left", layer="LABEL")
+    line = ((x - across[0] * 6, y - across[1] * 6), (x + across[0] * 19, y + across[1] * 19))
+    return MatchLine(line=line, words=words)
 
 
 def detail_scale(units: ReportUnits, overview_scale: Scale) -> Scale:
@@ -201,18 +202,25 @@ def detail_scale(units: ReportUnits, overview_scale: Scale) -> Scale:
     return next(scale for scale in reversed(scales_of(units)) if scale.ratio <= wanted)
 
 
-def _stretches(holes: Sequence[Hole], reach: Sequence[float]) -> Iterator[list[Hole]]:
-    """Cut the walk along the fence into stretches that fit in `reach` (width, height) [m], each as long as it can be."""
-    stretch: list[Hole] = []
-    for hole in holes:
-        grown = [*stretch, hole]
-        box = bounds_of(each.place for each in grown)
-        if stretch and (box[2] - box[0] > reach[0] or box[3] - box[1] > reach[1]):
-            yield stretch
-            grown = [stretch[-1], hole]
-        stretch = grown
-    if stretch:
-        yield stretch
+def _stretches(holes: Sequence[Hole], reaches: Sequence[tuple[float, float]]) -> Iterator[tuple[int, list[Hole]]]:
+    """Cut the walk into stretches, each as long as fits in the best of `reaches` (width, height) [m]; yields (which of them, holes)."""
+    start = 0
+    while start < len(holes) - 1:
+        ends = [_end_within(holes, start, reach) for reach in reaches]
+        which = max(range(len(reaches)), key=lambda index: (ends[index], -index))
+        yield which, list(holes[start : ends[which] + 1])
+        start = ends[which]
+
+
+def _end_within(holes: Sequence[Hole], start: int, reach: tuple[float, float]) -> int:
+    """Return the index of the last hole that still fits with hole `start` in `reach`; the next one at least."""
+    end = start + 1
+    while end + 1 < len(holes):
+        box = bounds_of(hole.place for hole in holes[start : end + 2])
+        if box[2] - box[0] > reach[0] or box[3] - box[1] > reach[1]:
+            break
+        end += 1
+    return end
 
 
 def detail_name(number: int, detail: Detail, layout: Layout, view: View) -> tuple[str, list[Candidate]]:
@@ -279,7 +287,7 @@ def place_names(
 
 
 def _obstacles(site: Site, layout: Layout, view: View) -> tuple[Obstacles, Obstacles]:
-    hard, soft = Obstacles(), Obstacles()
+    hard, soft = Obstacles(view.area), Obstacles(view.area)
     places = {hole.name: view.on_sheet(hole.place) for hole in layout.holes}
     for panel in layout.panels:
         hard.add_polyline([places[name] for name in panel.holes], 0.35)
@@ -333,7 +341,8 @@ def _number_candidates(hole: Hole, before: Hole | None, after: Hole | None, view
     elif before is not None and math.dist(hole.place, before.place) < crowd:
         lean = 1
     outward = heading - math.pi / 2
-    return _along_ray(hole, outward, lean, view) + _along_ray(hole, outward + math.pi, -lean, view)
+    poolward = [msgspec.structs.replace(each, unwelcome=_POOL_SIDE) for each in _along_ray(hole, outward + math.pi, -lean, view)]
+    return _along_ray(hole, outward, lean, view) + poolward
 
 
 def heading_at(hole: Hole, before: Hole | None, after: Hole | None) -> float:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from typing import Any
 
+from pipeline.drawings import typeface
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import BROAD, FINE, Mark, Stroke, Words, box, fitted
 from pipeline.drawings.pages import DrawingPart, Part, TextPart, TickBox, drawn, heading, paragraph, subheading, table
@@ -79,7 +81,7 @@ def _scale(dossier: Dossier, frame: Frame, panels: Sequence[PanelDrawing]) -> Sc
     widest = max((panel.cut or panel.post_stations[-1]) for panel in panels)
     tallest = max(panel.height for panel in panels)
     steps = max(len(panel.recipe) for panel in panels)
-    room, high = frame.right - frame.left - 12, (frame.top - frame.bottom) / _A_PAGE - _FOOT - 16 - 2.8 * steps
+    room, high = frame.right - frame.left - 12, (frame.top - frame.bottom) / _A_PAGE - _FOOT - 20 - 2.8 * steps
     needed = max(widest * 1000 / room, tallest * 1000 / high)
     return next(scale for scale in scales_of(dossier.units) if scale.ratio >= needed)
 
@@ -124,8 +126,15 @@ def _chain_of_dimensions(panel: PanelDrawing, left: float, y: float, factor: flo
         marks.append(Stroke(points=((x - 0.6, y - 0.6), (x + 0.6, y + 0.6)), width=0.25))
     for first, second in itertools.pairwise(stations):
         text = format_length(second - first, units)
-        marks.append(Words(text=text, at=(left + (first + second) / 2 * factor, y - 2.8), cap=1.7, align="centre"))
+        marks.append(_bay_text(text, left + (first + second) / 2 * factor, y, (second - first) * factor))
     return marks
+
+
+def _bay_text(text: str, x: float, y: float, room: float) -> Words:
+    """Write a bay's length under its dimension line, standing upright where the bay is too narrow for it."""
+    if typeface.width(text, 1.7) + 1.0 < room:
+        return Words(text=text, at=(x, y - 2.8), cap=1.7, align="centre")
+    return Words(text=text, at=(x, y - 1.2), cap=1.7, align="right", middle=True, turn=math.pi / 2)
 
 
 def _mark_and_cut(panel: PanelDrawing, left: float, foot: float, tall: float, factor: float, units: Any) -> list[Mark]:
@@ -134,7 +143,7 @@ def _mark_and_cut(panel: PanelDrawing, left: float, foot: float, tall: float, fa
     text = f"mark at {format_length(panel.mark, units)}   cut at {format_length(panel.cut, units)}, both from the first post's centre"
     return [
         Stroke(points=((cut, foot - 2), (cut, foot + tall + 1)), width=0.35, dash=(1.2, 0.8)),
-        Words(text=text, at=(left, foot - 12.5), cap=1.9, bold=True),
+        Words(text=text, at=(left, foot + tall + 8.0), cap=1.9, bold=True),
     ]
 
 
@@ -162,10 +171,15 @@ def _left_over(ticket: CutTicket, units: Any) -> str:
 
 def _picking(dossier: Dossier) -> list[Any]:
     rows = [
-        (TickBox(), line.item, line.description, f"{line.needed:g} {line.unit}", f"{line.packs} × {line.pack:g}")
+        (TickBox(), line.item, line.description, f"{_count(line.needed)} {line.unit}", f"{line.packs} × {line.pack:g}")
         for line in dossier.fabrication.order
     ]
     return [heading("Picking list"), table(("", "item", "description", "needed", "packs"), rows, (7, 36, 90, 30, 25))]
+
+
+def _count(needed: float) -> str:
+    """Print a count with at most one decimal."""
+    return f"{needed:.1f}".removesuffix(".0")
 
 
 def _labels(dossier: Dossier) -> list[Any]:

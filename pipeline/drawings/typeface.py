@@ -8,7 +8,7 @@ out wrong, and others are not in the face: their characters are printed as an op
 from __future__ import annotations
 
 import unicodedata
-from functools import cache
+from functools import cache, lru_cache
 from io import BytesIO
 from typing import Final
 
@@ -47,10 +47,15 @@ def points_of(cap: float) -> float:
 
 def width(text: str, cap: float, *, bold: bool = False) -> float:
     """Return how wide a line of text is drawn [mm] when its capitals are `cap` [mm] high."""
+    return _width_per_cap(text, bold) * cap
+
+
+@lru_cache(maxsize=50_000)
+def _width_per_cap(text: str, bold: bool) -> float:
     from reportlab.pdfbase import pdfmetrics
 
     register()
-    return float(pdfmetrics.stringWidth(printable(text), face(bold), points_of(cap))) * MILLIMETRES_PER_POINT
+    return float(pdfmetrics.stringWidth(printable(text), face(bold), points_of(1.0))) * MILLIMETRES_PER_POINT
 
 
 def printable(text: str) -> str:
