@@ -83,6 +83,16 @@ class NotHere(msgspec.Struct, frozen=True, kw_only=True):
     why: str
 
 
+def gathered(asides: list[LookAt]) -> tuple[LookAt, ...]:
+    """Return one aside for many of the same kind: the one measured least, with the places of all."""
+    if not asides:
+        return ()
+    worst = min(asides, key=lambda aside: aside.reading.value if aside.reading else 0.0)
+    others = [aside.where for aside in asides if aside is not worst]
+    where = worst.where + (f"; likewise {'; '.join(others)}" if others else "")
+    return (msgspec.structs.replace(worst, where=where),)
+
+
 Outcome = Measured | Fact | LookAt | NotHere
 
 

@@ -72,7 +72,7 @@ def _zone(scene: Scene, limit: Limit, *, outside: bool, measure: Callable[[SiteO
 
 
 def _readings(scene: Scene, outside: bool, measure: Callable[[SiteObject, Bay, float], float]) -> Iterator[Reading]:
-    for thing in scene.site.objects:
+    for thing in scene.site.objects if scene.fence.bays else ():
         bay, distance, ratio, place = _nearest_bay(scene, thing)
         across = _across(thing, bay, place, distance)
         if distance > 0 and (across > 0) != outside:

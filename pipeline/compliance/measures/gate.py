@@ -12,6 +12,7 @@ from pipeline.compliance.standing import Bay, Scene
 from pipeline.geometry.chain import Chain, Point, polyline
 from pipeline.model.layout import Gate
 from pipeline.model.rules import Limit, RulePack, limits_of
+from pipeline.units import format_length
 
 REACH: Final = 0.3048  # [m] 1 ft either side of the leaf: the ground a hand reaches the release from (own judgement)
 NO_GATE: Final = "the fence has no gate"
@@ -24,7 +25,7 @@ def gate_opens_away(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     Why: a child pushing against the gate from outside pushes it shut.
 
     How: the centre of the area the leaf sweeps lies outside the line from hinge to latch; no object and no wall reaches
-    into that area.
+    into that area, and the deck does not rise under it by more than the leaf's gap.
     """
     if not scene.layout.gates:
         return NotHere(why=NO_GATE)
@@ -37,6 +38,11 @@ def gate_opens_away(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
             return Fact(
                 holds=False, where=f"{gate.name}: {hit} is in the way of the leaf", cure="move the gate along the fence, or what is in its way"
             )
+        rise = _rise_under(scene, gate, bay) if bay else 0.0
+        if rise > scene.job.shop.gate.bottom_gap:
+            height = format_length(rise, scene.job.options.report_units)
+            text = f"the deck rises by {height} under the leaf's way, more than the gap under it: see that the leaf swings free, or hang it higher"
+            return LookAt(text=text, where=gate.name, cure="a place for the gate where the deck does not rise outside")
     return Fact(
         holds=True, where=", ".join(gate.name for gate in scene.layout.gates), look_at="the leaf swings free, over its whole way, away from the water"
     )
@@ -150,6 +156,13 @@ def _swing_side(gate: Gate, bay: Bay) -> float:
     x = sum(point[0] for point in gate.swing) / len(gate.swing) - bay.first.foot[0]
     y = sum(point[1] for point in gate.swing) / len(gate.swing) - bay.first.foot[1]
     return x * bay.outward[0] + y * bay.outward[1]
+
+
+def _rise_under(scene: Scene, gate: Gate, bay: Bay) -> float:
+    """Return how far the deck rises [m] anywhere under the leaf's way, over the higher of its two posts; 0 where levels are not known."""
+    stands = max(bay.first.level, bay.last.level)
+    levels = [level for place in gate.swing if (level := scene.ground.level(place)) is not None]
+    return max(levels, default=stands) - stands
 
 
 def _in_the_way(scene: Scene, gate: Gate) -> str:

@@ -6,7 +6,7 @@ import math
 from typing import Final
 
 from pipeline.compliance.nearness import nearest_of_segment
-from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading
+from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading, gathered
 from pipeline.compliance.standing import Bay, Between, Scene
 from pipeline.geometry.chain import Point
 from pipeline.model.rules import Limit, RulePack, limits_of
@@ -40,7 +40,7 @@ def barrier_height(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     stock = f"panels of {format_length(taller[0], scene.job.options.report_units)}" if taller else "taller panels"
     return Measured(
         readings=tuple(readings),
-        asides=tuple(_above_treads(scene, limit)),
+        asides=gathered(_above_treads(scene, limit)),
         cure=f"{{short}} more: {stock} there, or lower ground outside",
     )
 
@@ -140,8 +140,8 @@ def _above_treads(scene: Scene, limit: Limit) -> list[LookAt]:
     asides = []
     for between in scene.fence.betweens:
         found = _at_step(scene, between)
-        if found is None or found.value >= limit.metres:
-            continue
+        if found is None or found.value >= limit.metres or between.height < limit.metres:
+            continue  # high enough, or too low on either tread
         text = (
             f"the lower panel's top is {format_length(found.value, units)} above the upper tread beside it: "
             f"ask the authority from which tread the height counts at a step"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from pipeline.compliance.measures.height import BESIDE
-from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading
+from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading, gathered
 from pipeline.compliance.standing import Between, Scene
 from pipeline.model.layout import Joint
 from pipeline.model.rules import Limit, RulePack
@@ -25,7 +25,7 @@ def joint_latch_height(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     sigma = float(scene.job.shop.panel.hang_sigma)
     betweens = {between.joint.name: between for between in scene.fence.betweens if between.joint}
     readings = tuple(_reading(joint, betweens.get(joint.name), sigma) for joint in scene.layout.joints)
-    asides = tuple(aside for joint in scene.layout.joints if (aside := _from_above(scene, joint, betweens.get(joint.name), limit)))
+    asides = gathered([aside for joint in scene.layout.joints if (aside := _from_above(scene, joint, betweens.get(joint.name), limit))])
     cure = "{short} more: a latch in a higher hole, or taller panels at the step"
     return Measured(readings=readings, asides=asides, cure=cure, look_at="the latch is as secure as a hook and eye with a spring keeper")
 
@@ -37,7 +37,7 @@ def _reading(joint: Joint, between: Between | None, sigma: float) -> Reading:
 
 def _from_above(scene: Scene, joint: Joint, between: Between | None, limit: Limit) -> LookAt | None:
     value = joint.latch_height - abs(joint.rise)
-    if abs(joint.rise) < BESIDE or not joint.riser or value >= limit.metres:
+    if abs(joint.rise) < BESIDE or not joint.riser or value >= limit.metres or joint.latch_height < limit.metres:
         return None
     known = scene.ground.weighted([(1.0, between.first.foot), (-1.0, between.last.foot)]) if between else None
     sigma = math.hypot(scene.job.shop.panel.hang_sigma, known[1] if known else 0.0)

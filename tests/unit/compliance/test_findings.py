@@ -148,6 +148,12 @@ def test_a_gate_that_swings_over_the_water_or_into_a_bench_fails():
     assert (hit.verdict, "604" in hit.where) == ("fail", True)
 
 
+def test_a_gate_whose_leaf_would_scrape_on_a_rising_deck_is_looked_at():
+    rising = LevelSurface(patches=(plane(0.0, (0.0, -0.03)),))
+    (found,) = of(judged(site_with(levels=rising), fence_along(gate_after=0)), "gate-opens-away")
+    assert (found.verdict, "rises" in found.look_at) == ("on-site", True)
+
+
 def test_a_gate_set_that_does_not_close_itself_fails_and_one_that_does_is_tried_on_site():
     layout = fence_along(gate_after=0)
     assert of(judged(None, layout), "gate-self-closing")[0].verdict == "on-site"
