@@ -86,7 +86,9 @@ TREATMENTS: Final[dict[str, Treatment]] = {
     "gate-release-rule-open": _look("read the release rule the state code council has adopted, before the gate is chosen"),
     "wall-without-openings": house_wall.wall_without_openings,
     "window-sill": house_wall.window_sill,
-    "window-sill-pass-through": house_wall.wall_item("a pass-through window counts only lower than {value} or without a counter below: measure it"),
+    "window-sill-pass-through": house_wall.wall_item(
+        "a pass-through window counts only lower than {value} or without a counter below: measure it", "WINDOW"
+    ),
     "wall-alarm": house_wall.wall_item("a listed alarm, or another means the document accepts, is fitted and sounds"),
     "wall-alarm-switch-height": house_wall.wall_item("the switch that bypasses its alarm sits {value} or higher above the indoor floor"),
     "wall-alarm-level": house_wall.wall_item("its alarm sounds with {value} or more at 10 ft, if alarms are the means chosen"),
@@ -94,7 +96,7 @@ TREATMENTS: Final[dict[str, Treatment]] = {
     "wall-alarm-bypass-seconds": house_wall.wall_item("its alarm can be bypassed for no more than {value}, if alarms are the means chosen"),
     "wall-alternative": _not_here("what is accepted instead of alarms on a wall; asks nothing by itself"),
     "wall-door-release-height": house_wall.wall_item(
-        "the release of the self-latching door sits {value} or higher, if such doors are the means chosen"
+        "the release of the self-latching door sits {value} or higher, if such doors are the means chosen", "DOOR"
     ),
     "wall-separation-height": house_wall.wall_separation_height,
     "boundary-fence-height": house_wall.boundary_fence_height,

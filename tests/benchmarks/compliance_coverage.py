@@ -18,6 +18,7 @@ from pipeline.compliance.measures import climb, gaps, gate, height, latches, ope
 from pipeline.compliance.readings import COVERAGE, Measured, Reading, tightest
 from pipeline.compliance.standing import Scene, scene_of
 from pipeline.edge.site import fit_site
+from pipeline.geometry.chain import Chain
 from pipeline.geometry.planes import PlanePatch
 from pipeline.intake.resolve import default_job
 from pipeline.model.job import Job
@@ -29,7 +30,7 @@ from tests.made_layouts import made_layout
 from tests.made_sites import rectangle, site_of
 
 POOL = rectangle(8.0, 4.0)
-BENCH = rectangle(0.6, 0.4, 3.0, -2.6)
+PUMP, PUMP_RADIUS = (3.3, -2.4), 0.3048  # [m] shot at its middle, its radius in the remark
 FALL = (30.0, -0.008, -0.012)  # [m, -, -] level at the origin and slope of the true deck
 SHOT, LEVEL_SHOT, ROUGH = 0.003, 0.004, 0.002  # [m] noise of a shot in plan and in height, roughness of the deck
 SPOTS = [(-2, -2), (0, -1.5), (2, -2.2), (5, -1.2), (8, -2), (10, 0), (9.5, 3), (10, 5.5), (7, 5), (4, 6), (1, 5), (-1.5, 5.5), (-2, 2), (-1.2, 0.5)]
@@ -57,13 +58,14 @@ def surveyed(random: np.random.Generator, noise: float = 1.0) -> Survey:
     """One survey of the site."""
     points: list[SurveyPoint] = []
 
-    def shoot(code: str, x: float, y: float, z: float | None = None) -> None:
+    def shoot(code: str, x: float, y: float, z: float | None = None, remark: str = "") -> None:
         east, north = np.array([x, y]) + noise * random.normal(0.0, SHOT, 2)
         elev = None if z is None else z + noise * (random.normal(0.0, LEVEL_SHOT) + random.normal(0.0, ROUGH))
         points.append(
             SurveyPoint(
                 point=str(101 + len(points)),
                 code=code,
+                remark=remark,
                 east=float(east),
                 north=float(north),
                 elev=elev,
@@ -79,15 +81,15 @@ def surveyed(random: np.random.Generator, noise: float = 1.0) -> Survey:
     for code, places in (("DECK", CORNERS), ("SPOT", SPOTS)):
         for x, y in places:
             shoot(code, x, y, level(x, y))
-    for x, y in BENCH.vertices:
-        shoot("OBJECT", x, y)
+    shoot("OBJECT", *PUMP, remark="pump r=12in")
     return Survey(form="points", frame=Frame(), points=tuple(points))
 
 
 def true_site() -> Site:
     patch = PlanePatch(region=(), origin=(0.0, 0.0), coefficients=FALL, covariance=(0.0,) * 9, sigma=0.0)
-    bench = SiteObject(name="OBJECT", outline=BENCH)
-    return site_of(POOL, objects=(bench,), levels=LevelSurface(patches=(patch,)))
+    (x, y), radius = PUMP, PUMP_RADIUS
+    pump = SiteObject(name="OBJECT", outline=Chain(((x + radius, y), (x - radius, y)), (1.0, 1.0), True))
+    return site_of(POOL, objects=(pump,), levels=LevelSurface(patches=(patch,)))
 
 
 def fence(setback_of_south: float = 0.762) -> Layout:

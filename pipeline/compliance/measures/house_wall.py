@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Final
+from typing import Final, Literal
 
 from pipeline.compliance.measures.gaps import inside
 from pipeline.compliance.measures.height import barrier_height
@@ -18,7 +18,8 @@ ON_WALL: Final = 0.3  # [m] a jamb this near to a wall belongs to it
 TAPED_SILL: Final = 0.005  # [m] standard deviation of a sill measured by hand (own judgement)
 STEP: Final = 0.05  # [m] along a wall, when its barrier stretch is outlined
 NO_WALL: Final = "no house wall is part of the barrier"
-NO_OPENING: Final = "no door or window was surveyed in the wall that is part of the barrier"
+NO_OPENING: Final = "none that counts was surveyed in the wall that is part of the barrier"
+OpeningKind = Literal["DOOR", "WINDOW"]
 
 
 def wall_without_openings(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
@@ -59,13 +60,21 @@ def window_sill(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     return asides[0] if len(asides) == 1 else Measured(readings=(), asides=asides)
 
 
-def wall_item(text: str) -> Callable[[Scene, RulePack, Limit], Outcome]:
-    """Return the measure of something a document asks at each opening of a barrier wall, to be looked at on site."""
+def wall_item(text: str, *kinds: OpeningKind) -> Callable[[Scene, RulePack, Limit], Outcome]:
+    """Return the measure of something a document asks at each opening of a barrier wall, to be looked at on site.
+
+    Parameters
+    ----------
+    text : str
+        What to look at, ``{value}`` standing for the limit as printed.
+    *kinds : {"DOOR", "WINDOW"}
+        The kinds it is asked of; both without any.
+    """
 
     def measure(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
         if not is_barrier(scene):
             return NotHere(why=NO_WALL)
-        found = _that_count(scene, pack)
+        found = [one for one in _that_count(scene, pack) if not kinds or one.kind in kinds]
         if not found:
             return LookAt(text=f"{NO_OPENING}: should there be one after all, {text.format(value=limit.printed)}")
         return Measured(readings=(), asides=tuple(LookAt(text=text.format(value=limit.printed), where=_named(one)) for one in found))
