@@ -25,7 +25,7 @@ from pipeline.survey.elimination import Factor, RankDefectError, columns_of_inve
 from pipeline.survey.network import Network
 from pipeline.survey.refusals import refusal
 
-MOST_ITERATIONS: Final = 60
+MOST_ITERATIONS: Final = 30
 SMALLEST_STEP: Final = 1e-11  # of the network's extent; below it the digits of a double are used up
 BAARDA_ALPHA: Final = 0.001  # two-sided, of one test
 BAARDA_POWER: Final = 0.80

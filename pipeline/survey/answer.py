@@ -17,7 +17,7 @@ from pipeline.survey.forms import read_page
 from pipeline.survey.grid import ground_frame, on_plan
 from pipeline.survey.placing import placed, words_not_understood
 from pipeline.survey.refusals import refusal
-from pipeline.survey.slips import check_reasons, extent_holds, grid_warnings, number_holds, pool_size_holds, without_repeats
+from pipeline.survey.slips import check_reasons, extent_holds, grid_warnings, named_few, number_holds, pool_size_holds, without_repeats
 from pipeline.survey.station_network import points_from_shots
 from pipeline.survey.tape_network import Solved, points_from_ties
 from pipeline.units import UnitName
@@ -103,7 +103,7 @@ def _answer(job: Job, pages: list[Page]) -> Answer:
     warnings += [*solved.warnings, *words_not_understood(read, table)]
     holds += solved.holds
     if not solved.points:
-        raise SurveyError([*holds, *(entry.reason for entry in quarantined)] or [_no_points(pages)])
+        raise SurveyError([*holds, *named_few([entry.reason for entry in quarantined], "lines that cannot be read")] or [_no_points(pages)])
     unit = next((page.stated_unit for page in pages if page.stated_unit), None) or job.options.survey.unit
     stated = any(page.stated_unit for page in pages)
     points, more_warnings, more_holds = _judged(solved.points, unit, job, stated=stated)
@@ -115,7 +115,7 @@ def _answer(job: Job, pages: list[Page]) -> Answer:
         frame=frame,
         points=tuple(on_plan(point, frame) for point in points),
         adjustment=solved.adjustment,
-        quarantined=tuple(entry.reason for entry in quarantined),
+        quarantined=tuple(named_few([entry.reason for entry in quarantined], "lines that cannot be read")),
         warnings=(*warnings, *more_warnings, *grid_notes),
     )
     holds += [*more_holds, *grid_holds]
@@ -150,7 +150,7 @@ def _lost_shots(quarantined: list[Quarantined], table: Mapping[str, str]) -> lis
         if codes - EXPENDABLE_CODES:
             names = ", ".join(sorted(codes))
             lost.append(msgspec.structs.replace(entry.reason, ref="lost-shot", why=f"{entry.reason.why}; a {names} shot cannot be done without"))
-    return lost
+    return named_few(lost, "lost shots")
 
 
 def _no_points(pages: list[Page]) -> Reason:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from pipeline.errors import Reason
 from pipeline.model.survey import SurveyPoint
@@ -16,6 +17,7 @@ from pipeline.survey.codes import LINE_CODES
 from pipeline.units import ReportUnits, format_length
 
 GAP_RATIO: Final = 2.5  # times the usual spacing, beyond which a stretch without a shot counts as a gap (own judgement)
+NEAR_RISER: Final = 3.0  # [m] within which a level says how high a riser is
 GAP_LEAST: Final = 1.0  # [m] shorter ones never do
 BEND: Final = math.radians(12)  # turn at the end of a stretch that says the edge bends there
 STICKS_OUT: Final = 0.06  # [m] off its neighbours' line, twenty times a shot's sigma
@@ -221,10 +223,10 @@ def _risers(points: Sequence[SurveyPoint], lines: Lines) -> list[Reason]:
         if code != "STEP":
             continue
         feet = [point for point in line if "foot" in point.remark.lower()]
-        tops = [point for point in line if point not in feet]
+        tops = np.array([point.place for point in line if "foot" not in point.remark.lower()]).reshape(-1, 2)
         flat = [point for point in line if point.elev is None]
-        others = [point for point in points if point.elev is not None and point.code in ("SPOT", "DECK", "STEP") and point not in line]
-        near = [point for point in others if any(math.dist(point.place, top.place) < 3.0 for top in tops)]
+        others = np.array([p.place for p in points if p.elev is not None and p.code in ("SPOT", "DECK", "STEP") and (p.code, p.line) != (code, name)])
+        near = len(tops) and len(others) and cKDTree(tops).query(others)[0].min() < NEAR_RISER
         if flat or not (feet or near):
             what = f"STEP{name} has shots without heights" if flat else f"no level was shot at the foot of STEP{name}, nor near it"
             reasons.append(

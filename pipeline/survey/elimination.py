@@ -17,7 +17,8 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg, sparse
+from scipy import sparse
+from scipy.linalg import lapack
 from scipy.sparse.csgraph import breadth_first_order, connected_components
 from scipy.sparse.linalg import splu
 
@@ -214,14 +215,13 @@ def _eliminated(reduced: Any, owners: Indices, scaled: Any) -> tuple[Level, ...]
 
 
 def _inverse(block: Floats, scaled: Any) -> Floats:
-    try:
-        lower = np.linalg.cholesky(block)
-    except np.linalg.LinAlgError:
-        raise RankDefectError(null_direction(scaled)) from None
-    if len(lower) and (np.diag(lower) ** 2).min() < RANK_TOLERANCE:
+    if not len(block):
+        return block
+    lower, failed = lapack.dpotrf(block, lower=1)
+    if failed or (np.diag(lower) ** 2).min() < RANK_TOLERANCE:
         raise RankDefectError(null_direction(scaled))
-    half = linalg.solve_triangular(lower, np.eye(len(lower)), lower=True, check_finite=False)
-    inverse: Floats = half.T @ half
+    half, _ = lapack.dpotri(lower, lower=1)  # the lower triangle of the inverse
+    inverse: Floats = np.tril(half) + np.tril(half, -1).T
     return inverse
 
 

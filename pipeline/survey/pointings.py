@@ -11,7 +11,9 @@ from pipeline.errors import Reason
 from pipeline.model.shop import SurveyOptions
 from pipeline.survey.field_book import Shot
 from pipeline.survey.reduction import air_correction, collimation, index_error, wrapped
+from pipeline.survey.refusals import refusal
 
+MOST_OCCUPATIONS: Final = 200
 SPREAD_ALLOWED: Final = 4.0  # sigmas of one shot from the mean of its target, beyond which shots are not averaged
 SIGNIFICANT: Final = 3.0  # sigmas beyond which an instrument's error is believed and taken out of single-face shots
 SECOND: Final = math.pi / 648000  # [rad]
@@ -81,13 +83,22 @@ def pointings(shots: Sequence[Shot], options: SurveyOptions) -> tuple[list[Point
     out: list[Pointing] = []
     errors: list[InstrumentErrors] = []
     warnings: list[Reason] = []
-    for number, group in enumerate(occupations(shots)):
+    groups = occupations(shots)
+    if len(groups) > MOST_OCCUPATIONS:
+        raise refusal(
+            "too-many-setups",
+            f"the instrument was set up {len(groups):,} times, the limit is {MOST_OCCUPATIONS}",
+            why="a pool takes two or three setups; shots of different setups must not be mixed",
+            file=shots[0].file,
+            do="put each setup's shots together, in the order shot",
+        )
+    for number, group in enumerate(groups):
         found = _instrument_errors(group, options)
         if found.pairs:
             errors.append(found)
         spread: list[str] = []
-        for target in dict.fromkeys(shot.target for shot in group):
-            mine = [_single(shot, f"{shot.setup}#{number}", found, options) for shot in group if shot.target == target]
+        for target, shots_at in _by_target(group).items():
+            mine = [_single(shot, f"{shot.setup}#{number}", found, options) for shot in shots_at]
             averaged = _averaged(mine)
             if averaged is None:
                 spread.append(target)
@@ -123,11 +134,18 @@ def _instrument_errors(group: Sequence[Shot], options: SurveyOptions) -> Instrum
 
 def _face_pairs(group: Sequence[Shot]) -> list[tuple[Shot, Shot]]:
     pairs = []
-    for target in dict.fromkeys(shot.target for shot in group):
-        ones = [shot for shot in group if shot.target == target and shot.face == 1]
-        twos = [shot for shot in group if shot.target == target and shot.face == 2]
+    for shots_at in _by_target(group).values():
+        ones = [shot for shot in shots_at if shot.face == 1]
+        twos = [shot for shot in shots_at if shot.face == 2]
         pairs += list(zip(ones, twos, strict=False))
     return pairs
+
+
+def _by_target(group: Sequence[Shot]) -> dict[str, list[Shot]]:
+    by_target: dict[str, list[Shot]] = {}
+    for shot in group:
+        by_target.setdefault(shot.target, []).append(shot)
+    return by_target
 
 
 def _weighted_mean(values: Sequence[tuple[float, float]]) -> tuple[float, float]:

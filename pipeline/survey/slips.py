@@ -19,6 +19,8 @@ from pipeline.units import METRES_PER, UnitName, format_length
 
 UNIT_RATIO_TOLERANCE: Final = 0.01  # [-]
 LARGE_COORDINATE: Final = 30_000.0  # [m] a local survey starts at hundreds or thousands
+NEIGHBOURS: Final = 4  # nearest shots looked at for a repeat
+MOST_NAMED: Final = 30  # slips of one kind that are named one by one
 SAME_PLACE: Final = 4.0  # sigmas of a difference of two shots
 
 
@@ -138,7 +140,15 @@ def number_holds(points: Sequence[SurveyPoint]) -> list[Reason]:
                     do="give one of them another number; if it is a second shot of the same point, write its code as CHECK / of " + point.point,
                 )
             )
-    return holds
+    return named_few(holds, "numbers that stand for two places")
+
+
+def named_few(reasons: list[Reason], what: str) -> list[Reason]:
+    """Return the first reasons of a kind, and how many more there are."""
+    if len(reasons) <= MOST_NAMED:
+        return reasons
+    more = len(reasons) - MOST_NAMED
+    return [*reasons[:MOST_NAMED], msgspec.structs.replace(reasons[MOST_NAMED], what=f"and {more:,} more {what}", line=None)]
 
 
 def without_repeats(points: Sequence[SurveyPoint]) -> tuple[list[SurveyPoint], list[Reason]]:
@@ -170,12 +180,12 @@ def without_repeats(points: Sequence[SurveyPoint]) -> tuple[list[SurveyPoint], l
                 do="nothing, if that is what was meant",
             )
         )
-    return out, warnings
+    return out, named_few(warnings, "places shot twice")
 
 
 def check_reasons(points: Sequence[SurveyPoint], job: Job) -> tuple[list[SurveyPoint], list[Reason], list[Reason]]:
     """Hold CHECK shots against the points they name; returns (points, warnings, holds)."""
-    by_number = {point.point: number for number, point in reversed(list(enumerate(points))) if point.code != "CHECK"}
+    by_number = {point.point.lower(): number for number, point in reversed(list(enumerate(points))) if point.code != "CHECK"}
     out = list(points)
     warnings: list[Reason] = []
     holds: list[Reason] = []
@@ -183,7 +193,7 @@ def check_reasons(points: Sequence[SurveyPoint], job: Job) -> tuple[list[SurveyP
         if check.code != "CHECK":
             continue
         named = check.remark.lower().removeprefix("of").strip().split()[:1]
-        target = next((by_number[name] for name in by_number if named and name.lower() == named[0]), None)
+        target = by_number.get(named[0]) if named else None
         if target is None:
             warnings.append(
                 Reason(
@@ -213,7 +223,7 @@ def check_reasons(points: Sequence[SurveyPoint], job: Job) -> tuple[list[SurveyP
             )
             gross = gap > max(3 * allowed, 0.05)
             (holds if gross or first.code == "MARK" else warnings).append(reason)
-    return out, warnings, holds
+    return out, named_few(warnings, "check shots"), named_few(holds, "check shots that disagree")
 
 
 def _waters(points: Sequence[SurveyPoint]) -> list[list[SurveyPoint]]:
@@ -273,15 +283,21 @@ def _repeats(points: Sequence[SurveyPoint]) -> dict[int, int]:
         if before != number and points[before].code == point.code and _is_same_place(points[before], point):
             repeats[number] = before
     lines: dict[tuple[str, str], list[int]] = {}
+    exact: dict[tuple[str, str, float, float], int] = {}
     for number, point in enumerate(points):
-        if point.code in LINE_CODES and not (point.code == "STEP" and "foot" in point.remark.lower()):
+        before = exact.setdefault((point.code, point.line, point.east, point.north), number)
+        if before != number and point.code in LINE_CODES and not _shares_corner(points[before], point):
+            repeats.setdefault(number, before)  # to the last digit: no tree need be asked
+        elif point.code in LINE_CODES and not (point.code == "STEP" and "foot" in point.remark.lower()):
             lines.setdefault((point.code, point.line), []).append(number)
     for members in lines.values():
         reach = SAME_PLACE * math.sqrt(2) * max(max(points[number].sigma_east, points[number].sigma_north) for number in members)
-        tree = cKDTree(np.array([points[number].place for number in members]))
-        for one, other in sorted(tree.query_pairs(reach)):
-            if points[members[one]].code == points[members[other]].code and not _shares_corner(points[members[one]], points[members[other]]):
-                repeats.setdefault(members[other], members[one])
+        places = np.array([points[number].place for number in members])
+        gaps, near = cKDTree(places).query(places, k=range(1, min(NEIGHBOURS, len(members)) + 1), distance_upper_bound=reach)
+        for later, (gap, others) in enumerate(zip(gaps.tolist(), near.tolist(), strict=True)):
+            earlier = min((other for apart, other in zip(gap, others, strict=True) if apart <= reach), default=later)
+            if earlier < later and not _shares_corner(points[members[earlier]], points[members[later]]):
+                repeats.setdefault(members[later], members[earlier])
     return repeats
 
 

@@ -15,7 +15,9 @@ Criterion = Literal["baarda", "pope"]
 
 SAME_STATISTIC: Final = 0.98  # correlation of two test statistics beyond which one error shows in both alike
 WEAKEST_CHECK: Final = 0.02  # below this redundancy a blunder hides in the coordinates, and its size is a guess
-SHARE_OF_BLUNDERS: Final = 0.2  # of all observations; beyond it the survey as a whole does not fit
+SHARE_OF_BLUNDERS: Final = 0.1  # of all observations; beyond it the survey as a whole does not fit
+MOST_BLUNDERS: Final = 10
+UNSETTLED_ROUNDS: Final = 2  # blunders taken out of a network that does not settle, in the hope that it then does
 
 
 class Rejected(NamedTuple):
@@ -67,7 +69,7 @@ def snooped(network: Network, *, criterion: Criterion = "baarda", free: bool = F
     (every one of a network with one degree of freedom) are returned together instead.
     """
     rejected: list[Rejected] = []
-    most = max(1, int(SHARE_OF_BLUNDERS * len(network.observations)))
+    most = max(1, min(MOST_BLUNDERS, int(SHARE_OF_BLUNDERS * len(network.observations))))
     while True:
         found = adjusted(network, free=free)
         leader, statistic, critical = _leader(found, criterion)
@@ -76,7 +78,7 @@ def snooped(network: Network, *, criterion: Criterion = "baarda", free: bool = F
         alike = _alike(found, leader)
         if len(alike) > 1:
             return Snooped(found, tuple(rejected), tuple(network.observations[row] for row in alike))
-        if len(rejected) == most:
+        if len(rejected) == most or (not found.converged and len(rejected) >= UNSETTLED_ROUNDS):
             return Snooped(found, tuple(rejected), exhausted=True)
         rejected.append(_rejected(found, leader, statistic, critical))
         network = _without(network, leader, found)

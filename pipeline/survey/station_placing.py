@@ -124,11 +124,12 @@ def _radiate(group: Sequence[Pointing], places: dict[str, Place], zeros: Mapping
 
 
 def _intersect(pointings: Sequence[Pointing], places: dict[str, Place], zeros: Mapping[str, float], reasons: dict[str, Reason]) -> bool:
-    """Place one target that was sighted without a distance from two oriented setups."""
+    """Place every target that was sighted without a distance from two oriented setups; returns whether there was one."""
     rays: dict[str, list[Pointing]] = {}
     for p in pointings:
         if p.target not in places and p.hz is not None and p.group in zeros:
             rays.setdefault(p.target, []).append(p)
+    placed = False
     for target, sighted in rays.items():
         first = sighted[0]
         for other in sighted[1:]:
@@ -141,8 +142,9 @@ def _intersect(pointings: Sequence[Pointing], places: dict[str, Place], zeros: M
             except SurveyError as fault:
                 reasons[target] = fault.reasons[0]
                 continue
-            return True
-    return False
+            placed = True
+            break
+    return placed
 
 
 def _heights(pointings: Sequence[Pointing], levels: Mapping[str, float]) -> dict[str, float]:

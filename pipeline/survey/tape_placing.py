@@ -12,6 +12,8 @@ from typing import Final, NamedTuple
 
 Place = tuple[float, float]
 
+MOST_PASSES: Final = 300  # each places whatever it can; a pool takes a handful
+MOST_TIES_TRIED: Final = 30  # of one point, for the two that cross best
 COLLINEAR: Final = 0.02  # sine under which points count as on one line
 CONCLUSIVE: Final = 8.0  # sigmas by which a third tie has to prefer one of two solutions
 ORDER_SHARE: Final = 0.1  # of the two solutions' distance, by which a line has to get longer through the wrong one
@@ -74,7 +76,7 @@ def placed_by_ties(
     """
     state = _State(dict(known), _neighbours(lengths), base, dict(sides), sigma, tuple(known))
     two_sided: tuple[str, ...] = ()
-    while True:
+    for _ in range(MOST_PASSES):
         if state.place_certain() or state.place_by_side():
             continue
         if state.place_first_off_line():
@@ -216,7 +218,7 @@ class _State:
 
     def _two(self, name: str) -> tuple[Place, Place]:
         """Return both solutions from the two ties that cross best."""
-        ties = list(self._ties(name).items())
+        ties = list(self._ties(name).items())[:MOST_TIES_TRIED]
         best = max(
             ((a, b) for number, a in enumerate(ties) for b in ties[number + 1 :]),
             key=lambda pair: _crossing(self.places[pair[0][0]], pair[0][1], self.places[pair[1][0]], pair[1][1]),
