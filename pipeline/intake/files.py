@@ -30,7 +30,10 @@ def read_regular(path: Path, *, shown_as: str, most: int) -> bytes:
     with os.fdopen(handle, "rb") as file:
         if not stat.S_ISREG(os.fstat(handle).st_mode):
             raise JobError(_not_regular(shown_as))
-        content = file.read(most + 1)
+        try:
+            content = file.read(most + 1)
+        except OSError as fault:
+            raise JobError(_not_opened(shown_as, fault)) from None
     if len(content) > most:
         raise hold(
             JobError,

@@ -57,6 +57,16 @@ def chosen_packs(options: JobOptions, available: dict[str, RulePack]) -> tuple[R
     """Return the packs a job names; raises JobError naming the nearest known one."""
     import difflib
 
+    if not options.rules:
+        raise JobError(
+            Reason(
+                ref="no-rule-pack",
+                what="the job names no rule pack",
+                why="a fence that is held against nothing would look as if it complied",
+                file="job.toml",
+                do='name at least one, like rules = ["us-ispsc-2021"]; `sleeveline rules` lists them',
+            )
+        )
     missing = [name for name in options.rules if name not in available]
     if missing:
         raise JobError(
