@@ -41,7 +41,12 @@ def course_of(parallel: Chain, site: Site, ends: str, clearance: float) -> Cours
 
     Parameters
     ----------
-    ends : {"auto", "loop", "walls", "marks"}
+    parallel : Chain
+        Closed, at the setback outside the water.
+    site : Site
+        Walls, and START and END shots.
+    ends : str
+        "auto", "loop", "walls" or "marks".
     clearance : float
         Of a hole to a wall [m].
 
@@ -149,6 +154,7 @@ def _straight_to_wall(row: list[Piece], wall: FittedLine, outward: int) -> list[
     row : list of Piece
         Its end is at the wall.
     wall : FittedLine
+        The wall it runs to.
     outward : {1, -1}
         Sign of the bulge of an outward bend: 1 when the row is walked with the water on the left.
 

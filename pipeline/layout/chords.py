@@ -77,6 +77,8 @@ def post_rotation(turn: Floats | float, height: float, post: PostShop) -> Floats
         Between the two chords at the post [rad].
     height : float
         Of the fabric [m].
+    post : PostShop
+        Section, stiffness and tension.
 
     Notes
     -----

@@ -7,13 +7,16 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.layout.gates import GatePlaces, Wish
+from pipeline.errors import LayoutError, Reason
+from pipeline.geometry.chain import Chain
+from pipeline.layout.gates import REACH, GatePlaces, Wish
 from pipeline.layout.grid import Grid
 from pipeline.layout.ground import Flags, undrillable
 from pipeline.layout.nearness import chord_clearances, distances_to
-from pipeline.layout.walk import Floats, Walk
+from pipeline.layout.walk import Floats, Walk, walk_of
 from pipeline.model.job import Job
 from pipeline.model.site import Site
+from pipeline.units import format_length
 
 SETBACK_SLACK: Final = 5e-4  # [m] rounding of the line's own fit
 OBSTACLE_STEP: Final = 0.02  # [m] between the points that stand for an obstacle's outline
@@ -22,17 +25,26 @@ WIDTH_STEP: Final = 0.25  # [m] widths within this are alike
 
 
 def gate_sites(places: GatePlaces, walk: Walk, grid: Grid, wish: Wish, job: Job, site: Site) -> GatePlaces:
-    """Return those places at which the gate can be built."""
+    """Return those places at which the gate can be built.
+
+    Raises
+    ------
+    LayoutError
+        When there is none.
+    """
     if not len(places.after):
-        return places
+        raise LayoutError(_no_place(wish, job))
     hinge, latch = walk.places(places.hinge), walk.places(places.latch)
     free = grid.open_nodes[places.before] & grid.open_nodes[places.after]
     pocket = latch + _left_of(hinge, latch) * float(job.shop.gate.pocket)
     for holes in (hinge, latch, pocket):
         free &= ~undrillable(holes, site, job.shop)
     for water in site.waters:
-        free &= chord_clearances(hinge, latch, water.chain) >= job.options.fence.setback - SETBACK_SLACK
+        posts = np.minimum(distances_to(hinge, water.chain), distances_to(latch, water.chain))
+        free &= chord_clearances(hinge, latch, water.chain) >= np.minimum(posts, job.options.fence.setback) - SETBACK_SLACK
     free &= ~_swing_blocked(hinge, latch, wish.leaf + float(job.shop.gate.clearance), float(job.shop.gate.swing), site)
+    if not free.any():
+        raise LayoutError(_no_place(wish, job))
     return GatePlaces(places.before[free], places.after[free], places.hinge[free], places.latch[free], places.moves[free])
 
 
@@ -48,6 +60,17 @@ def proposed_gate(walk: Walk, site: Site, leaf: float) -> Wish:
     middle = np.abs(stations - walk.length / 2)
     best = np.lexsort((middle, to_door, -width, turn > math.radians(1.0)))[0]
     return Wish("", None, float(stations[best]), leaf)
+
+
+def _no_place(wish: Wish, job: Job) -> Reason:
+    name = f"the gate at {wish.name}" if wish.name else "a gate"
+    return Reason(
+        ref="no-place-for-gate",
+        what=f"{name} with a leaf of {format_length(wish.leaf, job.options.report_units)} finds no place within {REACH:.0f} m of where it is wanted",
+        why="its three holes have to be drilled, its leaf has to keep the setback and to swing away from the water free of objects, walls and risers",
+        file="job.toml",
+        do="ask for a narrower leaf or another place ([[gate]] near, leaf), or move what stands in the swing",
+    )
 
 
 def _left_of(start: Floats, end: Floats) -> Floats:
@@ -74,9 +97,7 @@ def _near_any(obstacles: Floats, hinges: Floats, reach: float) -> Flags:
     return np.asarray(((obstacles >= low) & (obstacles <= high)).all(axis=1))
 
 
-def _even(outline) -> Floats:  # type: ignore[no-untyped-def]
-    from pipeline.layout.walk import walk_of
-
+def _even(outline: Chain) -> Floats:
     walk = walk_of(outline)
     return walk.places(np.linspace(0.0, walk.length, max(2, math.ceil(walk.length / OBSTACLE_STEP)), endpoint=not walk.closed))
 

@@ -77,12 +77,18 @@ def places_for(walk: Walk, stations: Floats, wish: Wish, around: float, lift: fl
 
     Parameters
     ----------
+    walk : Walk
+        The hole line.
     stations : array
-        The grid's.
+        The grid's [m].
+    wish : Wish
+        The gate.
     around : float
         Station of the wanted middle [m].
     lift : float
         Added to the station of the last hole before the gate: one lap where the loop is cut at the gate, else 0 [m].
+    sizes : Measures
+        The shop's lengths.
     """
     half = wish.leaf / 2 + sizes.joint
     wanted = around + half + np.arange(-math.floor(REACH / PITCH), math.floor(REACH / PITCH) + 1) * PITCH

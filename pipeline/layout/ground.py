@@ -45,6 +45,30 @@ def undrillable(places: Floats, site: Site, shop: Shop) -> Flags:
     return blocked
 
 
+def objects_in(places: Floats, site: Site, shop: Shop) -> Flags:
+    """Say which places lie in an object, or so near that the bore would meet it."""
+    met = np.zeros(len(places), dtype=bool)
+    for each in site.objects:
+        met |= (distances_to(places, each.outline) < shop.sleeve.bore / 2 - TOUCH) | inside(places, each.outline)
+    return met
+
+
+def deck_margin(places: Floats, site: Site, shop: Shop) -> tuple[Floats, list[str]]:
+    """Return by how much every place lacks room [m], and what is in the way there in words."""
+    least = shop.sleeve.edge_distance + shop.sleeve.bore / 2
+    short, names = np.zeros(len(places)), ["the deck ends"] * len(places)
+    for deck in site.decks:
+        to_edge = distances_to(places, deck.chain)
+        beyond = ~inside(places, deck.chain) if deck.chain.closed else np.zeros(len(places), dtype=bool)
+        short = np.maximum(short, np.where(beyond, least + to_edge, least - to_edge))
+    for each in site.objects:
+        to_edge = distances_to(places, each.outline)
+        deep = np.where(inside(places, each.outline), to_edge + shop.sleeve.bore / 2, shop.sleeve.bore / 2 - to_edge)
+        names = [f"object {each.name} stands there" if one > other else name for one, other, name in zip(deep, short, names, strict=True)]
+        short = np.maximum(short, deep)
+    return short, names
+
+
 def off_the_deck(places: Floats, site: Site, shop: Shop) -> Flags:
     """Say which places lie off the hard deck or nearer to its edge than a hole may be; none where no deck was surveyed."""
     least = shop.sleeve.edge_distance + shop.sleeve.bore / 2

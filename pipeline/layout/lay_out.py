@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.errors import LayoutError, Reason
-from pipeline.geometry.chain import Chain
-from pipeline.geometry.offset import offset_outward, with_bays_rounded
+from pipeline.geometry.offset import with_bays_rounded
 from pipeline.layout.barrier import Course, course_of, end_station
+from pipeline.layout.enclosure import check_enclosure, check_fabric
 from pipeline.layout.gate_places import gate_sites, proposed_gate
 from pipeline.layout.gates import REACH, GatePlaces, Wish, places_for, wishes_on
 from pipeline.layout.grid import GIVE_UNIT, Grid, Measures, grid_of, loop_nodes, stretch_nodes
@@ -19,12 +19,13 @@ from pipeline.layout.ground import undrillable
 from pipeline.layout.line import hole_line
 from pipeline.layout.loop import best_loop
 from pipeline.layout.measures import PRICE_UNIT, least_setback, measures_of
-from pipeline.layout.optimum import MOVE_UNIT, unpacked
-from pipeline.layout.reach import Row, row_of
+from pipeline.layout.optimum import COST_KEY, CUSTOM_KEY, MOVE_UNIT, unpacked
+from pipeline.layout.reach import GapKind, Row, row_of
 from pipeline.layout.records import ends_of, parts_of
 from pipeline.layout.setting_out import distances_across
 from pipeline.layout.stretches import Crossing, best_between, crossings_of, moves_of, short_tread, too_deep
 from pipeline.layout.walk import Floats, Walk, walk_of
+from pipeline.layout.waters import outline_round
 from pipeline.model.job import Job
 from pipeline.model.layout import Certificate, Layout
 from pipeline.model.site import Site
@@ -60,7 +61,7 @@ def lay_out(job: Job, site: Site) -> Layout:
     """
     sizes, setback = measures_of(job), float(job.options.fence.setback)
     course = _course(job, site, sizes)
-    line = hole_line(course.chain, setback, sizes.spacing)
+    line = hole_line(course.chain, setback, sizes.spacing, job, site)
     walk = walk_of(line)
     warnings: list[Reason] = []
     wishes = wishes_on(walk, site.gates, float(job.shop.gate.leaf[0]))
@@ -68,6 +69,8 @@ def lay_out(job: Job, site: Site) -> Layout:
         wishes, warnings = (proposed_gate(walk, site, float(job.shop.gate.leaf[0])),), [_no_gate_asked()]
     laid = _laid(walk, course, wishes, job, site, sizes)
     parts = parts_of(walk, laid.row, laid.gates, laid.risers, job, site, sizes)
+    check_fabric(parts.holes, line.closed, job, site)
+    check_enclosure(parts.holes, line.closed, site)
     return Layout(
         line=line,
         setback=setback,
@@ -85,8 +88,7 @@ def lay_out(job: Job, site: Site) -> Layout:
 
 
 def _course(job: Job, site: Site, sizes: Measures) -> Course:
-    waters = tuple(water.chain for water in site.waters)
-    parallel = offset_outward(waters, float(job.options.fence.setback))[0]
+    parallel = outline_round(site, float(job.options.fence.setback))
     rounded = with_bays_rounded(parallel, sizes.spacing / 2)
     return course_of(rounded, site, job.options.fence.ends, float(job.shop.panel.end_clearance))
 
@@ -134,7 +136,7 @@ def _in_stretches(
     begins = [*([first] if first is not None else []), *(crossing.station + half for crossing in (crossings if last is not None else crossings[:-1]))]
     stops = [*(crossing.station - half for crossing in (crossings if first is not None else crossings[1:])), *([last] if last is not None else [])]
     stations: list[float] = []
-    gaps: list = []  # type: ignore[type-arg]
+    gaps: list[GapKind] = []
     gates: list[Wish] = []
     risers: dict[int, str] = {}
     key = 0
@@ -171,7 +173,7 @@ def _stretch(
         tread = short_tread(walk, begin, stop, sizes)
         if tread is None:
             raise too_deep(crossings[min(number, len(crossings) - 1)], stop - begin)
-        return tread, 1 << 57
+        return tread, CUSTOM_KEY + sizes.custom[0][1] * COST_KEY
     grid = _grid(walk, stretch_nodes(walk, begin, stop, sizes.step), job, site, sizes)
     inner = [gate_sites(places_for(walk, grid.stations, wish, wish.station, 0.0, sizes), walk, grid, wish, job, site) for wish in wishes]
     way = best_between(grid, sizes, tuple(moves_of(grid, each) for each in inner))

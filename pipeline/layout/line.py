@@ -1,57 +1,24 @@
-"""The line the holes stand on: far enough from the water for the fabric's chords, uniform where it can be, smooth beside every bend.
-
-The parallel of the water's edge at the wanted setback is the *parallel*; how far the holes stand outside it is the *swell*.
-On straights and inward bends the swell is 0; round an outward curve or corner the chords need some (`chords.hole_setback`), and beside it the line
-runs out to it on a ramp.
-"""
+"""The line the holes stand on: far enough from the water for the fabric's chords, uniform where it can be, smooth beside every bend."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.geometry.chain import Chain, Point
-from pipeline.layout.chords import hole_setback
+from pipeline.geometry.chain import Chain
+from pipeline.layout.give_way import given_way
+from pipeline.layout.measures import least_setback
+from pipeline.layout.swell import bends_of, ramped, swell_needed
 from pipeline.layout.walk import Floats, Walk, walk_of
+from pipeline.model.job import Job
+from pipeline.model.site import Site
 
-RAMP: Final = 1 / 12  # [-] steepest swell per length of line (own judgement: a turn under 5 degrees)
 STEP: Final = 0.02  # [m] distance of the samples the swell is worked out on
 LINE_FIT: Final = 2e-6  # [m] samples this near a straight line are one
-TURN_LEAST: Final = 1e-4  # [rad] a smaller turn is none
 ARC_FIT: Final = 5e-5  # [m] samples this near a circle are one arc
-
-
-@dataclass(frozen=True)
-class Bend:
-    """An outward curve or corner of the water, as the fence sees it.
-
-    Parameters
-    ----------
-    centre : Point
-        [m]
-    radius : float
-        0 at a corner [m].
-    first, sweep : float
-        Bearing from the centre where it begins, and how far it turns [rad].
-    """
-
-    centre: Point
-    radius: float
-    first: float
-    sweep: float
-
-
-def bends_of(course: Chain, setback: float) -> tuple[Bend, ...]:
-    """Return what the outward arcs of a parallel at `setback` [m] go round: curves and corners of the water."""
-    return tuple(
-        Bend(piece.centre, max(piece.radius - setback, 0.0), piece.direction_at(0.0) - math.pi / 2, piece.sweep)
-        for piece in course.pieces()
-        if piece.is_arc and piece.bulge > 0 and piece.sweep > TURN_LEAST
-    )
 
 
 def sample_stations(walk: Walk) -> Floats:
@@ -63,32 +30,6 @@ def sample_stations(walk: Walk) -> Floats:
     if not walk.closed:
         rows.append(walk.starts[-1:])
     return np.concatenate(rows)
-
-
-def swell_needed(places: Floats, normals: Floats, bends: tuple[Bend, ...], setback: float, chord: float) -> Floats:
-    """Return how far outside the parallel the line has to run so that no chord comes nearer than `setback` [m].
-
-    Notes
-    -----
-    A chord of length c whose ends both lie at w + R from a bend's centre keeps R + d from it, since its foot on the bend divides it in a and c - a, and the
-    smaller is at most c/2.  So every place within c/2 of the bend's sector has to lie that far out, and no other.
-    """
-    needed = np.zeros(len(places))
-    for bend in bends:
-        reach = bend.radius + hole_setback(setback, chord, bend.radius)
-        needed = np.maximum(needed, _swell_for(bend, reach, places, normals, setback, chord))
-    return needed
-
-
-def ramped(stations: Floats, swell: Floats, length: float, *, closed: bool) -> Floats:
-    """Return the least swell that is nowhere under `swell` and nowhere steeper than `RAMP`."""
-    if closed:
-        stations = np.concatenate((stations - length, stations, stations + length))
-        swell = np.concatenate((swell, swell, swell))
-    ahead = np.maximum.accumulate(swell + RAMP * stations) - RAMP * stations
-    back = (np.maximum.accumulate((swell - RAMP * stations)[::-1]) + RAMP * stations[::-1])[::-1]
-    both = np.maximum(ahead, back)
-    return both[len(both) // 3 : 2 * len(both) // 3] if closed else both
 
 
 def fitted_chain(places: Floats, *, closed: bool) -> Chain:
@@ -106,8 +47,8 @@ def fitted_chain(places: Floats, *, closed: bool) -> Chain:
     return Chain(tuple(vertices), tuple(bulges), closed)
 
 
-def hole_line(course: Chain, setback: float, chord: float) -> Chain:
-    """Return the hole line that keeps the fabric at `setback` [m] from the water, with rounded corners.
+def hole_line(course: Chain, setback: float, chord: float, job: Job, site: Site) -> Chain:
+    """Return the hole line that keeps the fabric at `setback` [m] from the water, with rounded corners, giving way where the deck is too narrow.
 
     Parameters
     ----------
@@ -117,36 +58,26 @@ def hole_line(course: Chain, setback: float, chord: float) -> Chain:
         [m]
     chord : float
         Longest hole-to-hole distance [m].
+    job : Job
+        Shop and rule packs.
+    site : Site
+        Deck, walls and objects.
+
+    Raises
+    ------
+    LayoutError
+        Where not even the least setback leaves room for a hole.
     """
     walk = walk_of(course)
     stations = sample_stations(walk)
     places, facing = walk.places(stations), walk.facing(stations)
     normals = np.column_stack((np.sin(facing), -np.cos(facing)))
-    needed = swell_needed(places, normals, bends_of(course, setback), setback, chord)
-    swell = ramped(stations, needed, walk.length, closed=walk.closed)
+    bends = bends_of(course, setback)
+    wanted = ramped(stations, swell_needed(places, normals, bends, setback, setback, chord), walk.length, closed=walk.closed)
+    lowest = swell_needed(places, normals, bends, setback, min(least_setback(job), setback), chord)
+    swell = given_way(stations, places, normals, wanted, lowest, walk.length, walk.closed, job, site)
     moved = places + swell[:, None] * normals
     return fitted_chain(_from_a_straight(moved) if walk.closed else moved, closed=walk.closed)
-
-
-def _swell_for(bend: Bend, reach: float, places: Floats, normals: Floats, setback: float, chord: float) -> Floats:
-    """Return the swell that brings every place near one bend out to `reach` from its centre; 0 elsewhere."""
-    rays = places - np.asarray(bend.centre)
-    away = np.hypot(rays[:, 0], rays[:, 1])
-    near = (away < reach) & (away > bend.radius + setback - 1e-4) & _beside(bend, rays, chord / 2)
-    along = np.einsum("ij,ij->i", rays, normals)
-    out = -along + np.sqrt(np.maximum(along**2 + reach**2 - away**2, 0.0))
-    return np.where(near, out, 0.0)
-
-
-def _beside(bend: Bend, rays: Floats, margin: float) -> NDArray[np.bool_]:
-    """Say which rays lie in the bend's sector or within `margin` [m] of its sides."""
-    if bend.sweep >= 2 * math.pi - 1e-9:
-        return np.ones(len(rays), dtype=bool)
-    middle = bend.first + bend.sweep / 2
-    turned = np.abs(np.remainder(np.arctan2(rays[:, 1], rays[:, 0]) - middle + np.pi, 2 * np.pi) - np.pi)
-    beyond = turned - bend.sweep / 2
-    off = np.hypot(rays[:, 0], rays[:, 1]) * np.sin(np.clip(beyond, 0.0, np.pi / 2))
-    return (beyond <= 0) | (off <= margin)
 
 
 def _from_a_straight(places: Floats) -> Floats:
@@ -171,7 +102,7 @@ def _longest_piece(points: Floats, at: int, last: int) -> tuple[int, float]:
     return line_end, 0.0
 
 
-def _gallop(points: Floats, at: int, last: int, fits) -> int:  # type: ignore[no-untyped-def]
+def _gallop(points: Floats, at: int, last: int, fits: Callable[[Floats], bool]) -> int:
     good, step = at + 1, 2
     while good < last and fits(points[at : min(at + step, last) + 1]):
         good = min(at + step, last)

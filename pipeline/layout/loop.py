@@ -18,6 +18,7 @@ from pipeline.layout.grid import NEVER, Grid, Indices, Measures
 from pipeline.layout.optimum import MOVE_UNIT, GateMoves, Way, search
 
 BRANCHES: Final = 8  # parts a range is divided in
+MOST_PLACES: Final = 96  # nearest places that are compared, where more than these close with whole panels
 BATCH: Final = 24  # ranges searched at once: as fast as a few, on arrays this small
 NEAREST: Final = 3  # places tried by themselves at once: most jobs end there
 
@@ -42,9 +43,9 @@ def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[Gate
 
 
 def _either(whole: Indices, near: Indices) -> Indices:
-    """Return the places that close with whole panels and are near, or all that close when none of them is."""
+    """Return the nearest places that close with whole panels, as long as any is near, or else the nearest of all that close."""
     both = np.intersect1d(whole, near)
-    return both if len(both) else whole
+    return both[:MOST_PLACES] if len(both) else whole[:MOST_PLACES]
 
 
 def _best_of(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], open_places: Indices, *, custom: bool) -> LoopWay | None:

@@ -52,6 +52,7 @@ def least_setback(job: Job) -> float:
 
 
 def price_units(price: float) -> int:
+    """Return a price in whole units of `PRICE_UNIT`."""
     return round(price / PRICE_UNIT)
 
 

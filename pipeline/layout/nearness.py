@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -36,7 +37,7 @@ def crosses(starts: Floats, ends: Floats, chain: Chain) -> NDArray[np.bool_]:
     """Say which straight ways from starts to ends (n, 2) cross a chain (its polyline, 0.1 mm fine)."""
     corners = chain.densified(1e-4)
     found = np.zeros(len(starts), dtype=bool)
-    for a, b in zip(corners[:-1], corners[1:], strict=True):
+    for a, b in itertools.pairwise(corners):
         apart = (_side(a, b, starts) > 0) != (_side(a, b, ends) > 0)
         through = (_side_of(starts, ends, a) > 0) != (_side_of(starts, ends, b) > 0)
         found |= apart & through
@@ -59,7 +60,7 @@ def chord_clearances(starts: Floats, ends: Floats, chain: Chain, steps: int = 9)
         one, other = high - golden * (high - low), low + golden * (high - low)
         left = _at(starts, ends, one, chain) < _at(starts, ends, other, chain)
         low, high = np.where(left, low, one), np.where(left, other, high)
-    return np.minimum(sampled.min(axis=0), _at(starts, ends, (low + high) / 2, chain))
+    return np.asarray(np.minimum(sampled.min(axis=0), _at(starts, ends, (low + high) / 2, chain)))
 
 
 def _at(starts: Floats, ends: Floats, ratio: Floats, chain: Chain) -> Floats:

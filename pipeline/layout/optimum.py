@@ -146,6 +146,10 @@ def search(grid: Grid, sizes: Measures, starts: Sequence[Sequence[tuple[int, int
 
     Parameters
     ----------
+    grid : Grid
+        Nodes and moves.
+    sizes : Measures
+        Stock panels and price tiers.
     starts : sequence of sequences
         One row of the batch each: (node, key) of the first holes a way may begin with.
     gates : tuple of GateMoves
@@ -239,9 +243,9 @@ def _sliding_minimum(values: Keys, first: Indices, last: Indices) -> Keys:
     if low > high:  # no part is shared: each half by itself
         half = len(first) // 2
         if half == 0:
-            return values[..., low : int(last[0]) + 1].min(axis=-1, keepdims=True)
+            return np.asarray(values[..., low : int(last[0]) + 1].min(axis=-1, keepdims=True))
         return np.concatenate((_sliding_minimum(values, first[:half], last[:half]), _sliding_minimum(values, first[half:], last[half:])), axis=-1)
     shared = values[..., low : high + 1].min(axis=-1, keepdims=True)
     before = np.minimum.accumulate(values[..., int(first[0]) : low + 1][..., ::-1], axis=-1)
     after = np.minimum.accumulate(values[..., high : int(last[-1]) + 1], axis=-1)
-    return np.minimum(np.minimum(before[..., low - first], after[..., last - high]), shared)
+    return np.asarray(np.minimum(np.minimum(before[..., low - first], after[..., last - high]), shared))

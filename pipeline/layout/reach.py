@@ -39,6 +39,14 @@ def row_of(walk: Walk, grid: Grid, way: Way, sizes: Measures, gate_holes: dict[i
 
     Parameters
     ----------
+    walk : Walk
+        The hole line.
+    grid : Grid
+        What was searched.
+    way : Way
+        What was found.
+    sizes : Measures
+        The shop's lengths.
     gate_holes : dict
         Stations of hinge and latch hole by the node of the first hole after the gate.
     """

@@ -37,12 +37,20 @@ def parts_of(walk: Walk, row: Row, wishes: tuple[Wish, ...], risers: dict[int, s
 
     Parameters
     ----------
+    walk : Walk
+        The hole line.
     row : Row
         The whole fence; closed when it has as many gaps as holes.
     wishes : tuple of Wish
         Of the gates, in walking order.
     risers : dict
         Line of the STEP that is straddled, by the index of the gap.
+    job : Job
+        Shop and options.
+    site : Site
+        Water, levels and marks.
+    sizes : Measures
+        The shop's lengths.
     """
     places = walk.places(np.asarray(row.stations))
     points: list[Point] = [(float(x), float(y)) for x, y in places]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -13,7 +14,7 @@ from pipeline.layout.gates import GatePlaces
 from pipeline.layout.grid import NEVER, Grid, Measures
 from pipeline.layout.optimum import GateMoves, Way, search
 from pipeline.layout.reach import Row
-from pipeline.layout.walk import Walk
+from pipeline.layout.walk import Floats, Walk
 from pipeline.model.site import Riser
 
 SAMPLE = 0.05  # [m] between the places at which the line is looked at for a riser
@@ -75,11 +76,11 @@ def too_deep(crossing: Crossing, length: float) -> LayoutError:
     )
 
 
-def _crossings(walk: Walk, stations: np.ndarray, riser: Riser) -> list[Crossing]:  # type: ignore[type-arg]
+def _crossings(walk: Walk, stations: Floats, riser: Riser) -> list[Crossing]:
     corners = _run_out(riser.nosing)
     places = walk.places(stations)
     found = []
-    for a, b in zip(corners[:-1], corners[1:], strict=True):
+    for a, b in itertools.pairwise(corners):
         along = np.subtract(b, a)
         length = math.hypot(*along)
         off = (places - a) @ np.array([-along[1], along[0]]) / length
@@ -104,7 +105,7 @@ def _beyond(inner: Point, end: Point) -> Point:
     return (end[0] + ratio * (end[0] - inner[0]), end[1] + ratio * (end[1] - inner[1]))
 
 
-def _zero(walk: Walk, low: float, high: float, a: Point, along: np.ndarray) -> float:  # type: ignore[type-arg]
+def _zero(walk: Walk, low: float, high: float, a: Point, along: Floats) -> float:
     """Return the station between two [m] at which the line crosses the straight through `a`."""
     normal = np.array([-along[1], along[0]])
     sign = float((walk.places(np.array([low]))[0] - a) @ normal) > 0

@@ -57,7 +57,8 @@ class Walk:
         return np.clip(np.searchsorted(self.starts, self.wrapped(stations), side="right") - 1, 0, len(self.bearings) - 1)
 
     def wrapped(self, stations: Floats) -> Floats:
-        return np.mod(stations, self.length) if self.closed else stations
+        """Return stations [m] of a closed chain within its first lap."""
+        return np.asarray(np.mod(stations, self.length)) if self.closed else stations
 
     def places(self, stations: Floats) -> Floats:
         """Return the points (n, 2) [m] at stations (n,) [m]; an open chain runs on straight or round beyond its ends."""
@@ -67,7 +68,7 @@ class Walk:
         half = bend * along / 2
         chord = along * np.sinc(half / np.pi)  # sin(x)/x: exact for lines too
         bearing = self.bearings[index] + half
-        return self.corners[index] + chord[:, None] * np.column_stack((np.cos(bearing), np.sin(bearing)))
+        return np.asarray(self.corners[index] + chord[:, None] * np.column_stack((np.cos(bearing), np.sin(bearing))))
 
     def facing(self, stations: Floats) -> Floats:
         """Return the unwrapped direction of travel [rad] at stations [m]; it grows by `lap_turn` with every lap."""
