@@ -211,4 +211,4 @@ def _wiggle(walk: Walk, stations: Floats) -> Floats:
     lap = before[-1] + abs(walk.curvatures[-1]) * lengths[-1] + closing
     index = walk.piece_of(stations)
     laps = np.floor(stations / walk.length) if walk.closed else 0.0
-    return np.asarray(before[index] + np.abs(walk.curvatures[index]) * (walk.wrapped(stations) - walk.starts[index]) + laps * lap
+    return np.asarray(before[index] + np.abs(walk.curvatures[index]) * (walk.wrapped(stations) - walk.starts[index]) + laps * lap)
