@@ -236,4 +236,19 @@ def made_job(name: str = "made", **own: object) -> Job:
     return msgspec.structs.replace(job, inputs=(InputFile(name="points.csv", sha256="0" * 64),))
 
 
-__all__ = ["Mark", "made_compliance", "made_fabrication", "made_job", "made_layout", "made_survey", "opened"]
+def stepped(layout: Layout, rise: float = 0.15, risers: int = 4) -> Layout:
+    """The same fence climbing a riser at each of its first joints."""
+    holes = {hole.name: hole for hole in layout.holes}
+    level, joints = 30.0, []
+    climbed = 0
+    for panel in layout.panels:
+        for name in panel.holes:
+            holes[name] = _replaced(holes[name], elev=level)
+        joint = next((joint for joint in layout.joints if joint.before == panel.holes[-1]), None)
+        if joint is not None and climbed < risers:
+            climbed += 1
+            level += rise
+            joints.append(_replaced(joint, rise=rise, riser=str(climbed)))
+        elif joint is not None:
+            joints.append(joint)
+    return _replaced(layout, holes=tuple(holes[hole.name] for hole in layout.holes), joints=tuple(joints))

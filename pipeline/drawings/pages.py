@@ -16,13 +16,14 @@ import msgspec
 
 from pipeline.drawings import typeface
 from pipeline.drawings.ink import Mark, Words, to_canvas
-from pipeline.drawings.paper import MARGIN, Frame, SheetFacts, frame_of, title_strip
+from pipeline.drawings.paper import MARGIN, SIZES, Frame, SheetFacts, frame_of, title_strip
 from pipeline.drawings.pen import draw_sheet
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
 
 _POINTS: Final = 72 / 25.4  # points per millimetre
+_WIDEST: Final = min(size[0] for size in SIZES.values()) - 2 * MARGIN  # [mm] what fits on any paper, upright
 _KEEP_WITH_NEXT: Final = 26.0  # [mm] a heading stands on a page only with this much of what follows
 
 
@@ -57,7 +58,7 @@ def bind(parts: Sequence[Part], facts: SheetFacts, document: Drawing, name: str)
     """Return a PDF of all parts, the same bytes for the same parts."""
     typeface.register()
     file = io.BytesIO()
-    canvas = _canvas_class()(file, invariant=1, pageCompression=1, pdfVersion=(1, 5))
+    canvas = _canvas_class()(file, invariant=1, pageCompression=1, pdfVersion=(1, 5), initialFontName=typeface.REGULAR)
     canvas.setTitle(typeface.printable(f"{facts.title}: {name}, revision {facts.revision}"))
     canvas.setAuthor(typeface.printable(facts.shop))
     canvas.setSubject(f"Install package for a removable mesh safety fence, job {facts.job}")
@@ -87,18 +88,18 @@ def _canvas_class() -> Any:
             self._held: list[dict[str, Any]] = []
 
         def showPage(self) -> None:
-            if self.outline_key is not None:
-                key, title = self.outline_key
-                self.bookmarkPage(key)
-                self.addOutlineEntry(typeface.printable(title), key)
-                self.outline_key = None
             self._held.append(dict(self.__dict__))
+            self.outline_key = None
             self._startPage()
 
         def save(self) -> None:
             held = self._held
             for number, page in enumerate(held, 1):
                 self.__dict__.update(page)
+                if self.outline_key is not None:
+                    key, title = self.outline_key
+                    self.bookmarkPage(key)
+                    self.addOutlineEntry(typeface.printable(title), key)
                 width = self._pagesize[0] / _POINTS
                 text = f"{self.booklet} · page {number} of {len(held)}"
                 to_canvas(self, [Words(text=text, at=(width - MARGIN, MARGIN - 3.4), cap=1.5, align="right")])
@@ -169,11 +170,6 @@ def _draw_marks(canvas: Any, part: DrawingPart, facts: SheetFacts, document: Dra
 _DRAW: dict[type, Callable[[Any, Any, SheetFacts, Drawing], None]] = {TextPart: _draw_text, PlanPart: _draw_plan, DrawingPart: _draw_marks}
 
 
-def text_width(paper_facts: SheetFacts) -> float:
-    """Return the width [mm] text can take."""
-    return frame_of(paper_facts.paper).room[0]
-
-
 @cache
 def _style(name: str) -> Any:
     from reportlab.lib.enums import TA_LEFT
@@ -214,7 +210,7 @@ def listed(items: Sequence[str], *, boxes: bool = False, numbered: bool = False)
     for number, item in enumerate(items, 1):
         sign = TickBox() if boxes else paragraph(f"{number}." if numbered else "•")
         row = Table([[sign, paragraph(item)]], colWidths=[6 * _POINTS, None], hAlign="LEFT")
-        row.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 1), ("RIGHTPADDING", (0, 0), (-1, -1), 1),
+        row.setStyle(TableStyle([("FONTNAME", (0, 0), (-1, -1), typeface.REGULAR), ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 1), ("RIGHTPADDING", (0, 0), (-1, -1), 1),
                                  ("TOPPADDING", (0, 0), (-1, -1), 0.6), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.6)]))  # fmt: skip
         rows.append(row)
     return rows
@@ -226,7 +222,16 @@ def in_columns(flowables: Sequence[Any]) -> Any:
 
     half = (len(flowables) + 1) // 2
     columns = Table([[list(flowables[:half]), list(flowables[half:])]], hAlign="LEFT")
-    columns.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 4)]))
+    columns.setStyle(
+        TableStyle(
+            [
+                ("FONTNAME", (0, 0), (-1, -1), typeface.REGULAR),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+            ]
+        )
+    )
     return columns
 
 
@@ -242,7 +247,7 @@ def table(
     rows : sequence of rows
         Strings or flowables, one a column.
     widths : sequence of float
-        Of the columns [mm].
+        Of the columns [mm]; all made narrower alike where together they are wider than any paper holds.
     plain : bool
         True draws strings as single lines (fast, cut to fit); False wraps every cell.
     grid : bool
@@ -254,13 +259,14 @@ def table(
     from reportlab.platypus import Table, TableStyle
 
     typeface.register()
+    widths = [width * min(1.0, _WIDEST / sum(widths)) for width in widths]
     body = [[_cell(value, width, plain) for value, width in zip(row, widths, strict=True)] for row in rows]
     heads = [paragraph(text, "head-cell") for text in head]
     heights = None if not high else [None, *([high * _POINTS] * len(body))]
     drawn = Table([heads, *body], colWidths=[width * _POINTS for width in widths], rowHeights=heights, repeatRows=1, hAlign="LEFT")
     grey, black = Color(0.6, 0.6, 0.6), Color(0, 0, 0)
     style: list[tuple[Any, ...]] = [
-        ("FONT", (0, 1), (-1, -1), typeface.REGULAR, 8, 10), ("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+        ("FONT", (0, 0), (-1, -1), typeface.REGULAR, 8, 10), ("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
         ("LINEABOVE", (0, 0), (-1, 0), 1.0, black), ("LINEBELOW", (0, 0), (-1, 0), 0.6, black), ("LINEBELOW", (0, 1), (-1, -1), 0.25, grey),
         ("LEFTPADDING", (0, 0), (-1, -1), 2), ("RIGHTPADDING", (0, 0), (-1, -1), 2), ("TOPPADDING", (0, 0), (-1, -1), 1.6),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8),

@@ -17,7 +17,7 @@ from pipeline.units import format_length
 
 _A_PAGE = 3  # custom panels drawn on one page
 _FOOT = 17.0  # [mm] under a panel's foot: its dimensions, mark and cut
-_LABEL = (61.0, 30.0)  # [mm] a label, three in a row
+_LABEL = (60.0, 30.0)  # [mm] a label, three in a row
 
 
 def shop_parts(dossier: Dossier) -> tuple[Part, ...]:
