@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import difflib
+from typing import Final
 
 from pipeline.errors import JobError, hold
 from pipeline.model.rules import Limit, RulePack
 
-_IN_WORDS = {
+_IN_WORDS: Final[dict[str, str]] = {  # comparators that read better in other words
     "min": "at least",
     "max": "at most",
     "less-than": "less than",
     "must-not-pass": "must not pass",
-    "required": "required",
-    "prohibited": "prohibited",
     "ask-official": "ask the official",
+    "alternative": "accepted instead:",
+    "not-required": "not required",
+    "more-than": "more than",
 }
 
 
@@ -40,7 +42,7 @@ def list_pack(packs: dict[str, RulePack], name: str) -> list[str]:
 
 
 def _limit_lines(limit: Limit) -> list[str]:
-    value = f" {limit.value:g} {limit.unit}" if limit.unit != "bool" else ""
-    lines = [f"{limit.clause}  {limit.quantity}: {_IN_WORDS[limit.comparator]}{value}  [{limit.certainty}]  ({limit.id})"]
+    value = f" {limit.value:g} {limit.unit}" if limit.unit not in ("bool", "judgement") else ""
+    lines = [f"{limit.clause}  {limit.quantity}: {_IN_WORDS.get(limit.comparator, limit.comparator)}{value}  [{limit.certainty}]  ({limit.id})"]
     lines += [f"    {text}" for text in (limit.applies_to, limit.where, limit.paraphrase) if text]
     return lines
