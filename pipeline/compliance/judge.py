@@ -51,6 +51,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
 
     verdict: Verdict
     reading: Reading | None = None
+    u95: float | None = None
     place: Point | None = None
     where: str = ""
     look_at: str = ""
@@ -119,11 +120,11 @@ def _findings(scene: Scene, limit: Limit, outcome: Outcome) -> Iterator[Finding]
 
 
 def _measured(scene: Scene, limit: Limit, outcome: Measured) -> Finding:
-    reading, margin, _, verdict = tightest(outcome.readings, limit.comparator, limit.metres)
+    reading, margin, u95, verdict = tightest(outcome.readings, limit.comparator, limit.metres)
     missed = verdict == "fail"
     short = format_length(_rounded_up(abs(margin), scene.job.options.report_units), scene.job.options.report_units)
     cure = outcome.cure.format(short=short) if missed else ""
-    finding = Finding(verdict=verdict, reading=reading, place=reading.place, where=reading.where, look_at=outcome.look_at, cure=cure)
+    finding = Finding(verdict=verdict, reading=reading, u95=u95, place=reading.place, where=reading.where, look_at=outcome.look_at, cure=cure)
     return _softened(limit, finding)
 
 
@@ -134,8 +135,9 @@ def _rounded_up(length: float, units: ReportUnits) -> float:
 
 
 def _looked_at(outcome: LookAt) -> Finding:
-    place = outcome.reading.place if outcome.reading else None
-    return Finding(verdict="on-site", reading=outcome.reading, place=place, where=outcome.where, look_at=outcome.text, cure=outcome.cure)
+    reading = outcome.reading
+    place, u95 = (reading.place, COVERAGE * reading.sigma) if reading else (None, None)
+    return Finding(verdict="on-site", reading=reading, u95=u95, place=place, where=outcome.where, look_at=outcome.text, cure=outcome.cure)
 
 
 def _softened(limit: Limit, finding: Finding) -> Finding:
@@ -165,7 +167,7 @@ def _check(scene: Scene, pack: RulePack, limit: Limit, finding: Finding, number:
         measured=reading.value if reading else None,
         limit_value=limit.metres if limit.is_length else None,
         margin=margin,
-        u95=COVERAGE * reading.sigma if reading else None,
+        u95=finding.u95 if reading else None,
         verdict=finding.verdict,
         certainty=limit.certainty,
         look_at=finding.look_at,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import msgspec
@@ -10,9 +11,11 @@ from pipeline.geometry.chain import Point
 from pipeline.model.compliance import Verdict
 from pipeline.model.rules import Comparator
 
-COVERAGE: Final = 1.96  # [-] normal quantile, two-sided 95 % (JCGM 100:2008, table G.1)
+LEVEL: Final = 0.95  # [-] of the expanded uncertainty
+COVERAGE: Final = 1.96  # [-] normal quantile of it for a single place, two-sided (JCGM 100:2008, table G.1)
+FARTHEST: Final = 8.0  # [-] standard deviations, beyond any expanded uncertainty of a thousand places
+HALVINGS: Final = 40
 RESOLUTION: Final = 1e-9  # [m] nearer than this to a limit is exactly at it; 48 in and 1219.2 mm differ by rounding alone
-SEVERITY: Final[dict[Verdict, int]] = {"fail": 3, "marginal": 2, "on-site": 1, "pass": 0}
 LEAST: Final[tuple[Comparator, ...]] = ("min", "within")  # a reach has to be as far at least
 STRICT: Final[tuple[Comparator, ...]] = ("less-than", "must-not-pass")  # the limit itself may not be reached
 
@@ -28,15 +31,15 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
         Holes, panel, gate or point, in words.
     place : Point or None
         [m]
-    note : str
-        What else to say of it.
+    group : str
+        What shares its errors (one bay, one gate); empty: none but itself.
     """
 
     value: float
     sigma: float
     where: str
     place: Point | None = None
-    note: str = ""
+    group: str = ""
 
 
 class Measured(msgspec.Struct, frozen=True, kw_only=True):
@@ -122,9 +125,61 @@ def verdict_of(margin: float, u95: float, comparator: Comparator) -> Verdict:
 
 
 def tightest(readings: tuple[Reading, ...], comparator: Comparator, limit: float) -> tuple[Reading, float, float, Verdict]:
-    """Return the reading with the worst verdict, the least margin and the largest u95, in this order: (reading, margin, u95, verdict)."""
-    judged = []
+    """Return the reading with the least margin, with (margin, u95 [m], verdict) of all of them together.
+
+    Of readings that share their errors the tightest stands for all.
+    """
+
+    def order(reading: Reading) -> tuple[int, float]:
+        return (round(margin_of(reading.value, comparator, limit) / RESOLUTION), -reading.sigma)
+
+    of_group: dict[str, Reading] = {}
     for reading in readings:
-        margin, u95 = margin_of(reading.value, comparator, limit), COVERAGE * reading.sigma
-        judged.append((reading, margin, u95, verdict_of(margin, u95, comparator)))
-    return min(judged, key=lambda one: (-SEVERITY[one[3]], round(one[1] / RESOLUTION), -one[2]))
+        name = reading.group or reading.where
+        if name not in of_group or order(reading) < order(of_group[name]):
+            of_group[name] = reading
+    margins = [margin_of(reading.value, comparator, limit) for reading in of_group.values()]
+    u95 = expanded(margins, [reading.sigma for reading in of_group.values()])
+    least = min(of_group.values(), key=order)
+    margin = margin_of(least.value, comparator, limit)
+    return least, margin, u95, verdict_of(margin, u95, comparator)
+
+
+def expanded(margins: list[float], sigmas: list[float]) -> float:
+    """Return the expanded uncertainty at 95 % [m] of the least of several margins [m] with independent errors.
+
+    Notes
+    -----
+    A clause asks for something everywhere, so that what counts is the true least margin T = min (m_i + e_i) over all
+    places, and with many places one of them is worse than planned.  With F the distribution of T, F(t) = 1 - prod of
+    (1 - Phi((t - m_i) / s_i)), the result is the u for which F(m + u) - F(m - u) = 0.95 about the least m of the m_i.
+    For a single place that is 1.96 s (JCGM 100:2008, 6.3); places with far larger margins take no part.  Errors that
+    places have in common make T larger than this, never smaller (Slepian's inequality; from memory).
+
+    Examples
+    --------
+    >>> round(expanded([0.0], [1.0]), 3)
+    1.96
+    >>> round(expanded([0.0] * 30, [1.0] * 30), 2)
+    2.93
+    """
+    least, widest = min(margins), max(sigmas)
+    if widest == 0:
+        return 0.0
+    low, high = 0.0, FARTHEST * widest
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        inside = _below(least + middle, margins, sigmas) - _below(least - middle, margins, sigmas)
+        low, high = (low, middle) if inside >= LEVEL else (middle, high)
+    return high
+
+
+def _below(value: float, margins: list[float], sigmas: list[float]) -> float:
+    """Return the chance that the least of the true margins lies below `value` [m]."""
+    above = 1.0
+    for margin, sigma in zip(margins, sigmas, strict=True):
+        if sigma > 0:
+            above *= math.erfc((value - margin) / (sigma * math.sqrt(2))) / 2
+        elif margin < value:
+            above = 0.0
+    return 1 - above

@@ -9,9 +9,11 @@ from tests.benchmarks.compliance_coverage import covered, passed_though_failing
 
 
 def test_truth_lies_within_u95():
-    """A small run; surveys share their readings, so that the band is wider than for 1,000 of them."""
-    for quantity, (hits, total) in covered(30).items():
-        assert 0.90 <= hits / total <= 0.995, quantity
+    """A small run of 40 surveys: 33 or fewer inside would happen once in 1,000 times if 95 of 100 are; all together tell more."""
+    found = covered(40)
+    assert min(hits for hits, _ in found.values()) >= 34
+    share = sum(hits for hits, _ in found.values()) / sum(total for _, total in found.values())
+    assert 0.91 <= share <= 0.99
 
 
 def test_a_fence_that_truly_fails_is_passed_in_no_survey():

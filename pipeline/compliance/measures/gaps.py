@@ -94,7 +94,7 @@ def gaps_of(scene: Scene, bay: Bay) -> list[Reading]:
     hem = hem_of(scene, bay)
     units = scene.job.options.report_units
     return [
-        Reading(value=gap, sigma=sigma, where=f"{bay.where}, {format_length(station, units)} from {bay.first.name}", place=place)
+        Reading(value=gap, sigma=sigma, where=f"{bay.where}, {format_length(station, units)} from {bay.first.name}", place=place, group=bay.where)
         for station, gap, sigma, place in zip(hem.stations, hem.gaps, hem.sigmas, hem.places, strict=True)
     ]
 

@@ -215,7 +215,7 @@ def _over_ground(scene: Scene, bay: Bay) -> list[Reading]:
             place = (foot[0] + across * bay.outward[0], foot[1] + across * bay.outward[1])
             known = scene.ground.weighted([(1.0, bay.last.foot), (-1.0, place)])
             if known:
-                found.append(Reading(value=height + known[0], sigma=math.hypot(hang, known[1]), where=bay.where, place=place))
+                found.append(Reading(value=height + known[0], sigma=math.hypot(hang, known[1]), where=bay.where, place=place, group=bay.where))
     return found
 
 

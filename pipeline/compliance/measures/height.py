@@ -71,7 +71,7 @@ def _height_over(scene: Scene, bay: Bay, ratio: float, out: float) -> Reading | 
     lean = bay.height * (1 - math.cos(max(bay.first.lean, bay.last.lean))) / math.sqrt(3)  # between none and all of it
     sigma = math.hypot(sigma, scene.job.shop.panel.hang_sigma, lean)
     out_words = f", over the ground {format_length(out, scene.job.options.report_units)} outside" if out > BESIDE else ""
-    return Reading(value=bay.height + rise, sigma=sigma, where=bay.where + out_words, place=ground)
+    return Reading(value=bay.height + rise, sigma=sigma, where=bay.where + out_words, place=ground, group=bay.where)
 
 
 def _candidates(scene: Scene, bay: Bay, strip: float) -> list[tuple[float, float]]:
@@ -127,7 +127,7 @@ def _over_object(scene: Scene, bay: Bay, thing: SiteObject, strip: float) -> Rea
     if over is None:
         return None
     where = f"{bay.where}, over object {thing.name} ({format_length(thing.height, scene.job.options.report_units)} high)"
-    return Reading(value=over.value - thing.height, sigma=over.sigma, where=where, place=place)
+    return Reading(value=over.value - thing.height, sigma=over.sigma, where=where, place=place, group=bay.where)
 
 
 def _above_treads(scene: Scene, limit: Limit) -> list[LookAt]:
