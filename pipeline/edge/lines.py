@@ -1,71 +1,219 @@
-"""Every line of the site as fitted: what each code's lines may look like, and their record for the stages after."""
+"""Every line of the site as fitted: what each code's lines may look like, their record for the stages after, what to warn of."""
 
 from __future__ import annotations
 
-from typing import Final
+import math
+from collections.abc import Iterator, Sequence
+from typing import Final, cast
 
 import msgspec
 import numpy as np
 
-from pipeline.edge.fit import Shape, stations_of
-from pipeline.edge.search import shape_of
-from pipeline.edge.shots import Line, Shots, shots_of
+from pipeline.edge.as_built import AsBuilt, as_built
+from pipeline.edge.blunders import most_set_aside
+from pipeline.edge.fit import stations_of
+from pipeline.edge.order import crossing
+from pipeline.edge.shots import Line, shots_of
 from pipeline.errors import Reason
-from pipeline.geometry.chain import Chain
+from pipeline.geometry.chain import Chain, Point
 from pipeline.model.site import FittedLine, LineCode, Residual
+from pipeline.model.survey import SurveyPoint
 
 ARCS_ALLOWED: Final = frozenset({"WATER", "COPING", "DECK", "OBJECT"})
+WELL_SHOT: Final = frozenset({"WATER", "COPING"})  # lines shot closely enough to prove single shots wrong
+OPEN_TURN: Final = math.radians(75)  # a curve that turns more between two shots hangs on its model alone
+LONG_GAP: Final = 4.0  # [-] times the median spacing, and
+LONG_GAP_LEAST: Final = 3.0  # [m] a gap must be so long to be told of, where it holds a corner or a curve
+PLAIN_SCALE: Final = 4.0  # variance factor from which a line's noise is worth a warning
 
 
 class FittedRow(msgspec.Struct, frozen=True, kw_only=True):
-    """A fitted line with what has to be said about it."""
+    """A fitted line with what has to be said about it; `faults` say why it cannot be trusted."""
 
     line: FittedLine
     warnings: tuple[Reason, ...] = ()
+    faults: tuple[Reason, ...] = ()
 
 
 def fitted(line: Line) -> FittedRow | None:
-    """Fit one line of the survey; None where its shots span no line."""
-    shots = shots_of(line.points)
-    closed = line.closed and len(shots) >= 3
-    if len(shots) < 2:
+    """Fit one line of the survey; None where its shots make no line."""
+    if len(line.points) < 2:
         return None
-    if closed and _doubled_area(shots) < 0:
-        shots = shots.taken(range(len(shots) - 1, -1, -1))
-    shape, notes = shape_of(shots, closed=closed, arcs=line.code in ARCS_ALLOWED)
-    return FittedRow(line=record(line.code, line.line, shape, notes))  # type: ignore[arg-type]  # a line's code is one of LineCode's
+    closed = line.closed and len(line.points) >= 3
+    try:
+        built = as_built(shots_of(line.points), closed=closed, arcs=line.code in ARCS_ALLOWED, blunders=line.code in WELL_SHOT)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    known = {point.point: point for point in line.points}
+    fit = record(line, built)
+    return FittedRow(line=fit, warnings=tuple(_warnings(line, built, fit, known)), faults=tuple(_faults(line, built, known)))
 
 
-def record(code: LineCode, name: str, shape: Shape, notes: tuple[str, ...]) -> FittedLine:
-    """Return the record of a fitted line, with the standard deviation along it."""
-    stations = stations_of(shape.chain)
-    scale = float(np.sqrt(max(1.0, shape.fit.variance_factor)))
-    residuals = tuple(
-        Residual(
-            point=name,
-            place=(float(place[0]), float(place[1])),
-            station=shape.chain.nearest((float(place[0]), float(place[1])))[0],
-            offset=float(offset),
-        )
-        for name, place, offset in zip(shape.shots.names, shape.shots.points, shape.fit.offsets, strict=True)
-    )
+def record(line: Line, built: AsBuilt) -> FittedLine:
+    """Return the record of a line as built, with the standard deviation along it and the residual of every shot."""
+    shape, chain = built.shape, built.shape.chain
+    stations = stations_of(chain)
+    root = math.sqrt(built.scale)
+    aside = {one.name for one in built.set_aside}
+    freedom = shape.fit.degrees_of_freedom
+    factor = shape.fit.variance_factor if freedom > 0 else built.scale
     return FittedLine(
-        code=code,
-        line=name,
-        chain=shape.chain,
+        code=cast(LineCode, line.code),
+        line=line.line,
+        chain=chain,
         sigma_stations=stations,
-        sigma_normals=tuple(float(sigma) * scale for sigma in shape.fit.normal_sigmas(stations)),
-        residuals=residuals,
-        sigma0=float(np.sqrt(np.mean(shape.fit.sigmas**2) * shape.fit.variance_factor)),
-        notes=notes,
+        sigma_normals=tuple(float(sigma) * root for sigma in shape.fit.normal_sigmas(stations)),
+        residuals=tuple(_residual(chain, point, point.point not in aside) for point in line.points),
+        sigma0=float(np.sqrt(np.mean(shape.fit.sigmas**2) * factor)),
+        notes=built.notes,
     )
 
 
-def counter_clockwise(chain: Chain) -> Chain:
-    """Return a closed chain with its inside on the left."""
-    return chain if chain.area() > 0 else chain.reversed()
+def _residual(chain: Chain, point: SurveyPoint, used: bool) -> Residual:
+    station, _ = chain.nearest(point.place)
+    return Residual(point=point.point, place=point.place, station=station, offset=offset_of(chain, point.place), used=used)
 
 
-def _doubled_area(shots: Shots) -> float:
-    x, y = shots.points.T
-    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
+def offset_of(chain: Chain, place: Point) -> float:
+    """Return the signed distance [m] of a place from a chain, left of its direction positive."""
+    station, distance = chain.nearest(place)
+    foot, bearing = chain.point_at(station), chain.direction_at(station)
+    return math.copysign(distance, math.cos(bearing) * (place[1] - foot[1]) - math.sin(bearing) * (place[0] - foot[0]))
+
+
+def _warnings(line: Line, built: AsBuilt, fit: FittedLine, known: dict[str, SurveyPoint]) -> Iterator[Reason]:
+    if built.set_aside:
+        yield _off_line(line, built, known)
+    if built.tidied.moved or built.late:
+        moved = tuple(dict.fromkeys((*built.tidied.moved, *built.late)))
+        yield _out_of_order(line, moved, built.tidied.shortened, known)
+    if built.tidied.doubles:
+        yield _doubled(line, built.tidied.doubles, known)
+    if built.scale > PLAIN_SCALE and line.code == "WATER":
+        yield _noisy(line, fit)
+    if line.code == "WATER":
+        yield from _gaps(line, built)
+
+
+def _faults(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Iterator[Reason]:
+    if len(built.set_aside) > most_set_aside(len(line.points)):
+        yield msgspec.structs.replace(
+            _off_line(line, built, known),
+            ref="line-in-doubt",
+            why=f"more than {most_set_aside(len(line.points))} of {len(line.points)} shots fit no common line, so none can be told to be wrong",
+        )
+    names = built.shape.shots.names
+    crossed = crossing(built.shape.shots.points, closed=built.shape.chain.closed)
+    if crossed is not None:
+        first, second = (f"{names[side]}-{names[(side + 1) % len(names)]}" for side in crossed)
+        yield _reason(
+            line,
+            known[names[crossed[0]]],
+            ref="line-crosses-itself",
+            what=f"{line.name} crosses itself: the side {first} meets the side {second}",
+            why="an edge cannot cross itself, and no order of the shots that was found mends it",
+            do="give each pool its own line number, or correct the order or the code of these shots",
+        )
+    if not built.shape.fit.converged:
+        yield _reason(
+            line,
+            line.points[0],
+            ref="line-not-converged",
+            what=f"the fit of {line.name} did not settle",
+            why="its position would not be the least-squares one",
+            do="shoot more points on its curves and sides",
+        )
+
+
+def _off_line(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reason:
+    shots = ", ".join(f"{one.name} ({abs(one.offset):.3f} m {_side(line, one.offset)})" for one in built.set_aside)
+    outside = all(one.offset < 0 for one in built.set_aside) and line.code == "WATER"
+    hint = "; shots on the coping's outer edge look like this" if outside and 0.1 < abs(built.set_aside[0].offset) < 0.6 else ""
+    return _reason(
+        line,
+        known[built.set_aside[0].name],
+        ref="shot-off-line",
+        what=f"off {line.name} as fitted: {shots}",
+        why=f"set aside, the line rests on the other {len(built.shape.shots)} shots{hint}",
+        do="look at these places on site, or shoot them again; if the edge really runs there, shoot three points or more on that part",
+    )
+
+
+def _side(line: Line, offset: float) -> str:
+    if not line.closed:
+        return "left" if offset > 0 else "right"
+    return "inside" if offset > 0 else "outside"
+
+
+def _out_of_order(line: Line, moved: Sequence[str], shortened: float, known: dict[str, SurveyPoint]) -> Reason:
+    return _reason(
+        line,
+        known[moved[0]],
+        ref="order-mended",
+        what=f"{line.name}: {', '.join(moved)} shot out of order",
+        why="put where they lie along the line" + (f", which shortens it by {shortened:.2f} m" if shortened > 0 else ""),
+        do="look at the picture of the fit; nothing else if the line runs as the edge does",
+    )
+
+
+def _doubled(line: Line, doubles: Sequence[tuple[str, str]], known: dict[str, SurveyPoint]) -> Reason:
+    return _reason(
+        line,
+        known[doubles[0][1]],
+        ref="shot-doubled",
+        what=f"{line.name}: shot twice: " + ", ".join(f"{second} = {first}" for first, second in doubles),
+        why="each pair is taken as one shot, their weighted mean",
+        do="nothing, if these are second shots of one place",
+    )
+
+
+def _noisy(line: Line, fit: FittedLine) -> Reason:
+    return _reason(
+        line,
+        line.points[0],
+        ref="line-noisy",
+        what=f"shots of {line.name} lie {fit.sigma0 * 1000:.0f} mm about the fitted line (one standard deviation)",
+        why="more than the survey's own standard deviations allow; the stated uncertainty of the edge is widened to match",
+        do="check the prism's constant and how it was held at the edge, or that the edge is as rough as that",
+    )
+
+
+def _gaps(line: Line, built: AsBuilt) -> Iterator[Reason]:
+    """Places where the edge hangs on its model: a curve or corner in a long gap between shots."""
+    chain, names = built.shape.chain, built.shape.shots.names
+    stations = np.array([chain.nearest((float(x), float(y)))[0] for x, y in built.shape.shots.points])
+    order = np.argsort(stations, kind="stable")
+    starts = stations[order]
+    gaps = np.diff(starts, append=starts[0] + chain.length)
+    median = float(np.median(gaps))
+    for index in np.flatnonzero(gaps > 0):
+        gap = float(gaps[index])
+        turn, straight = _turn_between(chain, float(starts[index]), gap)
+        long = gap > LONG_GAP * median and gap > LONG_GAP_LEAST
+        if turn > OPEN_TURN or (long and not straight):
+            first, second = names[int(order[index])], names[int(order[(index + 1) % len(order)])]
+            yield _reason(
+                line,
+                line.points[0],
+                ref="gap-in-curve",
+                what=f"{line.name}: no shot for {gap:.2f} m between {first} and {second}, where the edge bends",
+                why="the edge there is drawn from its neighbours alone",
+                do="shoot three points or more between them",
+            )
+
+
+def _turn_between(chain: Chain, start: float, gap: float) -> tuple[float, bool]:
+    """Return how much a chain turns within its arcs between two stations [rad], and whether it is one straight piece there."""
+    marks = chain.piece_stations()
+    turn, pieces = 0.0, 0
+    for lap in (0.0, chain.length):
+        for index, piece in enumerate(chain.pieces()):
+            low, high = max(start, marks[index] + lap), min(start + gap, marks[index + 1] + lap)
+            if high > low:
+                pieces += 1
+                turn += abs(piece.curvature) * (high - low)
+    return turn, pieces == 1 and turn == 0.0
+
+
+def _reason(line: Line, point: SurveyPoint, *, ref: str, what: str, why: str, do: str) -> Reason:
+    return Reason(ref=ref, what=what, why=why, do=do, file=point.file, line=point.row or None)

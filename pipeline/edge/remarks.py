@@ -24,5 +24,16 @@ def length_in(remark: str, name: str) -> Length | None:
     """
     for found in _WORD.finditer(remark):
         if found["name"].lower() == name:
-            return parse_length(found["value"].strip(" ,;"))
+            return _leading_length(found["value"].strip(" ,;"))
     return None
+
+
+def _leading_length(value: str) -> Length:
+    """Read the longest run of words from the start that is a length; what follows is talk."""
+    words = value.split()
+    for count in range(len(words), 0, -1):
+        try:
+            return parse_length(" ".join(words[:count]).strip(",;"))
+        except ValueError:
+            continue
+    return parse_length(value)  # raises, saying what is allowed

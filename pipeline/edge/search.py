@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.first_shape import first_shape
-from pipeline.edge.fit import Cut, Shape, cornered, description_length, shape_of_cut
+from pipeline.edge.fit import Cut, Shape, description_length, shape_of_cut
 from pipeline.edge.shots import Shots
 from pipeline.geometry.segmenting import Costs, Prices, Stretch, cut, cut_length, piece_costs
 
@@ -61,7 +61,7 @@ def searched(shots: Shots, *, closed: bool, arcs: bool) -> Searched:
     costs = costs_of(shots, closed=closed, arcs=arcs)
     noise = noise_of(costs)
     costs = noisier(costs, noise)
-    first = first_cut(shots, costs)
+    first = first_cut(shots, costs, Prices.for_points(len(shots)))
     best = _tried(shots, first, closed=closed, noise=noise)
     if best is None:
         raise ValueError("the shots make no line")
@@ -120,9 +120,8 @@ def noisier(costs: Costs, factor: float) -> Costs:
     return costs if factor == 1.0 else msgspec.structs.replace(costs, line=costs.line / factor, arc=costs.arc / factor)
 
 
-def first_cut(shots: Shots, costs: Costs) -> Cut:
+def first_cut(shots: Shots, costs: Costs, prices: Prices) -> Cut:
     """Return the best cut by dynamic programming; where a join would lie far from any shot, bar it and cut again."""
-    prices = Prices.for_points(len(shots))
     barred: set[int] = set()
     while True:
         found = cut(costs, prices, barred=sorted(barred))
@@ -257,8 +256,3 @@ def _normal(now: Cut, points: int) -> Cut:
     if laps == 0:
         return now
     return tuple(msgspec.structs.replace(one, first=one.first - laps * points, last=one.last - laps * points) for one in now)
-
-
-def shape_of(shots: Shots, *, closed: bool, arcs: bool) -> tuple[Shape, tuple[str, ...]]:
-    """Fit one line; the shape, and what was decided."""
-    return cornered(searched(shots, closed=closed, arcs=arcs).shape), ()

@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.edge.furniture import ends_of, furniture_of, gates_of, marks_of
 from pipeline.edge.levels import Cut, heights_of, patches_of
 from pipeline.edge.lines import FittedRow, fitted
-from pipeline.edge.shots import STANDING, lines_of
+from pipeline.edge.shots import STANDING, Line, lines_of
 from pipeline.edge.steps import risers_of, shots_on_sides, steps_of
 from pipeline.errors import Reason, SurveyError
 from pipeline.geometry.chain import Chain
@@ -58,7 +58,7 @@ def fit_site(job: Job, survey: Survey) -> Site:
         end=end,
         levels=LevelSurface(patches=levels.patches),
         warnings=(
-            *(warning for row in (*waters, *fits) for warning in row.warnings),
+            *(warning for row in (*waters, *fits) for warning in (*row.warnings, *row.faults)),
             *step_warnings,
             *riser_row.warnings,
             *_off_levels(levels.set_aside),
@@ -85,9 +85,25 @@ def _waters(job: Job, survey: Survey) -> tuple[FittedRow, ...]:
             )
             for line in short
         )
-    rows = tuple(row for line in lines if (row := fitted(line)) is not None)
-    _check_extents(job, rows)
-    return rows
+    rows = [(line, fitted(line)) for line in lines]
+    faults = [_no_shape(line) for line, row in rows if row is None]
+    found = tuple(row for _, row in rows if row is not None)
+    faults += [fault for row in found for fault in row.faults]
+    if faults:
+        raise SurveyError(faults)
+    _check_extents(job, found)
+    return found
+
+
+def _no_shape(line: Line) -> Reason:
+    return Reason(
+        ref="water-without-shape",
+        what=f"the {len(line.points)} shots of {line.name} make no closed line",
+        why="they lie on one straight line, or all in one place",
+        file=line.points[0].file,
+        line=line.points[0].row or None,
+        do="shoot the whole water's edge; correct the code or the line number of these shots",
+    )
 
 
 def _no_water(survey: Survey) -> Reason:

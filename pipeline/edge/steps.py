@@ -11,8 +11,8 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.edge.as_built import as_built
 from pipeline.edge.levels import DEFAULT_SIGMA, ON_DECK, Heights
-from pipeline.edge.search import shape_of
 from pipeline.edge.shots import Line, shots_of
 from pipeline.errors import Reason
 from pipeline.geometry.chain import Chain, polyline
@@ -58,7 +58,7 @@ def steps_of(lines: Sequence[Line]) -> tuple[tuple[Step, ...], tuple[Reason, ...
             warnings.append(_too_few(line, nosing))
             continue
         shots = shots_of(nosing)
-        chain = shape_of(shots, closed=False, arcs=False)[0].chain if len(nosing) > 2 else polyline([point.place for point in nosing])
+        chain = as_built(shots, closed=False, arcs=False).shape.chain if len(nosing) > 2 else polyline([point.place for point in nosing])
         steps.append(Step(line=line, nosing=nosing, foot=foot, chain=chain))
     return tuple(steps), tuple(warnings)
 

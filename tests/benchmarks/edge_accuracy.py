@@ -10,8 +10,9 @@ import time
 
 import numpy as np
 
+from pipeline.edge.as_built import as_built
 from pipeline.edge.lines import record
-from pipeline.edge.search import searched
+from pipeline.edge.shots import Line
 from tests.benchmarks.edge_truth import SHAPES, bound, errors, even_stations, shoot
 
 
@@ -34,13 +35,13 @@ def measure(name: str, seeds: int) -> dict[str, float]:
         noise, spacing = rng.uniform(0.003, 0.010), float(np.exp(rng.uniform(np.log(0.3), np.log(2.0))))
         shot = shoot(truth, spacing, noise, rng)
         began = time.perf_counter()
-        shape, notes = SHAPE_OF(shot.shots)
+        built = as_built(shot.shots, closed=True, arcs=True)
         seconds += time.perf_counter() - began
-        good = same_round(kinds_of(truth), kinds_of(shape.chain))
+        good = same_round(kinds_of(truth), kinds_of(built.shape.chain))
         right += good
         if not good and VERBOSE:
-            print(f"  {name} seed {seed} noise {noise:.4f} spacing {spacing:.2f}: {kinds_of(shape.chain)} {notes}")
-        line = record("WATER", "", shape, notes)
+            print(f"  {name} seed {seed} noise {noise:.4f} spacing {spacing:.2f}: {kinds_of(built.shape.chain)} {built.set_aside} {built.notes}")
+        line = record(Line(code="WATER", line="", points=(), closed=True), built)
         off = errors(truth, line.chain, stations)
         squares.append(off**2 / noise**2)
         bounds.append(bound(truth, shot, noise, stations) ** 2 / noise**2)
@@ -57,10 +58,6 @@ def measure(name: str, seeds: int) -> dict[str, float]:
 
 
 VERBOSE = False
-
-
-def SHAPE_OF(s):
-    return searched(s, closed=True, arcs=True).shape, ()
 
 
 def main() -> None:
