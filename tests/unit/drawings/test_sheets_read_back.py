@@ -86,7 +86,7 @@ def test_every_hole_and_panel_is_on_plan_schedule_and_sheets(name):
 
 def test_scale_of_the_plan_is_true_between_holes_far_apart(name):
     """The hole symbols' centres on the page against the holes' places: 0.2 %."""
-    document, sheets = planned(name)
+    _, sheets = planned(name)
     view = sheets[0].view
     page = plan_pages(name)[0]
     assert view.scale.name in page.get_text()
@@ -94,9 +94,13 @@ def test_scale_of_the_plan_is_true_between_holes_far_apart(name):
     first = min(places)
     last = max(places, key=lambda place: math.dist(place, first))
     centres = symbol_centres(page)
-    ends = [min(centres, key=lambda centre, at=view.on_sheet(place): math.dist(centre, at)) for place in (first, last)]
+    ends = [nearest(centres, view.on_sheet(place)) for place in (first, last)]
     measured = math.dist(*ends) * view.scale.ratio / 1000
     assert measured == pytest.approx(math.dist(first, last), rel=0.002)
+
+
+def nearest(centres: list[tuple[float, float]], at: tuple[float, float]) -> tuple[float, float]:
+    return min(centres, key=lambda centre: math.dist(centre, at))
 
 
 def symbol_centres(page) -> list[tuple[float, float]]:
@@ -131,7 +135,7 @@ def test_a_job_that_does_not_comply_says_so_on_every_page():
 def test_cautions_come_first_and_who_watches_the_water_first_of_all():
     for booklet in ("crew.pdf", "inspection.pdf"):
         said = pages_of(drawn("rectangle").files[booklet])[0].get_text().split("\n")
-        assert said[[line for line in range(len(said)) if said[line].startswith("Before anything else")][0] + 1].startswith("While holes are open")
+        assert said[next(line for line in range(len(said)) if said[line].startswith("Before anything else")) + 1].startswith("While holes are open")
 
 
 def test_feet_and_millimetres_are_never_mixed_on_one_line(name):

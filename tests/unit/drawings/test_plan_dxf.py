@@ -1,0 +1,117 @@
+"""The plan as a DXF file: read back by ezdxf as a person's CAD program would."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+
+import ezdxf
+import pytest
+
+from pipeline.drawings.plan import LAYERS
+from pipeline.package.tables import holes_csv
+from tests.unit.drawings.cases import NAMES, case, drawn
+
+IN_MM = {1: 25.4, 4: 1.0}  # $INSUNITS
+
+
+@pytest.fixture(params=NAMES)
+def name(request):
+    return request.param
+
+
+def plan(name: str):
+    return ezdxf.read(io.StringIO(drawn(name).files["plan.dxf"].decode()))
+
+
+def attributes(insert) -> dict[str, str]:
+    return {attribute.dxf.tag: attribute.dxf.text for attribute in insert.attribs}
+
+
+def test_the_auditor_finds_nothing(name):
+    auditor = plan(name).audit()
+    assert [error.message for error in auditor.errors] == []
+    assert [fix.message for fix in auditor.fixes] == []
+
+
+def test_holes_stand_where_the_table_has_them_to_a_tenth_of_a_millimetre(name):
+    document = plan(name)
+    unit = IN_MM[document.header["$INSUNITS"]]
+    holes = {attributes(insert)["NUMBER"]: insert for insert in document.modelspace().query("INSERT[layer=='HOLE']")}
+    rows = list(csv.DictReader(io.StringIO(holes_csv(case(name).layout).decode())))
+    assert set(holes) == {row["hole"] for row in rows}
+    for row in rows:
+        insert, told = holes[row["hole"]].dxf.insert, attributes(holes[row["hole"]])
+        assert insert.x * unit == pytest.approx(float(row["east_mm"]), abs=0.1)
+        assert insert.y * unit == pytest.approx(float(row["north_mm"]), abs=0.1)
+        assert told["PANEL"] == row["panel"]
+        assert told["ROLE"] == row["role"]
+        assert (told["LEAN"] == "plumb") == (row["lean_toward"] == "plumb")
+        assert told["DEPTH"]
+
+
+def test_units_of_the_model_space_are_those_of_the_job(name):
+    expected = 1 if case(name).job.options.report_units == "inch" else 4
+    assert plan(name).header["$INSUNITS"] == expected
+
+
+def test_every_hole_number_is_to_be_seen_in_the_model_space(name):
+    for insert in plan(name).modelspace().query("INSERT[layer=='HOLE']"):
+        number = next(attribute for attribute in insert.attribs if attribute.dxf.tag == "NUMBER")
+        assert not number.is_invisible
+
+
+def test_layers_linetypes_styles_and_sheets_are_there(name):
+    document = plan(name)
+    assert {layer.name for layer in LAYERS} <= {layer.dxf.name for layer in document.layers}
+    assert {"LONG-DASH", "SHORT-DASH", "DASH-DOT"} <= {linetype.dxf.name for linetype in document.linetypes}
+    assert {"SHEET", "SHEET-BOLD"} <= {style.dxf.name for style in document.styles}
+    sheets = [layout for layout in document.layouts if layout.name.startswith(("Plan", "Detail", "Checks"))]
+    assert {"Plan", "Checks"} <= {layout.name for layout in sheets}
+    for layout in sheets:
+        windows = [entity for entity in layout.query("VIEWPORT") if entity.dxf.status == 2]
+        assert len(windows) == 1
+        assert any(text.dxf.text.startswith("Scale") for text in layout.query("TEXT"))
+
+
+def test_a_window_has_the_scale_its_sheet_names():
+    document = plan("spa")
+    window = next(entity for entity in document.layouts.get("Plan").query("VIEWPORT") if entity.dxf.status == 2)
+    words = [text.dxf.text for text in document.layouts.get("Plan").query("TEXT")]
+    ratio = window.dxf.view_height / window.dxf.height
+    assert f"Scale 1:{ratio:.0f}" in words
+
+
+def test_dimensions_are_dimensions_and_say_what_they_measure():
+    document = plan("spa")
+    dimensions = document.modelspace().query("DIMENSION")
+    assert len(dimensions) >= 3
+    for dimension in dimensions:
+        assert dimension.dxf.text == f"{dimension.get_measurement():.0f} mm"
+
+
+def test_water_is_closed_and_keeps_its_arcs():
+    water = next(iter(plan("spa").modelspace().query("LWPOLYLINE[layer=='WATER']")))
+    assert water.closed
+    assert [round(bulge, 9) for *_, bulge in water.get_points("xyb")] == [1.0, 1.0]
+
+
+def test_it_goes_through_ezdxf_with_the_same_entities(name):
+    first = plan(name)
+    text = io.StringIO()
+    first.write(text)
+    again = ezdxf.read(io.StringIO(text.getvalue()))
+
+    def census(document):
+        return Counter((layout.name, entity.dxftype(), entity.dxf.layer) for layout in document.layouts for entity in layout)
+
+    assert census(first) == census(again)
+    assert sum(census(first).values()) > 100
+
+
+def test_no_date_and_no_machine_is_in_it(name):
+    text = drawn(name).files["plan.dxf"].decode()
+    assert "WRITTEN_BY_EZDXF" not in text or "2000-01-01" in text
+    assert "/opt/" not in text
+    assert "/tmp/" not in text
