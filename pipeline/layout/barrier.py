@@ -12,7 +12,7 @@ from pipeline.errors import LayoutError, Reason
 from pipeline.geometry.chain import Chain, Piece, Point
 from pipeline.geometry.offset import sub_piece
 from pipeline.layout.nearness import crosses, distances_to
-from pipeline.layout.walk import Floats, Walk, walk_of
+from pipeline.layout.walk import Flags, Floats, Walk, walk_of
 from pipeline.model.site import FittedLine, Site
 
 SAMPLE: Final = 0.02  # [m] between the places at which the line is looked at
@@ -90,18 +90,20 @@ def end_station(walk: Walk, wall: FittedLine | None, clearance: float, *, first:
     return high
 
 
-def _blocked_by_walls(parallel: Chain, site: Site, clearance: float) -> Floats:
+def _blocked_by_walls(parallel: Chain, site: Site, clearance: float) -> Flags:
     """Say at which samples of the parallel a wall stands between it and the water, or too near for a hole."""
     walk = walk_of(parallel)
     places = walk.places(_samples(walk))
     blocked = np.zeros(len(places), dtype=bool)
+    if not site.walls:
+        return blocked
     feet = _nearest_water(places, site)
     for wall in site.walls:
         blocked |= crosses(places, feet, wall.chain) | (distances_to(places, wall.chain) < clearance)
     return blocked
 
 
-def _wall_to_wall(parallel: Chain, blocked: Floats, site: Site) -> Course:
+def _wall_to_wall(parallel: Chain, blocked: Flags, site: Site) -> Course:
     walk = walk_of(parallel)
     stations = _samples(walk)
     if blocked.all():
@@ -122,7 +124,7 @@ def _wall_to_wall(parallel: Chain, blocked: Floats, site: Site) -> Course:
     return Course(_chained(row), (first_wall, last_wall))
 
 
-def _free_runs(blocked: Floats) -> list[tuple[int, int]]:
+def _free_runs(blocked: Flags) -> list[tuple[int, int]]:
     """Return (first sample, count) of every free stretch of a loop's samples."""
     count = len(blocked)
     begins = [index for index in range(count) if not blocked[index] and blocked[index - 1]]
@@ -240,7 +242,7 @@ def _no_wall() -> Reason:
     )
 
 
-def _wall_in_the_way(parallel: Chain, blocked: Floats) -> Reason:
+def _wall_in_the_way(parallel: Chain, blocked: Flags) -> Reason:
     share = float(blocked.mean()) * parallel.length
     return Reason(
         ref="wall-in-the-loop",

@@ -154,8 +154,9 @@ def _nodes_between(walk: Walk, anchors: Floats, step: float) -> Floats:
 
 def _spacing_moves(walk: Walk, stations: Floats, floor: Indices, sizes: Measures, shop: Shop) -> tuple[Indices, Keys]:
     slack = sizes.step / 2 + SAME
-    far = walk.station_at_chord(stations, sizes.spacing + sizes.give + slack, ahead=False)
-    near = walk.station_at_chord(stations, sizes.spacing - sizes.give - slack, ahead=False)
+    give = np.where(walk.on_one_straight(stations - 1.1 * (sizes.spacing + sizes.give), stations), 0.0, sizes.give)
+    far = walk.station_at_chord(stations, sizes.spacing + give + slack, ahead=False)
+    near = walk.station_at_chord(stations, sizes.spacing - give - slack, ahead=False)
     first, last = np.searchsorted(stations, far), np.searchsorted(stations, near, side="right") - 1
     width = max(int((last - first).max()) + 1, 1)
     sources = first[:, None] + np.arange(width)[None, :]

@@ -45,6 +45,16 @@ def undrillable(places: Floats, site: Site, shop: Shop) -> Flags:
     return blocked
 
 
+def what_blocks(place: Floats, site: Site, shop: Shop) -> str:
+    """Return in words what keeps a hole from being drilled at one place (1, 2)."""
+    found = [f"{name} is {distances_to(place, chain)[0] * 1000:.0f} mm away, {least * 1000:.0f} mm is the least"
+             for name, chain, least, filled in hazards(site, shop)
+             if distances_to(place, chain)[0] < least - TOUCH or (filled and bool(inside(place, chain)[0]))]  # fmt: skip
+    if off_the_deck(place, site, shop)[0]:
+        found.append("the deck's edge is too near")
+    return "; ".join(found) or "a riser's edge is too near"
+
+
 def objects_in(places: Floats, site: Site, shop: Shop) -> Flags:
     """Say which places lie in an object, or so near that the bore would meet it."""
     met = np.zeros(len(places), dtype=bool)

@@ -15,7 +15,7 @@ from pipeline.layout.enclosure import check_enclosure, check_fabric
 from pipeline.layout.gate_places import gate_sites, proposed_gate
 from pipeline.layout.gates import REACH, GatePlaces, Wish, places_for, wishes_on
 from pipeline.layout.grid import GIVE_UNIT, Grid, Measures, grid_of, loop_nodes, stretch_nodes
-from pipeline.layout.ground import undrillable
+from pipeline.layout.ground import undrillable, what_blocks
 from pipeline.layout.line import hole_line
 from pipeline.layout.loop import best_loop
 from pipeline.layout.measures import PRICE_UNIT, least_setback, measures_of
@@ -141,7 +141,8 @@ def _in_stretches(
     risers: dict[int, str] = {}
     key = 0
     for number, (begin, stop) in enumerate(zip(begins, stops, strict=True)):
-        inside = tuple(lifted for wish in wishes if (lifted := _lifted(wish, begin, stop, walk)) is not None)
+        lifted = (_lifted(wish, begin, stop, walk) for wish in wishes)
+        inside = tuple(sorted((wish for wish in lifted if wish is not None), key=lambda wish: wish.station))
         row, cost = _stretch(walk, begin, stop, inside, crossings, number, job, site, sizes)
         stations += row.stations
         gaps += row.gaps
@@ -175,6 +176,9 @@ def _stretch(
             raise too_deep(crossings[min(number, len(crossings) - 1)], stop - begin)
         return tread, CUSTOM_KEY + sizes.custom[0][1] * COST_KEY
     grid = _grid(walk, stretch_nodes(walk, begin, stop, sizes.step), job, site, sizes)
+    for end in (0, -1):
+        if not grid.open_nodes[end]:
+            raise LayoutError(_given_hole_blocked(walk.places(grid.stations[[end]]), job, site))
     inner = [gate_sites(places_for(walk, grid.stations, wish, wish.station, 0.0, sizes), walk, grid, wish, job, site) for wish in wishes]
     way = best_between(grid, sizes, tuple(moves_of(grid, each) for each in inner))
     if way is None:
@@ -228,6 +232,16 @@ def _no_way(where: str, grid: Grid, walk: Walk) -> Reason:
         what=what,
         why="every hole has to keep clear of joints, drains, pipes, objects and the deck's edge, and a gate needs its leaf's width and swing",
         do="move what stands in the way, ask for another setback or gate place, or let the fence end at a wall",
+    )
+
+
+def _given_hole_blocked(place: Floats, job: Job, site: Site) -> Reason:
+    met = what_blocks(place, site, job.shop)
+    return Reason(
+        ref="hole-not-drillable",
+        what=f"the hole at ({place[0, 0]:.2f}, {place[0, 1]:.2f}) m, which a wall or a riser gives its place, cannot be drilled: {met}",
+        why="the end hole stands at its distance from the wall, and a joint straddles every riser; neither can be moved along the line",
+        do="move the line by another setback, end the fence elsewhere, or have the conflict looked at on site and taken out of the survey if it is none",
     )
 
 

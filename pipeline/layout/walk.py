@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +12,8 @@ from numpy.typing import NDArray
 from pipeline.geometry.chain import Chain
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+CHORD_FIT: Final = 1e-9  # [m] stations are found to this chord
 
 
 @dataclass(frozen=True)
@@ -86,32 +90,51 @@ class Walk:
 
         Notes
         -----
-        Regula falsi between `chord` (no station nearer along the line can be that far) and a station beyond; where the
-        line turns back on itself the nearest answer counts.
+        Along one straight that is `chord` itself.  Elsewhere regula falsi (Illinois) between `chord`, as no station nearer along the line can be
+        that far, and a station beyond; where the line turns back on itself the nearest answer counts.
         """
         sign = 1.0 if ahead else -1.0
         wanted = np.broadcast_to(np.asarray(chord, dtype=np.float64), start.shape)
+        found = start + sign * wanted
+        bent = np.nonzero(~self.on_one_straight(start, found))[0]
+        if len(bent):
+            found[bent] = start[bent] + sign * self._run_for_chord(start[bent], wanted[bent], sign)
+        return found
+
+    def on_one_straight(self, start: Floats, end: Floats) -> NDArray[np.bool_]:
+        """Say which pairs of stations [m] lie on the same straight piece, in the same lap."""
+        laps = self.length if self.closed else math.inf
+        same_lap = np.floor(start / laps) == np.floor(end / laps)
+        piece = self.piece_of(start)
+        return np.asarray(same_lap & (piece == self.piece_of(end)) & (self.curvatures[piece] == 0.0))
+
+    def _run_for_chord(self, start: Floats, wanted: Floats, sign: float) -> Floats:
+        """Return how far along the line the chord is reached [m]."""
         low, high = wanted.copy(), wanted * 1.02 + 1e-6
-        for _ in range(40):
-            short = self.chord(start, start + sign * high) < wanted
-            if not short.any():
-                break
-            low = np.where(short, high, low)
-            high = np.where(short, high + 0.05 * wanted, high)
         off_low, off_high = self.chord(start, start + sign * low) - wanted, self.chord(start, start + sign * high) - wanted
+        for _ in range(40):
+            short = np.nonzero(off_high < 0)[0]
+            if not len(short):
+                break
+            low[short], off_low[short] = high[short], off_high[short]
+            high[short] += 0.05 * wanted[short]
+            off_high[short] = self.chord(start[short], start[short] + sign * high[short]) - wanted[short]
+        kept = np.zeros(len(start))  # which end stayed last: +1 high, -1 low
+        result, active = low.copy(), np.arange(len(start))
         for _ in range(60):
             span = off_high - off_low
-            ratio = np.where(span > 0, -off_low / np.where(span > 0, span, 1.0), 0.0)
-            middle = low + np.clip(ratio, 0.0, 1.0) * (high - low)
-            off = self.chord(start, start + sign * middle) - wanted
-            done = np.abs(off) < 1e-10
-            if done.all():
-                return start + sign * middle
+            middle = np.where(span > 0, low - off_low * (high - low) / np.where(span > 0, span, 1.0), low)
+            off = self.chord(start[active], start[active] + sign * middle) - wanted[active]
+            result[active] = middle
+            on = np.abs(off) >= CHORD_FIT
+            if not on.any():
+                break
             left = off < 0
-            off_high = np.where(left, off_high * 0.5 if _ % 2 else off_high, off)
-            off_low = np.where(left, off, off_low * 0.5 if _ % 2 else off_low)
-            low, high = np.where(left, middle, low), np.where(left, high, middle)
-        return start + sign * middle
+            off_high = np.where(left, np.where(kept > 0, off_high / 2, off_high), off)[on]
+            off_low = np.where(left, off, np.where(kept < 0, off_low / 2, off_low))[on]
+            low, high = np.where(left, middle, low)[on], np.where(left, high, middle)[on]
+            kept, active = np.where(left, 1.0, -1.0)[on], active[on]
+        return result
 
 
 def walk_of(chain: Chain) -> Walk:
