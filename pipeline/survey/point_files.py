@@ -177,14 +177,14 @@ def _points(lines: Sequence[tuple[int, str]], delimiter: str, columns: Columns, 
     for row, line in lines:
         fields = split_line(line, delimiter)
         try:
-            points.append(_point(fields, columns, rest_is_description, delimiter, comma, scale, file, row))
+            points.append(_point(line, fields, columns, rest_is_description, delimiter, comma, scale, file, row))
         except ValueError as fault:
             quarantined.append(quarantine(file, row, line, str(fault)))
     return points, quarantined
 
 
 def _point(
-    fields: list[str], columns: Columns, rest_is_description: bool, delimiter: str, comma: bool, scale: float, file: str, row: int
+    line: str, fields: list[str], columns: Columns, rest_is_description: bool, delimiter: str, comma: bool, scale: float, file: str, row: int
 ) -> ReadPoint:
     if len(fields) <= max(columns.north, columns.east):
         raise ValueError(f"only {len(fields)} of the columns are there")
@@ -199,7 +199,7 @@ def _point(
         north=number(fields[columns.north], comma=comma) * scale,
         east=number(fields[columns.east], comma=comma) * scale,
         elev=None if elev is None else elev * scale,
-        description=_description(fields, columns, rest_is_description, delimiter),
+        description=_description(line, fields, columns, rest_is_description, delimiter),
         file=file,
         row=row,
     )
@@ -223,9 +223,12 @@ def _elevation(fields: list[str], columns: Columns, comma: bool) -> float | None
     return number(text, comma=comma)
 
 
-def _description(fields: list[str], columns: Columns, rest: bool, delimiter: str) -> str:
+def _description(line: str, fields: list[str], columns: Columns, rest: bool, delimiter: str) -> str:
     if columns.description is None:
         text = ""
+    elif rest and delimiter != " " and '"' not in line[:2] and f'{delimiter}"' not in line:
+        parts = line.split(delimiter, columns.description)  # whole, with its own commas and spaces
+        text = parts[-1].rstrip(", ;\t") if len(parts) > columns.description else ""
     elif rest:
         text = (delimiter if delimiter != "\t" else " ").join(fields[columns.description :]).rstrip(", ;")
     else:

@@ -9,7 +9,7 @@ from typing import Final
 from pipeline.units import METRES_PER, UnitName, parse_length, tidy
 
 LARGEST_NUMBER: Final = 1e9  # no coordinate, distance or angle in any unit of ours is larger
-_NUMBER: Final = re.compile(r"^[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?$")
+_NUMBER: Final = re.compile(r"^[+-]?(?:\d+(?:\.\d*|,\d+)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?$")
 _POINT_NUMBER: Final = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?$")
 _SEXAGESIMAL: Final = re.compile(r"""^([+-]?)(\d{1,3})(?:-|°|\s|d|:)\s*(\d{1,2})(?:(?:-|'|\s|m|:)\s*(\d{1,2}(?:\.\d*)?)?\s*["s]?)?'?$""")
 _FRACTION: Final = re.compile(r"^(\d+)?[\s-]*(\d+)/(\d+)$")

@@ -22,6 +22,7 @@ LARGE_COORDINATE: Final = 30_000.0  # [m] a local survey starts at hundreds or t
 NEIGHBOURS: Final = 4  # nearest shots looked at for a repeat
 MOST_NAMED: Final = 30  # slips of one kind that are named one by one
 SAME_PLACE: Final = 4.0  # sigmas of a difference of two shots
+SAME_PLACE_MOST: Final = 0.03  # [m] however poor the sigmas: two shots an inch apart are two places
 
 
 def unit_slip(ratio: float) -> tuple[UnitName, UnitName] | None:
@@ -265,7 +266,9 @@ def _likely_unit(extent: float, side: float, unit: UnitName, limits: Limits) -> 
 
 def _gap(first: SurveyPoint, second: SurveyPoint) -> tuple[float, float]:
     """Return (distance in plan, what the sigmas allow) [m]."""
-    allowed = SAME_PLACE * math.sqrt(max(first.sigma_east, first.sigma_north) ** 2 + max(second.sigma_east, second.sigma_north) ** 2)
+    allowed = min(
+        SAME_PLACE_MOST, SAME_PLACE * math.sqrt(max(first.sigma_east, first.sigma_north) ** 2 + max(second.sigma_east, second.sigma_north) ** 2)
+    )
     return math.dist(first.place, second.place), allowed
 
 
@@ -291,7 +294,8 @@ def _repeats(points: Sequence[SurveyPoint]) -> dict[int, int]:
         elif point.code in LINE_CODES and not (point.code == "STEP" and "foot" in point.remark.lower()):
             lines.setdefault((point.code, point.line), []).append(number)
     for members in lines.values():
-        reach = SAME_PLACE * math.sqrt(2) * max(max(points[number].sigma_east, points[number].sigma_north) for number in members)
+        largest = max(max(points[number].sigma_east, points[number].sigma_north) for number in members)
+        reach = min(SAME_PLACE_MOST, SAME_PLACE * math.sqrt(2) * largest)
         places = np.array([points[number].place for number in members])
         gaps, near = cKDTree(places).query(places, k=range(1, min(NEIGHBOURS, len(members)) + 1), distance_upper_bound=reach)
         for later, (gap, others) in enumerate(zip(gaps.tolist(), near.tolist(), strict=True)):

@@ -13,9 +13,11 @@ from pipeline.survey.network import Network, Observation
 
 Criterion = Literal["baarda", "pope"]
 
-SAME_STATISTIC: Final = 0.98  # correlation of two test statistics beyond which one error shows in both alike
-WEAKEST_CHECK: Final = 0.02  # below this redundancy a blunder hides in the coordinates, and its size is a guess
+TIED_STATISTICS: Final = 0.7  # correlation of two test statistics from which one error may show in both
+SEPARATION: Final = 2.6  # sigmas by which the larger of two has to lead (99 in a hundred)
 SHARE_OF_BLUNDERS: Final = 0.1  # of all observations; beyond it the survey as a whole does not fit
+SCATTER_MOST: Final = 3.0  # times the sigmas: beyond it good shots are no explanation
+SCATTER_FREEDOM: Final = 6  # degrees of freedom from which the shots themselves tell how good they are
 MOST_BLUNDERS: Final = 10
 UNSETTLED_ROUNDS: Final = 2  # blunders taken out of a network that does not settle, in the hope that it then does
 
@@ -51,7 +53,7 @@ class Snooped(NamedTuple):
     exhausted: bool = False
 
 
-def snooped(network: Network, *, criterion: Criterion = "baarda", free: bool = False) -> Snooped:
+def snooped(network: Network, *, criterion: Criterion = "baarda", free: bool = False, separation: float = SEPARATION) -> Snooped:
     """Adjust a network and take out blunders one by one.
 
     Parameters
@@ -59,9 +61,13 @@ def snooped(network: Network, *, criterion: Criterion = "baarda", free: bool = F
     network : Network
         With approximate coordinates.
     criterion : {"baarda", "pope"}
-        Baarda tests with the a-priori sigmas (right where the instrument's are known), Pope with the a-posteriori one.
+        Baarda tests with the a-priori sigmas (right where the instrument's are known), unless by Pope's test nothing stands
+        apart from a general scatter; Pope tests with the a-posteriori sigma alone.
     free : bool
         As in `adjusted`.
+    separation : float
+        Sigmas by which the wrong observation has to lead those that geometry ties to it; 0 is the textbooks' procedure, which takes the
+        largest statistic and asks no further.
 
     Notes
     -----
@@ -75,7 +81,7 @@ def snooped(network: Network, *, criterion: Criterion = "baarda", free: bool = F
         leader, statistic, critical = _leader(found, criterion)
         if leader is None or statistic <= critical:
             return Snooped(found, tuple(rejected))
-        alike = _alike(found, leader)
+        alike = _alike(found, leader, criterion, separation)
         if len(alike) > 1:
             return Snooped(found, tuple(rejected), tuple(network.observations[row] for row in alike))
         if len(rejected) == most or (not found.converged and len(rejected) >= UNSETTLED_ROUNDS):
@@ -99,13 +105,26 @@ def _leader(found: Solution, criterion: Criterion) -> tuple[int | None, float, f
     statistics = np.abs(found.w if criterion == "baarda" else found.tau)
     leader = int(np.argmax(statistics))
     critical = critical_value(found, criterion)
+    if criterion == "baarda" and _is_scatter(found):
+        return None, 0.0, critical
     if criterion == "pope" and found.degrees_of_freedom == 1:
         return None, 0.0, critical  # every tau is 1 then
     return leader, float(statistics[leader]), critical
 
 
-def _alike(found: Solution, leader: int) -> list[int]:
-    """Return the observations whose statistic moves with the leader's, the leader included."""
+def _is_scatter(found: Solution) -> bool:
+    """All observations somewhat worse than their sigmas, and none apart from the rest: that is a careless crew and no blunder."""
+    if found.degrees_of_freedom < SCATTER_FREEDOM or not 1 < found.sigma0 < SCATTER_MOST:
+        return False
+    return float(np.abs(found.tau).max()) <= pope_critical(len(found.residuals), found.degrees_of_freedom)
+
+
+def _alike(found: Solution, leader: int, criterion: Criterion, separation: float) -> list[int]:
+    """Return the observations that may be the wrong one as well as the leader, the leader included.
+
+    The statistics of two observations with correlation ρ differ by chance with variance 2 (1 − |ρ|); where geometry ties them
+    together and their difference is no larger than that explains, nothing tells which of the two is off.
+    """
     weighted = found.jacobian
     row = weighted[[leader]].toarray().ravel()
     if found.inverse is not None:
@@ -118,9 +137,20 @@ def _alike(found: Solution, leader: int) -> list[int]:
     shared[leader] += 1.0
     with np.errstate(divide="ignore", invalid="ignore"):
         correlation = shared / np.sqrt(found.redundancy * found.redundancy[leader])
-    correlated = (found.redundancy > REDUNDANCY_LEAST) & (np.abs(np.nan_to_num(correlation)) > SAME_STATISTIC)
-    correlated[leader] = True
-    return [int(row) for row in np.flatnonzero(correlated)]
+    strength = np.minimum(np.abs(np.nan_to_num(correlation)), 1.0)
+    statistics = np.abs(found.w) if criterion == "baarda" else np.abs(found.tau) * _without_leader(found, leader)
+    lead = statistics[leader] - statistics
+    alike = (found.redundancy > REDUNDANCY_LEAST) & (strength > TIED_STATISTICS)
+    alike &= lead <= separation * np.sqrt(2 * (1 - strength)) + 1e-6 * statistics[leader]
+    alike[leader] = True
+    return [int(row) for row in np.flatnonzero(alike)]
+
+
+def _without_leader(found: Solution, leader: int) -> float:
+    """Return what tau grows by when the variance factor is that of the network without the leader: ``√((f − 1) / (f − tau²))``."""
+    freedom = found.degrees_of_freedom
+    left = freedom - float(found.tau[leader]) ** 2
+    return float(np.sqrt((freedom - 1) / left)) if freedom > 1 and left > 1e-9 else 1.0
 
 
 def _rejected(found: Solution, row: int, statistic: float, critical: float) -> Rejected:

@@ -154,7 +154,7 @@ class _State:
         return done
 
     def place_by_side(self) -> bool:
-        """Place every point whose side is written down."""
+        """Place every point whose side is written down; off a single line one is enough, the rest may then have a third tie."""
         done = False
         for name in self._open(2):
             if name in self.sides and not self._depends_on_mirror(name):
@@ -162,6 +162,8 @@ class _State:
                 both = sorted((first, second), key=self._left_of_base)
                 self.places[name] = both[1] if self.sides[name] == "left" else both[0]
                 done = True
+                if _on_one_line(list(self.places.values())[:-1]):
+                    break
         return done
 
     def place_first_off_line(self) -> bool:

@@ -38,7 +38,13 @@ def assert_is(points, site: Made, tolerance: float = MICROMETRE, *, heights: boo
 
 
 @SLOW
-@given(seed=seeds, columns=st.permutations("PNEZD"), unit=st.sampled_from(sorted(METRES_PER)), delimiter=st.sampled_from([";", "\t", ",", " "]), comma=st.booleans())
+@given(
+    seed=seeds,
+    columns=st.permutations("PNEZD"),
+    unit=st.sampled_from(sorted(METRES_PER)),
+    delimiter=st.sampled_from([";", "\t", ",", " "]),
+    comma=st.booleans(),
+)
 def test_points_in_any_order_unit_and_delimiter(seed, columns, unit, delimiter, comma):
     site = made_site(seed)
     comma = comma and delimiter != ","
@@ -68,7 +74,11 @@ def test_tape_ties_from_two_marks_with_sides(seed):
     site = made_site(seed)
     text = tape_file(site, marks="AB")
     lines = text.splitlines()
-    lines = [line.replace(",left,", ",,") if line.split(",")[1] in ("W3", "W4", "W5") else line for line in lines if ",P1," not in line and line.split(",")[1] not in "CD"]
+    lines = [
+        line.replace(",left,", ",,") if line.split(",")[1] in ("W3", "W4", "W5") else line
+        for line in lines
+        if ",P1," not in line and line.split(",")[1] not in "CD"
+    ]
     points = surveyed("t.csv", "\n".join(lines))
     for name, point in points.items():
         assert point.place == pytest.approx(site.place(name)[:2], abs=MICROMETRE)
@@ -123,7 +133,7 @@ def test_landxml_and_dxf_without_errors(seed):
 def test_the_order_of_ties_and_the_numbers_do_not_matter(seed):
     """The same ties, shuffled and under other numbers: the same pool, errors and all."""
     text = tape_file(made_site(seed), errors(seed))
-    header, base, *ties = text.splitlines()
+    _, base, *ties = text.splitlines()
     random.Random(seed).shuffle(ties)
     renamed = {name: f"{number + 500}" for number, name in enumerate(made_site(seed).points)}
     again = ["from,to,dist,code,remark,side,sigma_mm"]
@@ -151,5 +161,10 @@ def test_a_turned_circle_gives_the_same_pool(seed, turn):
 @given(seed=seeds, turn=st.floats(0, 6.28), east=st.floats(-5000, 5000), north=st.floats(-5000, 5000))
 def test_a_shifted_and_turned_point_file_gives_the_pool_shifted_and_turned(seed, turn, east, north):
     site = made_site(seed)
-    moved = Made({n: (c, east + x * math.cos(turn) - y * math.sin(turn), north + x * math.sin(turn) + y * math.cos(turn), u) for n, (c, x, y, u) in site.points.items()})
+    moved = Made(
+        {
+            n: (c, east + x * math.cos(turn) - y * math.sin(turn), north + x * math.sin(turn) + y * math.cos(turn), u)
+            for n, (c, x, y, u) in site.points.items()
+        }
+    )
     assert_is(surveyed("p.csv", point_file(moved)), moved)

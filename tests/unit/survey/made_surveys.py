@@ -55,13 +55,17 @@ def errors(seed: int) -> Callable[[float], float]:
     return lambda sigma: source.gauss(0.0, sigma)
 
 
-def tape_file(site: Made, error: Callable[[float], float] = no_error, *, sigma: float = 0.003, marks: str = "ABCD", side: bool = True, order: Sequence[str] = ()) -> str:
+def tape_file(
+    site: Made, error: Callable[[float], float] = no_error, *, sigma: float = 0.003, marks: str = "ABCD", side: bool = True, order: Sequence[str] = ()
+) -> str:
     """Every point tied from `marks`, in metres with ten decimals; the base line first."""
     lines = ["from,to,dist,code,remark,side,sigma_mm", _tie(site, "A", "B", error, sigma, "")]
     names = list(order) or [name for name in site.points if name not in "AB"]
     for name in names:
         told = "left" if side and name.startswith("W") else ""
-        lines += [_tie(site, mark, name, error, sigma, told) for mark in marks if mark != name and not (name in "CD" and mark in "CD" and mark > name)]
+        lines += [
+            _tie(site, mark, name, error, sigma, told) for mark in marks if mark != name and not (name in "CD" and mark in "CD" and mark > name)
+        ]
     return "\n".join(lines) + "\n"
 
 
@@ -71,7 +75,12 @@ def _tie(site: Made, start: str, end: str, error: Callable[[float], float], sigm
 
 
 def shots_file(
-    site: Made, error: Callable[[float], float] = no_error, *, sigma_angle: float = 5.0, sigma_dist: float = 2.0, circles: Sequence[float] = (0.7, 2.1)
+    site: Made,
+    error: Callable[[float], float] = no_error,
+    *,
+    sigma_angle: float = 5.0,
+    sigma_dist: float = 2.0,
+    circles: Sequence[float] = (0.7, 2.1),
 ) -> str:
     """Shots from S1 and S2 on all that is not a setup; marks and setups from both; decimal degrees."""
     lines = ["setup,target,face,hi,ht,hz_deg,zenith_deg,slope_dist,code,remark,sigma_hz_sec,sigma_zenith_sec,sigma_dist_mm"]
@@ -96,7 +105,9 @@ def shots_file(
     return "\n".join(lines) + "\n"
 
 
-def point_file(site: Made, *, unit: float = 1.0, columns: str = "PNEZD", delimiter: str = ",", comma: bool = False, header: str = "", decimals: int = 9) -> str:
+def point_file(
+    site: Made, *, unit: float = 1.0, columns: str = "PNEZD", delimiter: str = ",", comma: bool = False, header: str = "", decimals: int = 9
+) -> str:
     """Points in any order of columns, unit, delimiter, with or without decimal commas."""
     lines = [header] if header else []
     for name, (code, east, north, up) in site.points.items():

@@ -6,7 +6,9 @@ from pipeline.survey.landxml_files import LINEAR_UNITS, read_landxml
 POINTS = '<CgPoint name="W1" code="WATER B">10 20 1.5</CgPoint><CgPoint name="W2" code="WATER" desc="by the ladder">11 20</CgPoint>'
 
 
-def landxml(points=POINTS, units='<Imperial areaUnit="squareFoot" linearUnit="foot" volumeUnit="cubicYard" temperatureUnit="fahrenheit" pressureUnit="inHG"/>'):
+def landxml(
+    points=POINTS, units='<Imperial areaUnit="squareFoot" linearUnit="foot" volumeUnit="cubicYard" temperatureUnit="fahrenheit" pressureUnit="inHG"/>'
+):
     """A LandXML 1.2 file of a few points."""
     return (
         '<LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2" version="1.2" date="2026-11-24" time="16:05:00">'
