@@ -10,11 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.blunders import most_set_aside, off_the_line, snooped
+from pipeline.edge.dense import MOST_POINTS, searched_dense
 from pipeline.edge.fit import Shape, cornered, settled
 from pipeline.edge.hypotheses import with_hypotheses
 from pipeline.edge.order import Tidied, tidied
 from pipeline.edge.search import Searched, searched
 from pipeline.edge.shots import Shots
+from pipeline.geometry.projection import project
 
 Array = NDArray[np.float64]
 
@@ -80,15 +82,16 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     row = _counter_clockwise(tidy.shots) if closed else tidy.shots
     found, aside = _without_blunders(row, closed=closed, arcs=arcs, blunders=blunders)
     late = _behind(found.shape)
-    if late:
+    if late and len(row) <= MOST_POINTS:
         found = searched(_along(found.shape), closed=closed, arcs=arcs)
     shape, notes = with_hypotheses(found.shape)
     shape = settled(cornered(shape))
+    offsets = project(shape.chain, row.points[aside])[1]
     return AsBuilt(
         shape=shape,
         scale=_scale(shape, found.noise),
         tidied=tidy,
-        set_aside=tuple(SetAside(name=row.names[index], offset=_offset(shape, row.points[index])) for index in aside),
+        set_aside=tuple(SetAside(name=row.names[index], offset=float(offset)) for index, offset in zip(aside, offsets, strict=True)),
         late=late,
         notes=notes,
     )
@@ -102,14 +105,24 @@ def _counter_clockwise(shots: Shots) -> Shots:
 
 def _without_blunders(row: Shots, *, closed: bool, arcs: bool, blunders: bool) -> tuple[Searched, list[int]]:
     """Return what is found without blunders, and the indices of those."""
+    if len(row) > MOST_POINTS:
+        dense, off = searched_dense(row, closed=closed, arcs=arcs)
+        return dense, list(off)
     aside = list(off_the_line(row, closed=closed, arcs=arcs)) if blunders else []
     found = searched(_rest(row, aside), closed=closed, arcs=arcs)
-    while len(aside) <= most_set_aside(len(row)):
+    singles: list[int] = []
+    while len(aside) + len(singles) <= most_set_aside(len(row)):
         worst = snooped(found.shape, found.noise)
         if worst is None or len(found.shape.shots) <= 4:
             break
-        aside.append(row.names.index(found.shape.shots.names[worst]))
-        found = searched(_rest(row, aside), closed=closed, arcs=arcs)
+        index = row.names.index(found.shape.shots.names[worst])
+        if {(index - 1) % len(row), (index + 1) % len(row)} & set(singles):
+            singles = []  # shot after shot set aside is a feature of the edge, not blunders
+            found = searched(_rest(row, aside), closed=closed, arcs=arcs)
+            break
+        singles.append(index)
+        found = searched(_rest(row, aside + singles), closed=closed, arcs=arcs)
+    aside += singles
     back = [index for index in aside if _agrees(found, row, index)]
     if back:
         aside = [index for index in aside if index not in back]
@@ -123,25 +136,13 @@ def _rest(row: Shots, aside: list[int]) -> Shots:
 
 def _agrees(found: Searched, row: Shots, index: int) -> bool:
     """Say whether a shot set aside lies on the line that was found without it after all."""
-    offset = abs(_offset(found.shape, row.points[index]))
+    offset = abs(float(project(found.shape.chain, row.points[index : index + 1])[1][0]))
     return offset < BOUGHT_BACK * float(row.sigmas[index]) * math.sqrt(max(1.0, found.noise)) / 2
-
-
-def _offset(shape: Shape, place: Array) -> float:
-    """Return the signed distance [m] of a place from the chain, left positive."""
-    station, distance = shape.chain.nearest((float(place[0]), float(place[1])))
-    foot, bearing = shape.chain.point_at(station), shape.chain.direction_at(station)
-    side = math.cos(bearing) * (place[1] - foot[1]) - math.sin(bearing) * (place[0] - foot[0])
-    return math.copysign(distance, side)
-
-
-def _stations(shape: Shape) -> Array:
-    return np.array([shape.chain.nearest((float(x), float(y)))[0] for x, y in shape.shots.points])
 
 
 def _behind(shape: Shape) -> tuple[str, ...]:
     """Return the shots that lie behind the one before them along the fitted line."""
-    stations = _stations(shape)
+    stations = project(shape.chain, shape.shots.points)[0]
     steps = np.diff(stations, append=stations[:1]) if shape.chain.closed else np.diff(stations)
     length = shape.chain.length
     if shape.chain.closed:
@@ -152,7 +153,7 @@ def _behind(shape: Shape) -> tuple[str, ...]:
 
 def _along(shape: Shape) -> Shots:
     """Return the shots in the order of the fitted line."""
-    return shape.shots.taken(np.argsort(_stations(shape), kind="stable").tolist())
+    return shape.shots.taken(np.argsort(project(shape.chain, shape.shots.points)[0], kind="stable").tolist())
 
 
 def _scale(shape: Shape, noise: float) -> float:

@@ -95,7 +95,7 @@ def first_shape(points: Array, cut: tuple[Stretch, ...], *, closed: bool) -> Fir
             vertices.append(_at(points, stretch.first % count))
         else:
             a, b = points[before.last % count], points[stretch.first % count]
-            place, near = _meeting(carriers[number - 1], carriers[number], a, b)
+            place, near = ((a + b) / 2, True) if before.smooth or stretch.smooth else _meeting(carriers[number - 1], carriers[number], a, b)
             vertices.append((float(place[0]), float(place[1])))
             if not near and not (before.is_arc or stretch.is_arc):
                 far.append(before.last % count)
@@ -122,12 +122,14 @@ def _rounded(chain: Chain, cut: tuple[Stretch, ...]) -> tuple[Chain, frozenset[i
     """Give each piece that is to join smoothly the sweep its neighbours leave it; return also the vertices concerned."""
     bulges, vertices = list(chain.bulges), set()
     for number, stretch in enumerate(cut):
-        if not stretch.smooth or (not chain.closed and number in (0, len(cut) - 1)):
+        if not stretch.smooth or not stretch.is_arc or (not chain.closed and number in (0, len(cut) - 1)):
             continue
         before, after = chain.piece(number - 1), chain.piece((number + 1) % len(chain))
         sweep = math.remainder(after.direction_at(0.0) - before.direction_at(before.length), 2 * math.pi)
         bulges[number] = math.tan(sweep / 4)
-        vertices |= {number, (number + 1) % len(chain.vertices)}
+    for number, stretch in enumerate(cut):
+        if stretch.smooth:
+            vertices |= {number, (number + 1) % len(chain.vertices)}
     return Chain(chain.vertices, tuple(bulges), chain.closed), frozenset(vertices)
 
 
@@ -146,6 +148,8 @@ def _halved(stretch: Stretch, count: int) -> tuple[Stretch, ...]:
 
 def _carrier(points: Array, stretch: Stretch) -> Carrier:
     own = points[np.arange(stretch.first, stretch.last + 1) % len(points)]
+    if len(own) == 1:  # a short straight between two curves: its neighbours' shots give it a direction
+        own = points[np.arange(stretch.first - 1, stretch.last + 2) % len(points)]
     if stretch.is_arc:
         x, y, radius = taubin_circle(own, np.ones(len(own)))
         return Carrier(x, y, radius)

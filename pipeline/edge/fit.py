@@ -132,11 +132,16 @@ def _none_starved(shape: Shape, pieces: Index) -> Index:
     """Return an assignment in which no piece keeps fewer shots than hold it: those gave theirs away take them back."""
     own, corners = shape.sightings.pieces, shape.sightings.corners
     for piece, curved in enumerate(shape.curved):
-        needed = 3 if curved else 2
+        needed = 3 if curved else 1 if _smooth_both(shape, piece) else 2
         held = int((pieces == piece).sum()) + int(np.isin(corners, (piece, (piece + 1) % len(shape.chain.vertices))).sum())
         if held < needed:
             pieces = np.where(own == piece, own, pieces)
     return pieces
+
+
+def _smooth_both(shape: Shape, piece: int) -> bool:
+    """Say whether a piece runs smoothly into both its neighbours, so that a single shot holds it."""
+    return sum(1 for tie in shape.fit.ties if tie.kind == "tangent" and piece in (tie.first, tie.second)) == 2
 
 
 def refitted(shape: Shape, *, ties: Sequence[Tie] | None = None, pieces: Index | None = None) -> Shape:

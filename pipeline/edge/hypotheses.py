@@ -19,8 +19,8 @@ from pipeline.geometry.chain_adjustment import Tie, misses
 
 SPEAKS_AGAINST: Final = 6.63  # chi-square, 1 degree of freedom, 1 %
 ANGLE_NEAR: Final = math.radians(1.5)  # [rad] sides farther from parallel or square were built so
-RADIUS_NEAR: Final = 0.06  # [-] radii farther apart were built so
-TESTABLE: Final = 1.0  # [-] a condition is offered where its standard deviation is below this share of what is near
+RADIUS_NEAR: Final = 0.05  # [-] radii farther apart were built so
+TESTABLE: Final = 0.5  # [-] a condition is offered where its standard deviation is below this share of what is near
 LIMITS: Final = {"parallel": ANGLE_NEAR, "square": ANGLE_NEAR, "equal-radius": RADIUS_NEAR, "equal-sweep": 0.05}
 
 

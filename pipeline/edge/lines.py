@@ -15,7 +15,8 @@ from pipeline.edge.fit import stations_of
 from pipeline.edge.order import crossing
 from pipeline.edge.shots import Line, shots_of
 from pipeline.errors import Reason
-from pipeline.geometry.chain import Chain, Point
+from pipeline.geometry.chain import Chain
+from pipeline.geometry.projection import project
 from pipeline.model.site import FittedLine, LineCode, Residual
 from pipeline.model.survey import SurveyPoint
 
@@ -63,22 +64,16 @@ def record(line: Line, built: AsBuilt) -> FittedLine:
         chain=chain,
         sigma_stations=stations,
         sigma_normals=tuple(float(sigma) * root for sigma in shape.fit.normal_sigmas(stations)),
-        residuals=tuple(_residual(chain, point, point.point not in aside) for point in line.points),
+        residuals=tuple(_residuals(chain, line.points, aside)),
         sigma0=float(np.sqrt(np.mean(shape.fit.sigmas**2) * factor)),
         notes=built.notes,
     )
 
 
-def _residual(chain: Chain, point: SurveyPoint, used: bool) -> Residual:
-    station, _ = chain.nearest(point.place)
-    return Residual(point=point.point, place=point.place, station=station, offset=offset_of(chain, point.place), used=used)
-
-
-def offset_of(chain: Chain, place: Point) -> float:
-    """Return the signed distance [m] of a place from a chain, left of its direction positive."""
-    station, distance = chain.nearest(place)
-    foot, bearing = chain.point_at(station), chain.direction_at(station)
-    return math.copysign(distance, math.cos(bearing) * (place[1] - foot[1]) - math.sin(bearing) * (place[0] - foot[0]))
+def _residuals(chain: Chain, points: Sequence[SurveyPoint], aside: set[str]) -> Iterator[Residual]:
+    stations, offsets = project(chain, np.array([point.place for point in points]).reshape(-1, 2))
+    for point, station, offset in zip(points, stations, offsets, strict=True):
+        yield Residual(point=point.point, place=point.place, station=float(station), offset=float(offset), used=point.point not in aside)
 
 
 def _warnings(line: Line, built: AsBuilt, fit: FittedLine, known: dict[str, SurveyPoint]) -> Iterator[Reason]:
@@ -181,7 +176,7 @@ def _noisy(line: Line, fit: FittedLine) -> Reason:
 def _gaps(line: Line, built: AsBuilt) -> Iterator[Reason]:
     """Places where the edge hangs on its model: a curve or corner in a long gap between shots."""
     chain, names = built.shape.chain, built.shape.shots.names
-    stations = np.array([chain.nearest((float(x), float(y)))[0] for x, y in built.shape.shots.points])
+    stations = project(chain, built.shape.shots.points)[0]
     order = np.argsort(stations, kind="stable")
     starts = stations[order]
     gaps = np.diff(starts, append=starts[0] + chain.length)

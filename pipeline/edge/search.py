@@ -23,6 +23,8 @@ from pipeline.geometry.segmenting import Costs, Prices, Stretch, cut, cut_length
 Array = NDArray[np.float64]
 Change = tuple[frozenset[Stretch], frozenset[Stretch]]
 
+BAD_JOIN: Final = 4.0  # [-] standard deviations of a residual that shows a join to be wrong, in one of
+NEAR_JOIN: Final = 3  # shots on either side of it
 SHORT: Final = 4  # shots of a line that may be a bit of a longer arc
 SMALL: Final = 3  # shots of a piece that may be a corner overshot, a blunder, or nothing
 MOST_ROUNDS: Final = 60
@@ -76,7 +78,7 @@ def searched(shots: Shots, *, closed: bool, arcs: bool) -> Searched:
 
 def _first_better(shots: Shots, best: Searched, costs: Costs, seen: set[Change]) -> Searched | None:
     """Return the first exchange not yet seen that shortens the description; None where none does."""
-    for exchange in _exchanges(best.cut, costs):
+    for exchange in _exchanges(best, costs):
         key = _change(best.cut, exchange, costs.points)
         if key in seen:
             continue
@@ -157,10 +159,37 @@ def _lapless(one: Stretch, points: int) -> Stretch:
     return msgspec.structs.replace(one, first=one.first - laps * points, last=one.last - laps * points) if laps else one
 
 
-def _exchanges(now: Cut, costs: Costs) -> Iterator[Cut]:
-    yield from _merges(now, costs)
-    yield from _bends(now, costs)
-    yield from _shared_out(now, costs)
+def _exchanges(best: Searched, costs: Costs) -> Iterator[Cut]:
+    yield from _straights_between(best, costs)
+    yield from _merges(best.cut, costs)
+    yield from _bends(best.cut, costs)
+    yield from _shared_out(best.cut, costs)
+
+
+def _straights_between(best: Searched, costs: Costs) -> Iterator[Cut]:
+    """A short straight put where a curve meets its neighbour badly: too few shots lie on it to be found by itself."""
+    now, count = best.cut, len(best.cut)
+    fit = best.shape.fit
+    bad = np.abs(fit.offsets) > BAD_JOIN * fit.sigmas * math.sqrt(best.noise)
+    for index in range(0 if costs.closed else 1, count):
+        before, after = now[index - 1], now[index]
+        if not (before.is_arc or after.is_arc):
+            continue
+        laps = costs.points if index == 0 else 0
+        near = [(before.last + step) % costs.points for step in range(-NEAR_JOIN, NEAR_JOIN + 2)]
+        if not bad[near].any():
+            continue
+        for back, ahead in ((1, 1), (1, 0), (0, 1), (2, 1), (1, 2), (2, 2)):
+            if before.count - back < SMALL or after.count - ahead < SMALL:
+                continue
+            straight = Stretch(first=before.last + 1 - back - laps, last=after.first - 1 + ahead, is_arc=False, smooth=True)
+            if straight.count < 1:
+                continue
+            parts = list(now)
+            parts[index - 1] = msgspec.structs.replace(before, last=before.last - back)
+            parts[index] = msgspec.structs.replace(after, first=after.first + ahead, shared=False)
+            parts.insert(index, straight)
+            yield _normal(tuple(parts), costs.points)
 
 
 def _merges(now: Cut, costs: Costs) -> Iterator[Cut]:

@@ -1,0 +1,140 @@
+"""Lines with very many shots: pieces sought on the means of short runs of shots, then settled and proved on the shots themselves.
+
+The search grows with the square of the number of points; on `MOST_POINTS` means it takes a constant time, and all
+that follows grows with shots times pieces.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.edge.blunders import residual_limit
+from pipeline.edge.fit import Cut, Shape, refitted, settled, shape_of_cut
+from pipeline.edge.search import Searched, searched
+from pipeline.edge.shots import Shots
+from pipeline.geometry.chain_adjustment import Sightings
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+MOST_POINTS: Final = 240
+OFF_ITS_RUN: Final = 6.0  # [-] standard deviations off its run's own curve, from which a shot is left out of the mean
+RUN_DEGREE: Final = 2
+PROVING_ROUNDS: Final = 3
+
+
+def searched_dense(shots: Shots, *, closed: bool, arcs: bool) -> tuple[Searched, tuple[int, ...]]:
+    """Find the pieces of a dense line; returns them with the shots set aside.
+
+    Parameters
+    ----------
+    shots : Shots
+        In order, more than `MOST_POINTS`.
+    closed : bool
+        Whether the line closes.
+    arcs : bool
+        Whether it may have arcs.
+    """
+    runs = np.arange(len(shots)) * min(MOST_POINTS, len(shots)) // len(shots)
+    good = _on_their_runs(shots, runs)
+    coarse = searched(_means(shots, runs, good), closed=closed, arcs=arcs)
+    kept = np.flatnonzero(good)
+    shape = shape_of_cut(shots.taken(kept.tolist()), _spread(coarse.cut, runs[kept]), closed=closed)
+    if shape is None:
+        raise ValueError("the shots make no line")
+    shape, aside = _proved(shots, shape, coarse.noise)
+    return Searched(shape=shape, cut=coarse.cut, length=coarse.length, noise=coarse.noise), aside
+
+
+def _on_their_runs(shots: Shots, runs: Index) -> NDArray[np.bool_]:
+    """Say which shots lie on the smooth curve of their own run; one that does not would spoil its mean."""
+    good = np.ones(len(shots), dtype=bool)
+    for run in range(int(runs[-1]) + 1):
+        own = np.flatnonzero(runs == run)
+        if len(own) < RUN_DEGREE + 3:
+            continue
+        for _ in range(2):
+            offsets = _off_curve(shots.points[own], good[own])
+            spread = max(float(np.median(shots.sigmas[own])), 1.4826 * float(np.median(np.abs(offsets))))
+            good[own] = np.abs(offsets) < OFF_ITS_RUN * spread
+            if good[own].sum() < RUN_DEGREE + 2:
+                good[own] = True
+                break
+    return good
+
+
+def _off_curve(points: Array, good: NDArray[np.bool_]) -> Array:
+    """Return the distances [m] of points from the parabola through the good ones, across their long direction."""
+    centre = np.median(points, axis=0)
+    away = points - centre
+    long = np.linalg.svd(away[good], full_matrices=False)[2][0]
+    u, v = away @ long, away @ np.array([-long[1], long[0]])
+    return np.asarray(v - np.polyval(np.polyfit(u[good], v[good], RUN_DEGREE), u))
+
+
+def _means(shots: Shots, runs: Index, good: NDArray[np.bool_]) -> Shots:
+    points, covariances, names, curved = [], [], [], []
+    for run in range(int(runs[-1]) + 1):
+        own = np.flatnonzero((runs == run) & good)
+        own = own if len(own) else np.flatnonzero(runs == run)
+        points.append(shots.points[own].mean(axis=0))
+        covariances.append(shots.covariances[own].mean(axis=0) / len(own))
+        names.append(shots.names[int(own[0])])
+        curved.append(int(shots.curved[own].min()))
+    return Shots(names=tuple(names), points=np.array(points), covariances=np.array(covariances), curved=np.array(curved, dtype=np.int64))
+
+
+def _spread(cut: Cut, runs: Index) -> Cut:
+    """Return a cut of the means as a cut of the shots."""
+    count, laps = int(runs[-1]) + 1, len(runs)
+    wide = []
+    for stretch in cut:
+        first = int(np.searchsorted(runs, stretch.first % count)) + laps * (stretch.first // count)
+        last = int(np.searchsorted(runs, stretch.last % count, side="right")) - 1 + laps * (stretch.last // count)
+        wide.append(msgspec.structs.replace(stretch, first=first, last=last))
+    return tuple(wide)
+
+
+def _proved(shots: Shots, shape: Shape, noise: float) -> tuple[Shape, tuple[int, ...]]:
+    """Set aside every shot beyond the limit of its residual, take back every one within, until that settles."""
+    place = {name: index for index, name in enumerate(shots.names)}
+    limit = residual_limit(len(shots)) * math.sqrt(max(1.0, noise))
+    aside: tuple[int, ...] = tuple(sorted(set(range(len(shots))) - {place[name] for name in shape.shots.names}))
+    for _ in range(PROVING_ROUNDS):
+        on_all = settled(_with_shots(shape, shots))
+        statistic = np.abs(on_all.fit.offsets) / on_all.fit.sigmas
+        off = tuple(int(index) for index in np.flatnonzero(statistic > limit))
+        kept = [index for index in range(len(shots)) if index not in set(off)]
+        shape = settled(_with_shots(on_all, shots, kept))
+        if off == aside:
+            break
+        aside = off
+    return shape, aside
+
+
+def _with_shots(shape: Shape, shots: Shots, kept: list[int] | None = None) -> Shape:
+    """Return the shape on other shots, each on the piece of its nearest neighbour in the order."""
+    rows = list(range(len(shots))) if kept is None else kept
+    some = shots.taken(rows)
+    known = {name: int(piece) for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True)}
+    pieces, last = [], int(shape.sightings.pieces[0])
+    for name in some.names:
+        last = known.get(name, last)
+        pieces.append(last)
+    sightings = Sightings(
+        points=some.points,
+        covariances=some.covariances,
+        pieces=np.array(pieces, dtype=np.intp),
+        corners=_corners(shape, some),
+    )
+    return refitted(msgspec.structs.replace(shape, shots=some, sightings=sightings))
+
+
+def _corners(shape: Shape, some: Shots) -> Index:
+    at = {name: int(corner) for name, corner in zip(shape.shots.names, shape.sightings.corners, strict=True) if corner >= 0}
+    return np.array([at.get(name, -1) for name in some.names], dtype=np.intp)
