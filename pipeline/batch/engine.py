@@ -17,6 +17,7 @@ import msgspec
 import pipeline
 from pipeline.batch.chunk import die_with_parent
 from pipeline.batch.places import Places
+from pipeline.errors import JobError, hold
 
 Ending = Literal["done", "failed", "interrupted"]
 _KEPT_LOGS: Final = 20  # of the engine's own run logs
@@ -87,14 +88,29 @@ def run_workflow(places: Places, cores: int, on_steps: Callable[[int, int], None
     return EngineRun(ending=ending, failed=failed, errors=() if failed else tuple(collect.errors))
 
 
+def profile_folder(profile: str) -> Path:
+    """Return the folder of a profile: one of the workflow's own by its name, or a folder.
+
+    Raises
+    ------
+    JobError
+        When it is neither.
+    """
+    named = workflow_folder() / "profiles" / profile
+    for folder in (named, Path(profile).resolve()):
+        if (folder / "config.yaml").is_file():
+            return folder
+    known = ", ".join(sorted(path.name for path in named.parent.iterdir()))
+    raise hold(JobError, "no-profile", f"there is no profile {profile!r}", do=f"name one of {known}, or a folder with a config.yaml")
+
+
 def run_profile(places: Places, profile: str, cores: int) -> EngineRun:
     """Bring every target up to date under a profile: one of the workflow's own by its name, or a folder.
 
     The engine runs as a process of its own here, since a profile may ask for any executor the machine has a plugin for.
     """
     clear_locks(places)
-    named = workflow_folder() / "profiles" / profile
-    folder = named if named.is_dir() else Path(profile).resolve()
+    folder = profile_folder(profile)
     words = [sys.executable, "-m", "snakemake", "--snakefile", str(workflow_folder() / "Snakefile"), "--directory", str(places.internal)]
     words += ["--profile", str(folder), *(["--cores", str(cores)] if profile == "local" else [])]
     log = places.internal / "logs" / "engine.log"

@@ -17,7 +17,7 @@ import msgspec
 from pipeline.artifacts import write_bytes
 from pipeline.batch.chunk import Index
 from pipeline.batch.code_digest import batch_digest, code_digests
-from pipeline.batch.engine import EngineRun, run_profile, run_workflow
+from pipeline.batch.engine import EngineRun, profile_folder, run_profile, run_workflow
 from pipeline.batch.ledger import Ledger, Product, read_ledger, read_status, write_ledger
 from pipeline.batch.line import built_stages, hold_at_intake, write_status
 from pipeline.batch.lock import held
@@ -106,6 +106,8 @@ def run_night(wish: Wish, progress: Progress) -> NightEnd:
     """
     started = time.monotonic()
     places = Places(wish.out)
+    if wish.profile:
+        profile_folder(wish.profile)
     office = read_office(wish.queue)
     queue = scan(wish.queue, not_out=wish.out)
     with held(places.lock):
