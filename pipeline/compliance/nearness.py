@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from pipeline.geometry.chain import Chain, Piece, Point
+
+ALIKE: Final = 1e-10  # [m] of ways as short as this to each other the first tried stands, ends before all
 
 
 def nearest_of_segment(start: Point, end: Point, chain: Chain) -> tuple[float, float, float]:
@@ -20,7 +23,7 @@ def nearest_of_segment(start: Point, end: Point, chain: Chain) -> tuple[float, f
     station = 0.0
     for piece in chain.pieces():
         distance, along, there = _to_piece(segment, piece)
-        if distance < best[0]:
+        if distance < best[0] - ALIKE:
             best = (distance, along, station + there)
         station += piece.length
     return best
@@ -34,7 +37,7 @@ def _to_piece(segment: Piece, piece: Piece) -> tuple[float, float, float]:
     for ratio in ratios:
         along = min(max(ratio, 0.0), 1.0) * segment.chord
         there, distance = piece.nearest(segment.point_at(along))
-        if distance < best[0]:
+        if distance < best[0] - ALIKE:
             best = (distance, along, there)
     return best
 

@@ -14,6 +14,7 @@ from pipeline.model.rules import Comparator
 LEVEL: Final = 0.95  # [-] of the expanded uncertainty
 COVERAGE: Final = 1.96  # [-] normal quantile of it for a single place, two-sided (JCGM 100:2008, table G.1)
 FARTHEST: Final = 8.0  # [-] standard deviations, beyond any expanded uncertainty of a thousand places
+ALIKE: Final = 1e-5  # [m] margins nearer to each other than this are alike
 HALVINGS: Final = 40
 RESOLUTION: Final = 1e-9  # [m] nearer than this to a limit is exactly at it; 48 in and 1219.2 mm differ by rounding alone
 LEAST: Final[tuple[Comparator, ...]] = ("min", "within")  # a reach has to be as far at least
@@ -127,22 +128,23 @@ def verdict_of(margin: float, u95: float, comparator: Comparator) -> Verdict:
 def tightest(readings: tuple[Reading, ...], comparator: Comparator, limit: float) -> tuple[Reading, float, float, Verdict]:
     """Return the reading with the least margin, with (margin, u95 [m], verdict) of all of them together.
 
-    Of readings that share their errors the tightest stands for all.
+    Of readings that share their errors the tightest stands for all; where others are as tight, with the uncertainty of
+    the least well known.
     """
-
-    def order(reading: Reading) -> tuple[int, float]:
-        return (round(margin_of(reading.value, comparator, limit) / RESOLUTION), -reading.sigma)
-
-    of_group: dict[str, Reading] = {}
+    groups: dict[str, list[tuple[float, Reading]]] = {}
     for reading in readings:
-        name = reading.group or reading.where
-        if name not in of_group or order(reading) < order(of_group[name]):
-            of_group[name] = reading
-    margins = [margin_of(reading.value, comparator, limit) for reading in of_group.values()]
-    u95 = expanded(margins, [reading.sigma for reading in of_group.values()])
-    least = min(of_group.values(), key=order)
-    margin = margin_of(least.value, comparator, limit)
+        groups.setdefault(reading.group or reading.where, []).append((margin_of(reading.value, comparator, limit), reading))
+    standing = [_standing(group) for group in groups.values()]
+    u95 = expanded([margin for margin, _ in standing], [reading.sigma for _, reading in standing])
+    margin, least = min(standing, key=lambda one: (round(one[0] / RESOLUTION), -one[1].sigma))
     return least, margin, u95, verdict_of(margin, u95, comparator)
+
+
+def _standing(group: list[tuple[float, Reading]]) -> tuple[float, Reading]:
+    """Return the tightest of readings that share their errors."""
+    margin, least = min(group, key=lambda one: one[0])
+    sigma = max(reading.sigma for other, reading in group if other - margin < ALIKE)
+    return margin, msgspec.structs.replace(least, sigma=sigma)
 
 
 def expanded(margins: list[float], sigmas: list[float]) -> float:
