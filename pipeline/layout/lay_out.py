@@ -2,53 +2,46 @@
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Sequence
 from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
-from pipeline.errors import LayoutError, Reason
+from pipeline.errors import LayoutError
+from pipeline.geometry.chain import Chain
 from pipeline.geometry.offset import with_bays_rounded
-from pipeline.layout.barrier import Course, course_of, end_station
+from pipeline.layout.barrier import Course, course_of
 from pipeline.layout.enclosure import check_enclosure, check_fabric
-from pipeline.layout.gate_places import gate_sites, proposed_gate
-from pipeline.layout.gates import REACH, GatePlaces, Wish, places_for, wishes_on
-from pipeline.layout.grid import GIVE_UNIT, Grid, Measures, grid_of, loop_nodes, stretch_nodes
-from pipeline.layout.ground import undrillable, what_blocks
+from pipeline.layout.fence import Laid, Task, fence_along
+from pipeline.layout.gate_places import proposed_gate
+from pipeline.layout.gates import wishes_on
+from pipeline.layout.grid import GIVE_UNIT, Measures
 from pipeline.layout.line import hole_line
-from pipeline.layout.loop import best_loop
 from pipeline.layout.measures import PRICE_UNIT, least_setback, measures_of
-from pipeline.layout.optimum import COST_KEY, CUSTOM_KEY, MOVE_UNIT, unpacked
-from pipeline.layout.reach import GapKind, Row, row_of
+from pipeline.layout.nearness import chord_clearances
+from pipeline.layout.notices import notices
+from pipeline.layout.optimum import MOVE_UNIT, unpacked
 from pipeline.layout.records import ends_of, parts_of
 from pipeline.layout.setting_out import distances_across
-from pipeline.layout.stretches import Crossing, best_between, crossings_of, moves_of, short_tread, too_deep
-from pipeline.layout.walk import Floats, Walk, walk_of
+from pipeline.layout.walk import Floats, walk_of
 from pipeline.layout.waters import outline_round
 from pipeline.model.job import Job
-from pipeline.model.layout import Certificate, Layout
+from pipeline.model.layout import Alternative, Certificate, Layout
 from pipeline.model.site import Site
+from pipeline.units import INCH, Length
+
+OTHER_SETBACKS = (-3 * INCH, 3 * INCH)  # [m] beside the job's own, for the office's table (own judgement)
+BEST_STEPS = tuple(step * INCH for step in range(1, 13))  # [m] over the wanted setback, tried where the job lets it be chosen
 
 
 @dataclass(frozen=True)
-class Laid:
-    """The whole fence as a row of stations, what it cost, and a bound of that.
+class Draft:
+    """A line and the fence along it."""
 
-    Parameters
-    ----------
-    gates : tuple of Wish
-        In the order their leaves are met along the row.
-    risers : dict
-        Line of the STEP straddled, by the index of the gap.
-    """
-
-    row: Row
-    gates: tuple[Wish, ...]
-    risers: dict[int, str]
-    key: int
-    bound: int
-    searches: int
+    line: Chain
+    course: Course
+    laid: Laid
+    proposed: bool
 
 
 def lay_out(job: Job, site: Site) -> Layout:
@@ -59,32 +52,46 @@ def lay_out(job: Job, site: Site) -> Layout:
     LayoutError
         When no fence fits the site as asked; says where, by how much, and what would cure it.
     """
-    sizes, setback = measures_of(job), float(job.options.fence.setback)
-    course = _course(job, site, sizes)
-    line = hole_line(course.chain, setback, sizes.spacing, job, site)
-    walk = walk_of(line)
-    warnings: list[Reason] = []
-    wishes = wishes_on(walk, site.gates, float(job.shop.gate.leaf[0]))
-    if not wishes:
-        wishes, warnings = (proposed_gate(walk, site, float(job.shop.gate.leaf[0])),), [_no_gate_asked()]
-    laid = _laid(walk, course, wishes, job, site, sizes)
-    parts = parts_of(walk, laid.row, laid.gates, laid.risers, job, site, sizes)
+    others = _alternatives(job, site) if job.options.fence.best_setback else ()
+    job = _with_best_setback(job, others)
+    sizes = measures_of(job)
+    draft = _draft(job, site, sizes)
+    walk, line = walk_of(draft.line), draft.line
+    risers = {index: crossing.riser for index, crossing in draft.laid.crossings.items()}
+    parts = parts_of(walk, draft.laid.row, draft.laid.gates, risers, job, site, sizes)
     check_fabric(parts.holes, line.closed, job, site)
     check_enclosure(parts.holes, line.closed, site)
-    return Layout(
+    layout = Layout(
         line=line,
-        setback=setback,
+        setback=float(job.options.fence.setback),
         least_setback=least_setback(job),
         closed=line.closed,
         holes=parts.holes,
         panels=parts.panels,
         joints=parts.joints,
         gates=parts.gates,
-        ends=ends_of(parts.holes, course.walls) if not line.closed else (),
+        ends=() if line.closed else ends_of(parts.holes, draft.course.walls),
         check_distances=distances_across(parts.holes, closed=line.closed),
-        certificate=_certificate(laid),
-        warnings=tuple(warnings),
+        alternatives=others or _with_its_own(_alternatives(job, site), draft.laid, walk.places(np.asarray(draft.laid.row.stations)), job, site),
+        certificate=_certificate(draft.laid),
     )
+    crossings = tuple(draft.laid.crossings.values())
+    return msgspec.structs.replace(layout, warnings=notices(layout, crossings, job, site, proposed=draft.proposed))
+
+
+def with_setback(job: Job, setback: float) -> Job:
+    """Return the same job at another setback [m]."""
+    fence = msgspec.structs.replace(job.options.fence, setback=Length(setback))
+    return msgspec.structs.replace(job, options=msgspec.structs.replace(job.options, fence=fence))
+
+
+def _draft(job: Job, site: Site, sizes: Measures, *, thorough: bool = True) -> Draft:
+    course = _course(job, site, sizes)
+    line = hole_line(course.chain, float(job.options.fence.setback), sizes.spacing, job, site)
+    walk, leaf = walk_of(line), float(job.shop.gate.leaf[0])
+    wishes = wishes_on(walk, site.gates, leaf) or (proposed_gate(walk, site, leaf),)
+    laid = fence_along(Task(walk, course, job, site, sizes, thorough), wishes)
+    return Draft(line, course, laid, not site.gates)
 
 
 def _course(job: Job, site: Site, sizes: Measures) -> Course:
@@ -93,117 +100,52 @@ def _course(job: Job, site: Site, sizes: Measures) -> Course:
     return course_of(rounded, site, job.options.fence.ends, float(job.shop.panel.end_clearance))
 
 
-def _laid(walk: Walk, course: Course, wishes: tuple[Wish, ...], job: Job, site: Site, sizes: Measures) -> Laid:
-    clearance = float(job.shop.panel.end_clearance)
-    if walk.closed:
-        crossings = crossings_of(walk, 0.0, walk.length, site.risers)
-        if not crossings:
-            return _whole_loop(walk, wishes, job, site, sizes)
-        turned = (*crossings, Crossing(crossings[0].station + walk.length, crossings[0].riser, crossings[0].angle))
-        return _in_stretches(walk, None, turned, None, wishes, job, site, sizes)
-    first, last = end_station(walk, course.walls[0], clearance, first=True), end_station(walk, course.walls[1], clearance, first=False)
-    return _in_stretches(walk, first, crossings_of(walk, first, last, site.risers), last, wishes, job, site, sizes)
+def _alternatives(job: Job, site: Site) -> tuple[Alternative, ...]:
+    """Return the same job at other setbacks that the rule packs allow, laid out from the nearest places of its gates."""
+    wanted, least = float(job.options.fence.setback), least_setback(job)
+    steps = (0.0, *BEST_STEPS) if job.options.fence.best_setback else OTHER_SETBACKS
+    setbacks = {round(wanted + step, 6) for step in steps if wanted + step >= least - 1e-9}
+    if 0 < least < wanted:
+        setbacks.add(least)
+    return tuple(_alternative(with_setback(job, setback), site) for setback in sorted(setbacks))
 
 
-def _whole_loop(walk: Walk, wishes: tuple[Wish, ...], job: Job, site: Site, sizes: Measures) -> Laid:
-    """Lay out a closed fence, beginning after the first gate."""
-    cut, around = wishes[0], wishes[0].station
-    margin = REACH + cut.leaf + 2 * sizes.joint
-    grid = _grid(walk, loop_nodes(walk, around - margin, around + margin + walk.length, sizes.step), job, site, sizes)
-    places = gate_sites(places_for(walk, grid.stations, cut, around, walk.length, sizes), walk, grid, cut, job, site)
-    inner = [gate_sites(places_for(walk, grid.stations, wish, wish.station, 0.0, sizes), walk, grid, wish, job, site) for wish in wishes[1:]]
-    found = best_loop(grid, places, sizes, tuple(moves_of(grid, each) for each in inner)) if len(places.after) else None
-    if found is None:
-        raise LayoutError(_no_way("round the pool", grid, walk))
-    row = row_of(walk, grid, found.way, sizes, _gate_holes(inner))
-    hinge, latch = float(places.hinge[found.place]) + walk.length, float(places.latch[found.place]) + walk.length
-    closed = Row((*row.stations, hinge, latch), (*row.gaps, "hinge", "leaf", "latch"))
-    return Laid(closed, (*wishes[1:], cut), {}, found.way.key, found.bound, found.searches)
+def _alternative(job: Job, site: Site) -> Alternative:
+    try:
+        draft = _draft(job, site, measures_of(job), thorough=False)
+    except LayoutError as fault:
+        return Alternative(setback=float(job.options.fence.setback), holes=0, custom_panels=0, cost=0.0, least_margin=0.0, note=fault.reasons[0].what)
+    places = walk_of(draft.line).places(np.asarray(draft.laid.row.stations))
+    return _as_alternative(draft.laid, places, draft.line.closed, job, site)
 
 
-def _in_stretches(
-    walk: Walk,
-    first: float | None,
-    crossings: Sequence[Crossing],
-    last: float | None,
-    wishes: tuple[Wish, ...],
-    job: Job,
-    site: Site,
-    sizes: Measures,
-) -> Laid:
-    """Lay out what lies between ends and risers, each stretch by itself; a joint straddles every riser."""
-    half = sizes.joint / 2
-    begins = [*([first] if first is not None else []), *(crossing.station + half for crossing in (crossings if last is not None else crossings[:-1]))]
-    stops = [*(crossing.station - half for crossing in (crossings if first is not None else crossings[1:])), *([last] if last is not None else [])]
-    stations: list[float] = []
-    gaps: list[GapKind] = []
-    gates: list[Wish] = []
-    risers: dict[int, str] = {}
-    key = 0
-    for number, (begin, stop) in enumerate(zip(begins, stops, strict=True)):
-        lifted = (_lifted(wish, begin, stop, walk) for wish in wishes)
-        inside = tuple(sorted((wish for wish in lifted if wish is not None), key=lambda wish: wish.station))
-        row, cost = _stretch(walk, begin, stop, inside, crossings, number, job, site, sizes)
-        stations += row.stations
-        gaps += row.gaps
-        gates += inside
-        key += cost
-        if number < len(begins) - 1 or first is None:
-            riser = crossings[number if first is not None else number + 1]
-            risers[len(gaps)] = riser.riser
-            gaps.append("joint")
-    laid = Laid(Row(tuple(stations), tuple(gaps)), tuple(gates), risers, key, key, len(begins))
-    return _begun_after_gate(laid) if first is None else laid
+def _as_alternative(laid: Laid, places: Floats, closed: bool, job: Job, site: Site) -> Alternative:
+    customs, cost, _, _ = _objective(laid.key)
+    starts, ends = (places, np.roll(places, -1, axis=0)) if closed else (places[:-1], places[1:])
+    nearest = min(float(chord_clearances(starts, ends, water.chain).min()) for water in site.waters)
+    return Alternative(
+        setback=float(job.options.fence.setback),
+        holes=len(places) + len(laid.gates),
+        custom_panels=int(customs),
+        cost=cost,
+        least_margin=nearest - least_setback(job),
+    )
 
 
-def _begun_after_gate(laid: Laid) -> Laid:
-    """Return a closed fence renumbered to begin with the first hole after its first gate."""
-    gaps = laid.row.gaps
-    if "latch" not in gaps:
-        return laid
-    shift = (gaps.index("latch") + 1) % len(gaps)
-    row = Row((*laid.row.stations[shift:], *laid.row.stations[:shift]), (*gaps[shift:], *gaps[:shift]))
-    risers = {(index - shift) % len(gaps): riser for index, riser in laid.risers.items()}
-    return dataclasses.replace(laid, row=row, gates=(*laid.gates[1:], laid.gates[0]), risers=risers)
+def _with_its_own(others: tuple[Alternative, ...], laid: Laid, places: Floats, job: Job, site: Site) -> tuple[Alternative, ...]:
+    """Return the table with the job's own setback in its place."""
+    own = _as_alternative(laid, places, len(laid.row.gaps) == len(laid.row.stations), job, site)
+    return tuple(sorted((*others, own), key=lambda other: other.setback))
 
 
-def _stretch(
-    walk: Walk, begin: float, stop: float, wishes: tuple[Wish, ...], crossings: Sequence[Crossing], number: int, job: Job, site: Site, sizes: Measures
-) -> tuple[Row, int]:
-    if stop - begin < sizes.least and not wishes:
-        tread = short_tread(walk, begin, stop, sizes)
-        if tread is None:
-            raise too_deep(crossings[min(number, len(crossings) - 1)], stop - begin)
-        return tread, CUSTOM_KEY + sizes.custom[0][1] * COST_KEY
-    grid = _grid(walk, stretch_nodes(walk, begin, stop, sizes.step), job, site, sizes)
-    for end in (0, -1):
-        if not grid.open_nodes[end]:
-            raise LayoutError(_given_hole_blocked(walk.places(grid.stations[[end]]), job, site))
-    inner = [gate_sites(places_for(walk, grid.stations, wish, wish.station, 0.0, sizes), walk, grid, wish, job, site) for wish in wishes]
-    way = best_between(grid, sizes, tuple(moves_of(grid, each) for each in inner))
-    if way is None:
-        raise LayoutError(_no_way("between its ends", grid, walk))
-    return row_of(walk, grid, way, sizes, _gate_holes(inner)), way.key
-
-
-def _lifted(wish: Wish, begin: float, stop: float, walk: Walk) -> Wish | None:
-    """Return the wish in the lap of a stretch, None when it lies outside of it."""
-    for lap in (0.0, walk.length) if walk.closed else (0.0,):
-        if begin <= wish.station + lap < stop:
-            return Wish(wish.name, wish.place, wish.station + lap, wish.leaf)
-    return None
-
-
-def _grid(walk: Walk, stations: Floats, job: Job, site: Site, sizes: Measures) -> Grid:
-    return grid_of(walk, stations, undrillable(walk.places(stations), site, job.shop), (), sizes, job.shop)
-
-
-def _gate_holes(inner: list[GatePlaces]) -> dict[int, tuple[float, float]]:
-    return {
-        int(after): (float(hinge), float(latch))
-        for places in inner
-        for after, hinge, latch in zip(places.after, places.hinge, places.latch, strict=True)
-    }
+def _with_best_setback(job: Job, others: tuple[Alternative, ...]) -> Job:
+    """Return the job at the setback with the fewest custom panels, then the least cost, then the nearest to the one wanted."""
+    wanted = float(job.options.fence.setback)
+    buildable = [other for other in others if not other.note and other.setback >= wanted - 1e-9]
+    if not buildable or not job.options.fence.best_setback:
+        return job
+    best = min(buildable, key=lambda other: (other.custom_panels, other.cost, other.setback - wanted))
+    return with_setback(job, best.setback)
 
 
 def _certificate(laid: Laid) -> Certificate:
@@ -212,43 +154,13 @@ def _certificate(laid: Laid) -> Certificate:
         objective=objective,
         bound=bound,
         gap=max(abs(one - other) for one, other in zip(objective, bound, strict=True)),
-        method=f"exact dynamic programming over stations 1/16 in apart; {laid.searches} searches",
+        method=(
+            "exact dynamic programming over stations about 1/16 in apart, the give counted to the nearest 1/16 in; a loop cut at its first gate, whose "
+            f"places 1/2 in apart are compared by branch and bound; {laid.searches} searches"
+        ),
     )
 
 
-def _objective(key: int) -> tuple[float, ...]:
+def _objective(key: int) -> tuple[float, float, float, float]:
     customs, cost, give, move = unpacked(key)
     return (float(customs), cost * PRICE_UNIT, give * GIVE_UNIT, move * MOVE_UNIT)
-
-
-def _no_way(where: str, grid: Grid, walk: Walk) -> Reason:
-    closed = np.nonzero(~grid.open_nodes)[0]
-    what = f"no row of panels and gates fits {where}"
-    if len(closed):
-        x, y = walk.places(grid.stations[closed[len(closed) // 2] : closed[len(closed) // 2] + 1])[0]
-        what += f"; {len(closed) / len(grid.stations):.0%} of the line cannot be drilled, for one at ({x:.2f}, {y:.2f}) m"
-    return Reason(
-        ref="no-row-fits",
-        what=what,
-        why="every hole has to keep clear of joints, drains, pipes, objects and the deck's edge, and a gate needs its leaf's width and swing",
-        do="move what stands in the way, ask for another setback or gate place, or let the fence end at a wall",
-    )
-
-
-def _given_hole_blocked(place: Floats, job: Job, site: Site) -> Reason:
-    met = what_blocks(place, site, job.shop)
-    return Reason(
-        ref="hole-not-drillable",
-        what=f"the hole at ({place[0, 0]:.2f}, {place[0, 1]:.2f}) m, which a wall or a riser gives its place, cannot be drilled: {met}",
-        why="the end hole stands at its distance from the wall, and a joint straddles every riser; neither can be moved along the line",
-        do="move the line by another setback, end the fence elsewhere, or have the conflict looked at on site and taken out of the survey if it is none",
-    )
-
-
-def _no_gate_asked() -> Reason:
-    return Reason(
-        ref="no-gate-asked",
-        what="no gate was asked for; one is proposed where the deck is widest",
-        why="a fence without any gate has no way in",
-        do="shoot the middle of the wanted gate as GATE, or name a point in a [[gate]] entry",
-    )

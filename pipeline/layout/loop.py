@@ -33,19 +33,35 @@ class LoopWay:
     searches: int
 
 
-def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...]) -> LoopWay | None:
-    """Return the best closed way, or None when no place of the gate closes one."""
+def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], *, thorough: bool = True) -> LoopWay | None:
+    """Return the best closed way, or None when no place of the gate closes one.
+
+    Parameters
+    ----------
+    grid : Grid
+        Nodes and moves of a lap and a little more.
+    places : GatePlaces
+        Of the gate the loop is cut at, the nearest to its wish first.
+    sizes : Measures
+        The shop's lengths and prices.
+    inner : tuple of GateMoves
+        The other gates.
+    thorough : bool
+        False: only the nearest few places are compared, which gives a way that can be built, not proven best.
+    """
     whole = closing_places(grid, places, sizes, inner)
     near = np.nonzero(places.moves * MOVE_UNIT <= NEAR)[0]
+    most = MOST_PLACES if thorough else NEAREST
     if len(whole):
-        return _best_of(grid, places, sizes, inner, _either(whole, near), custom=False)
-    return _best_of(grid, places, sizes, inner, near, custom=True) or _best_of(grid, places, sizes, inner, np.arange(len(places.after)), custom=True)
+        return _best_of(grid, places, sizes, inner, _either(whole, near)[:most], custom=False)
+    found = _best_of(grid, places, sizes, inner, near if thorough else near[:NEAREST], custom=True)
+    return found or _best_of(grid, places, sizes, inner, np.arange(len(places.after)), custom=True)
 
 
 def _either(whole: Indices, near: Indices) -> Indices:
     """Return the nearest places that close with whole panels, as long as any is near, or else the nearest of all that close."""
     both = np.intersect1d(whole, near)
-    return both[:MOST_PLACES] if len(both) else whole[:MOST_PLACES]
+    return both if len(both) else whole
 
 
 def _best_of(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], open_places: Indices, *, custom: bool) -> LoopWay | None:
@@ -53,7 +69,8 @@ def _best_of(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateM
         return None
     everything = open_places[np.argsort(places.after[open_places], kind="stable")]
     waiting: list[tuple[int, bool, int, Indices]] = []
-    ranges = [everything, *(np.array([place]) for place in open_places[:NEAREST])]
+    alone = [np.array([place]) for place in open_places[:NEAREST]]
+    ranges = [everything, *alone] if len(open_places) > NEAREST else alone
     searches = 0
     while True:
         run = search(grid, sizes, [_starts(places, each) for each in ranges], inner, custom=custom)

@@ -9,12 +9,14 @@ from typing import Final, Literal
 
 import numpy as np
 
+from pipeline.errors import LayoutError, hold
 from pipeline.layout.chords import STRAIGHT_TURN
 from pipeline.layout.grid import Grid, Measures, bend_between
 from pipeline.layout.optimum import Way
 from pipeline.layout.walk import Floats, Walk
 
 GapKind = Literal["spacing", "custom", "joint", "hinge", "leaf", "latch"]
+MORE_POSTS: Final = 4  # a custom panel gets at most this many posts more than it needs, to keep clear of forbidden ground
 EQUAL: Final = 1e-9  # [m] spacings are made equal to this
 
 
@@ -56,7 +58,7 @@ def row_of(walk: Walk, grid: Grid, way: Way, sizes: Measures, gate_holes: dict[i
     for index, kind in enumerate(way.kinds):
         end = evened[index + 1]
         if kind == "custom":
-            posts = custom_posts(walk, evened[index], end, sizes)
+            posts = _posts_on_free_ground(walk, grid, evened[index], end, sizes)
             stations += posts
             gaps += ["custom"] * (len(posts) + 1)
         elif kind == "gate":
@@ -74,6 +76,29 @@ def custom_posts(walk: Walk, start: float, end: float, sizes: Measures, extra: i
     guess = np.linspace(start, end, count + 1)
     even = _equal_chords(walk, guess, np.zeros(count), np.ones(count))
     return [float(station) for station in even[1:-1]]
+
+
+def _posts_on_free_ground(walk: Walk, grid: Grid, start: float, end: float, sizes: Measures) -> list[float]:
+    """Return a custom panel's inner posts with as few more than needed as keep all of them off forbidden ground.
+
+    Raises
+    ------
+    LayoutError
+        When even `MORE_POSTS` more do not.
+    """
+    for extra in range(MORE_POSTS + 1):
+        posts = custom_posts(walk, start, end, sizes, extra)
+        nodes = np.clip(np.searchsorted(grid.stations, posts), 0, len(grid.stations) - 1)
+        if grid.open_nodes[nodes].all() and grid.open_nodes[np.maximum(nodes - 1, 0)].all():
+            return posts
+    x, y = walk.places(np.array([(start + end) / 2]))[0]
+    raise hold(
+        LayoutError,
+        "custom-panel-blocked",
+        f"the custom panel about ({x:.2f}, {y:.2f}) m has no even spacing that keeps its posts clear of what lies in the deck",
+        why="no hole may meet a joint, drain or pipe",
+        do="ask for another setback or gate place, so that the custom panel falls elsewhere",
+    )
 
 
 def _chain_of_chords(walk: Walk, start: float, end: float) -> float:

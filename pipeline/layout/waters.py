@@ -9,6 +9,8 @@ from pipeline.geometry.chain import Chain, Point, polyline
 from pipeline.geometry.offset import contains, offset_outward
 from pipeline.model.site import FittedLine, Site
 
+DRAWN_IN = 0.02  # [m]
+
 
 def outline_round(site: Site, distance: float) -> Chain:
     """Return the one closed outline at `distance` [m] outside all waters of a site.
@@ -49,8 +51,16 @@ def _between(chains: list[Chain]) -> Chain:
     for index, (point, number) in enumerate(hull):
         before, after = hull[index - 1][1], hull[(index + 1) % len(hull)][1]
         if number != before or number != after:
-            corners.append(point)
+            corners.append(_drawn_in(point, chains[number]))
     return polyline(corners, closed=True)
+
+
+def _drawn_in(point: Point, chain: Chain) -> Point:
+    """Return a point of a water's edge moved `DRAWN_IN` into the water, so that no two parallels run along each other."""
+    middle = np.mean(_points(chain), axis=0)
+    away = np.subtract(middle, point)
+    x, y = np.add(point, DRAWN_IN * away / np.hypot(*away))
+    return (float(x), float(y))
 
 
 def _points(chain: Chain) -> list[Point]:

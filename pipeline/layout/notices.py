@@ -1,0 +1,119 @@
+"""What the office and the crew have to be told about a finished layout: gates proposed or moved, a line that gave way, steps crossed askew."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+import numpy as np
+
+from pipeline.errors import Reason
+from pipeline.layout.nearness import chord_clearances
+from pipeline.layout.stretches import SQUARE_LEAST, Crossing
+from pipeline.model.job import Job
+from pipeline.model.layout import Layout
+from pipeline.model.site import Site
+from pipeline.units import ReportUnits, format_length
+
+MOVED_FAR: Final = 0.5  # [m] a gate moved by more is worth a word (own judgement)
+GAVE_WAY: Final = 0.005  # [m] a fabric this much inside the wanted setback is worth a word
+
+
+def notices(layout: Layout, crossings: Sequence[Crossing], job: Job, site: Site, *, proposed: bool) -> tuple[Reason, ...]:
+    """Return the warnings of a layout."""
+    return tuple(_all(layout, crossings, job, site, proposed))
+
+
+def _all(layout: Layout, crossings: Sequence[Crossing], job: Job, site: Site, proposed: bool) -> Iterator[Reason]:
+    units = job.options.report_units
+    if proposed:
+        yield _no_gate_asked(layout)
+    for gate in layout.gates:
+        if gate.wished_at is not None and gate.moved > MOVED_FAR:
+            yield _gate_moved(gate.name, format_length(gate.moved, units))
+    yield from _gave_way(layout, site, units)
+    for crossing in crossings:
+        if crossing.angle < SQUARE_LEAST:
+            yield _askew(crossing)
+    for panel in layout.panels:
+        if panel.kind == "custom" and panel.length < job.shop.panel.custom_least - 1e-6:
+            yield _short_panel(panel.name, format_length(panel.length, units), format_length(job.shop.panel.custom_least, units))
+    if not site.decks:
+        yield _no_deck()
+    untied = [hole.name for hole in layout.holes if not hole.ties]
+    if untied:
+        yield _untied(untied)
+
+
+def _gave_way(layout: Layout, site: Site, units: ReportUnits) -> Iterator[Reason]:
+    line = [hole for hole in layout.holes if hole.role != "pocket"]
+    places = np.array([hole.place for hole in line])
+    starts, ends = (places, np.roll(places, -1, axis=0)) if layout.closed else (places[:-1], places[1:])
+    clear = np.min([chord_clearances(starts, ends, water.chain) for water in site.waters], axis=0)
+    worst = int(clear.argmin())
+    if clear[worst] < layout.setback - GAVE_WAY:
+        after = line[(worst + 1) % len(line)].name
+        yield Reason(
+            ref="line-gave-way",
+            what=f"the line gives way: the fabric stands {format_length(float(clear[worst]), units)} from the water between {line[worst].name} and {after}, "
+            f"{format_length(layout.setback, units)} was wanted",
+            why="the deck is too narrow there, or an object stands in the way; the least setback of the rule packs is kept",
+            do="see that this is wanted, or move what stands in the way",
+        )
+
+
+def _no_gate_asked(layout: Layout) -> Reason:
+    gate = layout.gates[0]
+    return Reason(
+        ref="no-gate-asked",
+        what=f"no gate was asked for; one is proposed between {gate.hinge_hole} and {gate.latch_hole}, where the deck is widest",
+        why="a fence without any gate has no way in",
+        do="shoot the middle of the wanted gate as GATE, or name a point in a [[gate]] entry",
+    )
+
+
+def _gate_moved(name: str, moved: str) -> Reason:
+    return Reason(
+        ref="gate-moved",
+        what=f"gate {name} stands {moved} from where it was asked for",
+        why="it goes where two panels meet, with the fewest custom panels, and its holes and swing have to be free",
+        do="see that the place is right; a [[gate]] entry near another point moves it",
+    )
+
+
+def _askew(crossing: Crossing) -> Reason:
+    return Reason(
+        ref="riser-askew",
+        what=f"the line crosses STEP{crossing.riser} at {math.degrees(crossing.angle):.0f} degrees",
+        why="the joint keeps its width along the line, so both holes stand nearer to the step's edge than on a square crossing",
+        do="look at the edge distance of both holes on site",
+    )
+
+
+def _short_panel(name: str, length: str, least: str) -> Reason:
+    return Reason(
+        ref="short-tread",
+        what=f"panel {name} is {length} long, the shop's least custom panel is {least}",
+        why="every tread that is crossed carries a panel of its own",
+        do="ask the shop whether it makes one so short",
+    )
+
+
+def _no_deck() -> Reason:
+    return Reason(
+        ref="no-deck-edge",
+        what="the survey has no DECK line",
+        why="whether every hole stands on the deck, and far enough from its edge, is not checked",
+        do="shoot the deck's outer edge, or look at every hole before drilling",
+    )
+
+
+def _untied(names: list[str]) -> Reason:
+    shown = ", ".join(names[:6]) + (" and more" if len(names) > 6 else "")
+    return Reason(
+        ref="holes-without-ties",
+        what=f"{len(names)} holes have no two marks that cross well enough to tape from: {shown}",
+        why="ties that cross at less than 30 degrees, or are longer than the tape, place nothing well",
+        do="survey more marks (code MARK) around the pool, or set these holes out with the total station",
+    )
