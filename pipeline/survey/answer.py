@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
-from typing import Final
+from typing import Final, NamedTuple
 
 import msgspec
 
 from pipeline.errors import Reason, SurveyError
 from pipeline.model.job import Job
 from pipeline.model.shop import SurveyOptions
-from pipeline.model.survey import Form, Survey, SurveyPoint
+from pipeline.model.survey import Form, Frame, Survey, SurveyPoint
 from pipeline.survey.codes import EXPENDABLE_CODES, code_table, codes_within
-from pipeline.survey.field_book import Page, Quarantined, ReadPoint
+from pipeline.survey.field_book import Page, ReadPoint
 from pipeline.survey.forms import read_page
 from pipeline.survey.grid import ground_frame, on_plan
 from pipeline.survey.placing import placed, words_not_understood
@@ -94,32 +95,75 @@ def _pages(job: Job, files: Mapping[str, bytes]) -> list[Page]:
 
 
 def _answer(job: Job, pages: list[Page]) -> Answer:
-    table = code_table(job.shop.codes)
-    quarantined = [entry for page in pages for entry in page.quarantined]
-    warnings = [reason for page in pages for reason in page.warnings]
-    holds = _lost_shots(quarantined, table)
+    table, options = code_table(job.shop.codes), job.options.survey
+    unit = next((page.stated_unit for page in pages if page.stated_unit), None) or options.unit
+    unread = named_few([entry.reason for page in pages for entry in page.quarantined], "lines that cannot be read")
     read = [point for page in pages for point in page.points]
+    grid = _Grid(Frame(unit=unit))
+    if _is_network(pages):
+        grid = _grounded_marks(read, job, unit)
+        read = list(grid.read) or read
     solved = _solved(job, pages, read, table)
-    warnings += [*solved.warnings, *words_not_understood(read, table)]
-    holds += solved.holds
+    holds = [*grid.holds, *_lost_shots(pages, {point.point for point in solved.points}, table), *solved.holds]
     if not solved.points:
-        raise SurveyError([*holds, *named_few([entry.reason for entry in quarantined], "lines that cannot be read")] or [_no_points(pages)])
-    unit = next((page.stated_unit for page in pages if page.stated_unit), None) or job.options.survey.unit
-    stated = any(page.stated_unit for page in pages)
-    points, more_warnings, more_holds = _judged(solved.points, unit, job, stated=stated)
-    warnings += _stated_units(pages, job.options.survey)
-    holds += _two_networks(pages)
-    frame, grid_notes, grid_holds = ground_frame(points, job.options.survey, unit)
+        raise SurveyError([*holds, *unread] or [_no_points(pages)])
+    points, warnings, more_holds = _judged(solved.points, unit, job, stated=any(page.stated_unit for page in pages))
+    if not _is_network(pages):
+        frame, notes, grid_holds = ground_frame(points, options, unit)
+        grid = _Grid(frame, notes, grid_holds)
+        points = [on_plan(point, frame) for point in points]
+        holds += grid_holds
     survey = Survey(
         form=max((page.form for page in pages), key=_FORMS.index),
-        frame=frame,
-        points=tuple(on_plan(point, frame) for point in points),
+        frame=grid.frame,
+        points=tuple(points),
         adjustment=solved.adjustment,
-        quarantined=tuple(named_few([entry.reason for entry in quarantined], "lines that cannot be read")),
-        warnings=(*warnings, *more_warnings, *grid_notes),
+        quarantined=tuple(unread),
+        warnings=(
+            *(reason for page in pages for reason in page.warnings),
+            *_stated_units(pages, options),
+            *solved.warnings,
+            *words_not_understood(read, table),
+            *warnings,
+            *grid.notes,
+        ),
     )
-    holds += [*more_holds, *grid_holds]
-    return Answer(survey=survey, holds=tuple(holds), notes=solved.notes)
+    return Answer(survey=survey, holds=(*holds, *more_holds, *_two_networks(pages)), notes=solved.notes)
+
+
+class _Grid(NamedTuple):
+    """The frame, what to say of it, and points brought to ground where that has to come first."""
+
+    frame: Frame
+    notes: Sequence[Reason] = ()
+    holds: Sequence[Reason] = ()
+    read: Sequence[ReadPoint] = ()
+
+
+def _is_network(pages: Sequence[Page]) -> bool:
+    return any(page.shots or page.ties for page in pages)
+
+
+def _grounded_marks(read: Sequence[ReadPoint], job: Job, unit: UnitName) -> _Grid:
+    """Marks in grid coordinates are brought to ground before ties or shots, which are ground distances, meet them."""
+    options = job.options.survey
+    if not options.crs:
+        return _Grid(Frame(unit=unit))
+    if not read:
+        reason = Reason(
+            ref="crs-without-grid",
+            what=f"job.toml names {options.crs}, and no mark has grid coordinates",
+            why="ties and shots alone know of no projected system",
+            file="job.toml",
+            do="add a points file with the marks' grid coordinates, or take `crs` out",
+        )
+        return _Grid(Frame(unit=unit), holds=(reason,))
+    frame, notes, holds = ground_frame(placed(read, options, {}), options, unit)
+    grounded = []
+    for point in read:
+        east, north = frame.to_plan(point.east, point.north)
+        grounded.append(msgspec.structs.replace(point, east=east, north=north))
+    return _Grid(frame, notes, holds, grounded)
 
 
 def _judged(solved: Sequence[SurveyPoint], unit: UnitName, job: Job, *, stated: bool) -> tuple[list[SurveyPoint], list[Reason], list[Reason]]:
@@ -133,24 +177,34 @@ def _judged(solved: Sequence[SurveyPoint], unit: UnitName, job: Job, *, stated: 
 
 def _solved(job: Job, pages: list[Page], read: list[ReadPoint], table: Mapping[str, str]) -> Solved:
     """Return the points: as read, or from ties or shots with the read ones as marks."""
-    ties = [tie for page in pages for tie in page.ties]
-    if ties:
-        return points_from_ties(ties, read, job, table)
     shots = [shot for page in pages for shot in page.shots]
     if shots:
         return points_from_shots(shots, read, job, table)
+    ties = [tie for page in pages for tie in page.ties]
+    if ties:
+        return points_from_ties(ties, read, job, table)
     return Solved(points=tuple(placed(read, job.options.survey, table)))
 
 
-def _lost_shots(quarantined: list[Quarantined], table: Mapping[str, str]) -> list[Reason]:
-    """Return the lines whose loss changes the fence: whether a job survives without a line is decided by what it was."""
+def _lost_shots(pages: Sequence[Page], known: set[str], table: Mapping[str, str]) -> list[Reason]:
+    """Return the lines whose loss changes the fence: whether a job survives without a line is decided by what it was.
+
+    A lost tie or shot at a point that others fix is missed by nobody.
+    """
     lost = []
-    for entry in quarantined:
-        codes = codes_within(entry.text, table)
-        if codes - EXPENDABLE_CODES:
-            names = ", ".join(sorted(codes))
-            lost.append(msgspec.structs.replace(entry.reason, ref="lost-shot", why=f"{entry.reason.why}; a {names} shot cannot be done without"))
+    for page in pages:
+        for entry in page.quarantined:
+            codes = codes_within(entry.text, table)
+            if codes - EXPENDABLE_CODES and not (page.form in ("tape", "observations") and _second_cell(entry.text) in known):
+                names = ", ".join(sorted(codes))
+                lost.append(msgspec.structs.replace(entry.reason, ref="lost-shot", why=f"{entry.reason.why}; a {names} shot cannot be done without"))
     return named_few(lost, "lost shots")
+
+
+def _second_cell(line: str) -> str:
+    """Return what stands under `to` or `target`."""
+    cells = re.split(r"[,;\t]", line)
+    return cells[1].strip() if len(cells) > 1 else ""
 
 
 def _no_points(pages: list[Page]) -> Reason:

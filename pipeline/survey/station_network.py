@@ -13,6 +13,7 @@ from pipeline.model.job import Job
 from pipeline.model.shop import SurveyOptions
 from pipeline.model.survey import SurveyPoint
 from pipeline.survey.adjustment import Solution, point_covariances
+from pipeline.survey.closure import closure_in_words
 from pipeline.survey.codes import CodedShot, read_description
 from pipeline.survey.cogo import fitted_turn, polar
 from pipeline.survey.field_book import ReadPoint, Shot
@@ -72,7 +73,7 @@ def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Jo
         adjustment=adjustment_summary(found, tuple(reason.what for reason in blunder_warnings if reason.ref == "blunder")),
         warnings=(*warnings, *_instrument_warnings(errors, shots[0].file), *blunder_warnings),
         holds=(*holds, *blunder_holds),
-        notes=tuple(errors_in_words(errors)),
+        notes=(*errors_in_words(errors), *closure_in_words(sights)),
     )
 
 
