@@ -123,7 +123,7 @@ def _measured(scene: Scene, limit: Limit, outcome: Measured) -> Finding:
     reading, margin, u95, verdict = tightest(outcome.readings, limit.comparator, limit.metres)
     missed = verdict == "fail"
     short = format_length(_rounded_up(abs(margin), scene.job.options.report_units), scene.job.options.report_units)
-    cure = outcome.cure.format(short=short) if missed else ""
+    cure = (reading.cure or outcome.cure).format(short=short) if missed else ""
     finding = Finding(verdict=verdict, reading=reading, u95=u95, place=reading.place, where=reading.where, look_at=outcome.look_at, cure=cure)
     return _softened(limit, finding)
 

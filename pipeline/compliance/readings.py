@@ -34,6 +34,8 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
         [m]
     group : str
         What shares its errors (one bay, one gate); empty: none but itself.
+    cure : str
+        What would cure a fail here, where it is not what cures the others.
     """
 
     value: float
@@ -41,6 +43,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     where: str
     place: Point | None = None
     group: str = ""
+    cure: str = ""
 
 
 class Measured(msgspec.Struct, frozen=True, kw_only=True):

@@ -127,7 +127,8 @@ def _over_object(scene: Scene, bay: Bay, thing: SiteObject, strip: float) -> Rea
     if over is None:
         return None
     where = f"{bay.where}, over object {thing.name} ({format_length(thing.height, scene.job.options.report_units)} high)"
-    return Reading(value=over.value - thing.height, sigma=over.sigma, where=where, place=place, group=bay.where)
+    cure = f"{{short}} more: move object {thing.name} out of the strip"
+    return Reading(value=over.value - thing.height, sigma=over.sigma, where=where, place=place, group=bay.where, cure=cure)
 
 
 def _above_treads(scene: Scene, limit: Limit) -> list[LookAt]:

@@ -118,6 +118,7 @@ def test_a_planter_within_the_strip_counts_as_ground():
     (height,) = of(judged(site_with(objects=(planter,))), "barrier-height")
     assert height.measured == pytest.approx(1.2192 + 0.0127 - 0.3, abs=1e-6)
     assert "601" in height.where
+    assert "move object 601" in height.cure
 
 
 def test_a_hollow_under_a_panel_opens_the_gap():
