@@ -73,6 +73,7 @@ TREATMENTS: Final[dict[str, Treatment]] = {
     "gate-self-latching": gate.gate_self_latching,
     "gate-action": gate.gate_action,
     "gate-lockable": gate.gate_lockable,
+    "gate-hinge-spacing": gate.gate_hinge_spacing,
     "gate-one-leaf-fixed": gate.gate_one_leaf_fixed,
     "gate-in-mesh": gate.gate_in_mesh,
     "gate-release-height": gate.gate_release_height,
@@ -89,6 +90,7 @@ TREATMENTS: Final[dict[str, Treatment]] = {
     "window-sill-pass-through": house_wall.wall_item(
         "a pass-through window counts only lower than {value} or without a counter below: measure it", "WINDOW"
     ),
+    "window-opening": house_wall.wall_item("it opens no more than {value}, or carries fixed bars or mesh", "WINDOW"),
     "wall-alarm": house_wall.wall_item("a listed alarm, or another means the document accepts, is fitted and sounds"),
     "wall-alarm-switch-height": house_wall.wall_item("the switch that bypasses its alarm sits {value} or higher above the indoor floor"),
     "wall-alarm-level": house_wall.wall_item("its alarm sounds with {value} or more at 10 ft, if alarms are the means chosen"),

@@ -88,6 +88,13 @@ def gate_one_leaf_fixed(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     return NotHere(why="no double gate: every gate has one leaf")
 
 
+def gate_hinge_spacing(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
+    """Distance of the gate's hinges, on which a foot could stand: no fact of the shop file, for a tape to tell."""
+    if not scene.layout.gates:
+        return NotHere(why=NO_GATE)
+    return LookAt(text=f"hinges are {limit.printed} or more apart, or carry sloping caps", where=_names(scene))
+
+
 def gate_release_height(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     """Height of the release above the ground, from the worse side.
 
