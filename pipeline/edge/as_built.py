@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.blunders import most_set_aside, off_the_line, snooped
-from pipeline.edge.dense import MOST_POINTS, searched_dense
+from pipeline.edge.dense import DENSE, searched_dense
 from pipeline.edge.fit import Shape, cornered, settled
 from pipeline.edge.hypotheses import with_hypotheses
 from pipeline.edge.order import Tidied, tidied
@@ -82,7 +82,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     row = _counter_clockwise(tidy.shots) if closed else tidy.shots
     found, aside = _without_blunders(row, closed=closed, arcs=arcs, blunders=blunders)
     late = _behind(found.shape)
-    if late and len(row) <= MOST_POINTS:
+    if late and len(row) <= DENSE:
         found = searched(_along(found.shape), closed=closed, arcs=arcs)
     shape, notes = with_hypotheses(found.shape)
     shape = settled(cornered(shape))
@@ -98,14 +98,17 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
 
 
 def _counter_clockwise(shots: Shots) -> Shots:
-    x, y = shots.points.T
+    """Return the shots of a closed line counter-clockwise, from the one farthest from their middle: wherever the crew began."""
+    away = shots.points - shots.points.mean(axis=0)
+    x, y = away.T
     doubled = float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
-    return shots if doubled >= 0 else shots.taken(range(len(shots) - 1, -1, -1))
+    first, step = int(np.argmax((away**2).sum(axis=1))), 1 if doubled >= 0 else -1
+    return shots.taken((first + step * index) % len(shots) for index in range(len(shots)))
 
 
 def _without_blunders(row: Shots, *, closed: bool, arcs: bool, blunders: bool) -> tuple[Searched, list[int]]:
     """Return what is found without blunders, and the indices of those."""
-    if len(row) > MOST_POINTS:
+    if len(row) > DENSE:
         dense, off = searched_dense(row, closed=closed, arcs=arcs)
         return dense, list(off)
     aside = list(off_the_line(row, closed=closed, arcs=arcs)) if blunders else []

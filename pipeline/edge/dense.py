@@ -22,7 +22,9 @@ from pipeline.geometry.chain_adjustment import Sightings
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-MOST_POINTS: Final = 240
+DENSE: Final = 600  # shots from which a line is sought on means
+MOST_POINTS: Final = 120  # means at the most: runs of five shots or more
+BENT: Final = 2.5  # [-] times the usual spread about its own curve: a run with a corner in it, whose mean lies on no piece
 OFF_ITS_RUN: Final = 6.0  # [-] standard deviations off its run's own curve, from which a shot is left out of the mean
 RUN_DEGREE: Final = 2
 PROVING_ROUNDS: Final = 3
@@ -34,26 +36,28 @@ def searched_dense(shots: Shots, *, closed: bool, arcs: bool) -> tuple[Searched,
     Parameters
     ----------
     shots : Shots
-        In order, more than `MOST_POINTS`.
+        In order, more than `DENSE`.
     closed : bool
         Whether the line closes.
     arcs : bool
         Whether it may have arcs.
     """
     runs = np.arange(len(shots)) * min(MOST_POINTS, len(shots)) // len(shots)
-    good = _on_their_runs(shots, runs)
-    coarse = searched(_means(shots, runs, good), closed=closed, arcs=arcs)
+    good, spreads = _on_their_runs(shots, runs)
+    straight = np.flatnonzero(spreads <= BENT * np.median(spreads))
+    coarse = searched(_means(shots, runs, good, straight), closed=closed, arcs=arcs)
     kept = np.flatnonzero(good)
-    shape = shape_of_cut(shots.taken(kept.tolist()), _spread(coarse.cut, runs[kept]), closed=closed)
+    shape = shape_of_cut(shots.taken(kept.tolist()), _spread(coarse.cut, runs[kept], straight, closed=closed), closed=closed)
     if shape is None:
         raise ValueError("the shots make no line")
     shape, aside = _proved(shots, shape, coarse.noise)
     return Searched(shape=shape, cut=coarse.cut, length=coarse.length, noise=coarse.noise), aside
 
 
-def _on_their_runs(shots: Shots, runs: Index) -> NDArray[np.bool_]:
-    """Say which shots lie on the smooth curve of their own run; one that does not would spoil its mean."""
+def _on_their_runs(shots: Shots, runs: Index) -> tuple[NDArray[np.bool_], Array]:
+    """Say which shots lie on the smooth curve of their own run (one that does not would spoil its mean), and how each run spreads."""
     good = np.ones(len(shots), dtype=bool)
+    spreads = np.zeros(int(runs[-1]) + 1)
     for run in range(int(runs[-1]) + 1):
         own = np.flatnonzero(runs == run)
         if len(own) < RUN_DEGREE + 3:
@@ -65,7 +69,8 @@ def _on_their_runs(shots: Shots, runs: Index) -> NDArray[np.bool_]:
             if good[own].sum() < RUN_DEGREE + 2:
                 good[own] = True
                 break
-    return good
+        spreads[run] = np.sqrt(np.mean(_off_curve(shots.points[own], good[own])[good[own]] ** 2))
+    return good, spreads
 
 
 def _off_curve(points: Array, good: NDArray[np.bool_]) -> Array:
@@ -77,9 +82,9 @@ def _off_curve(points: Array, good: NDArray[np.bool_]) -> Array:
     return np.asarray(v - np.polyval(np.polyfit(u[good], v[good], RUN_DEGREE), u))
 
 
-def _means(shots: Shots, runs: Index, good: NDArray[np.bool_]) -> Shots:
+def _means(shots: Shots, runs: Index, good: NDArray[np.bool_], straight: Index) -> Shots:
     points, covariances, names, curved = [], [], [], []
-    for run in range(int(runs[-1]) + 1):
+    for run in straight:
         own = np.flatnonzero((runs == run) & good)
         own = own if len(own) else np.flatnonzero(runs == run)
         points.append(shots.points[own].mean(axis=0))
@@ -89,14 +94,19 @@ def _means(shots: Shots, runs: Index, good: NDArray[np.bool_]) -> Shots:
     return Shots(names=tuple(names), points=np.array(points), covariances=np.array(covariances), curved=np.array(curved, dtype=np.int64))
 
 
-def _spread(cut: Cut, runs: Index) -> Cut:
-    """Return a cut of the means as a cut of the shots."""
-    count, laps = int(runs[-1]) + 1, len(runs)
+def _spread(cut: Cut, runs: Index, straight: Index, *, closed: bool) -> Cut:
+    """Return a cut of the means as a cut of the shots; runs left out go half and half to the pieces beside them."""
+    count, laps = len(straight), len(runs)
+    firsts, lasts = np.searchsorted(runs, straight), np.searchsorted(runs, straight, side="right") - 1
+    middles = (lasts + np.roll(firsts, -1) + np.where(np.arange(count) == count - 1, laps, 0)) // 2
     wide = []
     for stretch in cut:
-        first = int(np.searchsorted(runs, stretch.first % count)) + laps * (stretch.first // count)
-        last = int(np.searchsorted(runs, stretch.last % count, side="right")) - 1 + laps * (stretch.last // count)
-        wide.append(msgspec.structs.replace(stretch, first=first, last=last))
+        before = stretch.first - 1
+        first = int(middles[before % count]) + laps * (before // count) + 1
+        last = int(middles[stretch.last % count]) + laps * (stretch.last // count)
+        wide.append(msgspec.structs.replace(stretch, first=first, last=last, shared=False))
+    if not closed:
+        wide[0], wide[-1] = msgspec.structs.replace(wide[0], first=0), msgspec.structs.replace(wide[-1], last=laps - 1)
     return tuple(wide)
 
 

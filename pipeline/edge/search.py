@@ -29,6 +29,8 @@ SHORT: Final = 4  # shots of a line that may be a bit of a longer arc
 SMALL: Final = 3  # shots of a piece that may be a corner overshot, a blunder, or nothing
 MOST_ROUNDS: Final = 60
 WORTH: Final = 0.5  # [half nats] a lesser gain is no gain
+SAVED_BY_MERGING: Final = 16.0  # [half nats] beside numbers, that one piece fewer can save: itself, a corner, an arc
+DOUBTFUL: Final = 15.0  # [half nats] by which the costs of pieces alone may be off for pieces in a chain
 HOPELESS: Final = 40.0  # [half nats] an exchange that makes the description longer by so much at first is given up
 NOISE_FACTORS: Final = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)  # variance factors the shots may ask for
 NOISE_SPEAKS: Final = 12.0  # [half nats] gain for which the a-priori sigma is given up
@@ -208,7 +210,7 @@ def _merges(now: Cut, costs: Costs) -> Iterator[Cut]:
             before = sum(_cost(costs, part, part.is_arc) for part in parts)
             for is_arc in (False, True):
                 rise = _cost(costs, whole, is_arc) - before
-                if rise < (run - 1) * 4 * price + HOPELESS:
+                if rise < (run - 1) * (3 * price + SAVED_BY_MERGING) + DOUBTFUL:
                     yield _normal(_replaced(now, first, run, (msgspec.structs.replace(whole, is_arc=is_arc),)), costs.points)
 
 
@@ -219,10 +221,20 @@ def _bends(now: Cut, costs: Costs) -> Iterator[Cut]:
         other = msgspec.structs.replace(stretch, is_arc=not stretch.is_arc)
         if stretch.is_arc and _cost(costs, other, False) - _cost(costs, stretch, True) > price + HOPELESS:
             continue
-        if math.isfinite(_cost(costs, other, other.is_arc)):
+        if stretch.is_arc or _cost(costs, stretch, False) - _cost(costs, other, True) > price:
             yield _replaced(now, index, 1, (other,))
-        if other.is_arc:
+        if other.is_arc and _bends_on(stretch, costs):
             yield from _rounded(now, index, costs)
+
+
+def _bends_on(line: Stretch, costs: Costs) -> bool:
+    """Say whether a line with the next shot on either side may well be an arc: else no smooth arc stands in its place."""
+    wide = msgspec.structs.replace(line, first=line.first - 1, last=line.last + 1)
+    if wide.count > costs.points or (not costs.closed and (wide.first < 0 or wide.last >= costs.points)):
+        return True
+    inner = msgspec.structs.replace(line, is_arc=True)
+    rise = min(_cost(costs, wide, True), _cost(costs, inner, True) + DOUBTFUL if line.count <= SHORT else math.inf)
+    return rise - _cost(costs, line, False) < 2 * DOUBTFUL
 
 
 def _rounded(now: Cut, index: int, costs: Costs) -> Iterator[Cut]:

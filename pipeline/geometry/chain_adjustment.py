@@ -53,11 +53,14 @@ class Tie(msgspec.Struct, frozen=True, order=True):
         arcs; `parallel` and `square` (right angle) of two lines.
     first, second : int
         Pieces of the chain.
+    sigma : float
+        Standard deviation to which the condition holds [rad] or [-]; 0: exactly.
     """
 
     kind: TieKind
     first: int
     second: int
+    sigma: float = 0.0
 
 
 class Sightings(msgspec.Struct, frozen=True, kw_only=True):
@@ -101,7 +104,7 @@ class ChainFit(msgspec.Struct, frozen=True, kw_only=True):
     iterations : int
     converged : bool
     tie_tests : tuple of float
-        For each condition, by how much chi-square would fall without it (to first order, from its multiplier).
+        For each exact condition, by how much chi-square would fall without it (to first order, from its multiplier).
     """
 
     chain: Chain
@@ -301,11 +304,14 @@ class _State:
             whiten = np.linalg.inv(np.linalg.cholesky(sightings.covariances[shot]))
             corner_rows[2 * number : 2 * number + 2, 2 * vertex : 2 * vertex + 2] = whiten
             corner_misfit[2 * number : 2 * number + 2] = whiten @ (x[2 * vertex : 2 * vertex + 2] - sightings.points[shot])
-        self.rows = np.vstack((weighted, corner_rows))
-        self.misfit = np.concatenate((misfit, corner_misfit))
-        self.missed, self.conditions = layout.tie_rows(x, ties)
+        missed, conditions = layout.tie_rows(x, ties)
+        loose = np.array([tie.sigma for tie in ties])
+        soft = loose > 0
+        self.rows = np.vstack((weighted, corner_rows, conditions[soft] / loose[soft, None]))
+        self.misfit = np.concatenate((misfit, corner_misfit, missed[soft] / loose[soft]))
+        self.missed, self.conditions = missed[~soft], conditions[~soft]
         self.chi_square = float(self.misfit @ self.misfit)
-        self.miss = float(np.abs(self.missed).max()) if len(ties) else 0.0
+        self.miss = float(np.abs(self.missed).max()) if len(self.missed) else 0.0
         self.layout, self.sightings, self.ties = layout, sightings, ties
 
 
@@ -354,7 +360,8 @@ def _finish(layout: _Layout, state: _State, ties: Sequence[Tie], pull: Array, st
     redundancies = np.ones(len(state.offsets))
     count = int(state.along.sum())
     redundancies[state.along] = np.clip(1 - leverage[:count], 0.0, 1.0)
-    redundancies[~state.along] = np.clip(1 - leverage[count:].reshape(-1, 2).mean(axis=1), 0.0, 1.0)
+    pairs = leverage[count : count + 2 * int((~state.along).sum())].reshape(-1, 2)
+    redundancies[~state.along] = np.clip(1 - pairs.mean(axis=1), 0.0, 1.0)
     # the trace of the hat matrix counts the unknowns that shots hold; those held by the pull alone do not count
     freedom = round(len(state.misfit) - float(leverage.sum()))
     return ChainFit(
@@ -376,13 +383,14 @@ def _finish(layout: _Layout, state: _State, ties: Sequence[Tie], pull: Array, st
 def _tie_tests(state: _State, normal: Array) -> tuple[float, ...]:
     """Return each condition's squared multiplier over its variance: the fall of chi-square were it let go alone."""
     if not len(state.missed):
-        return ()
+        return (0.0,) * len(state.ties)
     push = np.linalg.solve(normal, state.conditions.T)
     stiffness = state.conditions @ push
     floor = 1e-12 * float(np.trace(stiffness))
     inverse = np.linalg.inv(stiffness + floor * np.eye(len(stiffness)))
     multipliers = inverse @ (push.T @ (state.rows.T @ state.misfit))
-    return tuple(float(value) for value in multipliers**2 / np.diag(inverse))
+    tests = iter((multipliers**2 / np.diag(inverse)).tolist())
+    return tuple(next(tests) if tie.sigma == 0 else 0.0 for tie in state.ties)
 
 
 def distances_to_pieces(chain: Chain, points: Array, pieces: Index) -> Array:
