@@ -18,7 +18,16 @@ from pipeline.survey.forms import read_page
 from pipeline.survey.grid import ground_frame, on_plan
 from pipeline.survey.placing import placed, words_not_understood
 from pipeline.survey.refusals import refusal
-from pipeline.survey.slips import check_reasons, extent_holds, grid_warnings, named_few, number_holds, pool_size_holds, without_repeats
+from pipeline.survey.slips import (
+    check_reasons,
+    extent_holds,
+    grid_warnings,
+    height_reasons,
+    named_few,
+    number_holds,
+    pool_size_holds,
+    without_repeats,
+)
 from pipeline.survey.station_network import points_from_shots
 from pipeline.survey.tape_network import Solved, points_from_ties
 from pipeline.units import UnitName
@@ -171,7 +180,8 @@ def _judged(solved: Sequence[SurveyPoint], unit: UnitName, job: Job, *, stated: 
     holds = [*number_holds(solved), *extent_holds(solved, job), *pool_size_holds(solved, unit, job, stated=stated), *_no_water(solved)]
     points, warnings = without_repeats(solved)
     points, check_warnings, check_holds = check_reasons(points, job)
-    warnings += [*check_warnings, *grid_warnings(points, job.options.survey.crs), *_few_marks(points)]
+    points, busts = height_reasons(points)
+    warnings += [*busts, *check_warnings, *grid_warnings(points, job.options.survey.crs), *_few_marks(points)]
     return points, warnings, [*holds, *check_holds]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Sequence
 from typing import Final
 
@@ -20,6 +21,8 @@ from pipeline.units import METRES_PER, UnitName, format_length
 UNIT_RATIO_TOLERANCE: Final = 0.01  # [-]
 LARGE_COORDINATE: Final = 30_000.0  # [m] a local survey starts at hundreds or thousands
 NEIGHBOURS: Final = 4  # nearest shots looked at for a repeat
+HEIGHT_BUST: Final = 0.10  # [m] off the level of the water's edge: no coping is built as badly
+LEAST_HEIGHTS: Final = 6
 MOST_NAMED: Final = 30  # slips of one kind that are named one by one
 SAME_PLACE: Final = 4.0  # sigmas of a difference of two shots
 SAME_PLACE_MOST: Final = 0.03  # [m] however poor the sigmas: two shots an inch apart are two places
@@ -225,6 +228,44 @@ def check_reasons(points: Sequence[SurveyPoint], job: Job) -> tuple[list[SurveyP
             gross = gap > max(3 * allowed, 0.05)
             (holds if gross or first.code == "MARK" else warnings).append(reason)
     return out, named_few(warnings, "check shots"), named_few(holds, "check shots that disagree")
+
+
+def height_reasons(points: Sequence[SurveyPoint]) -> tuple[list[SurveyPoint], list[Reason]]:
+    """Take out the height of a WATER shot that stands far off the others: water is level, and so is the coping it was shot at.
+
+    Returns
+    -------
+    tuple
+        The points, those shots without their height, and a warning for each.
+    """
+    out = list(points)
+    warnings: list[Reason] = []
+    for line in _waters(points):
+        heights = [point.elev for point in line if point.elev is not None]
+        if len(heights) < LEAST_HEIGHTS:
+            continue
+        middle = statistics.median(heights)
+        spread = 1.4826 * statistics.median(abs(height - middle) for height in heights)
+        off = [point for point in line if point.elev is not None and abs(point.elev - middle) > max(HEIGHT_BUST, 8 * spread)]
+        if len(off) > len(heights) // 8:
+            continue  # so many are no slip: the edge has two levels
+        for point in off:
+            gap = (point.elev or 0.0) - middle
+            number = next(number for number, other in enumerate(out) if other is point)
+            out[number] = msgspec.structs.replace(
+                point, elev=None, sigma_elev=None, state="suspect", why=f"its height is {gap:+.3f} m off the water's others"
+            )
+            warnings.append(
+                Reason(
+                    ref="height-bust",
+                    what=f"WATER shot {point.point} stands {format_length(abs(gap), 'inch')} {'above' if gap > 0 else 'below'} the others of its edge",
+                    why="the water's edge is level: the rod's height was another than written; the height was left out, the place kept",
+                    file=point.file,
+                    line=point.row or None,
+                    do="see the rod height in the field book",
+                )
+            )
+    return out, named_few(warnings, "heights off the water's edge")
 
 
 def _waters(points: Sequence[SurveyPoint]) -> list[list[SurveyPoint]]:

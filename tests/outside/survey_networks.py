@@ -33,7 +33,12 @@ def stored_unit(entry: dict[str, Any]) -> float:
 def _observation(entry: dict[str, Any]) -> Observation:
     if entry["type"] == "distance":
         return Observation(
-            kind="distance", at=entry["from"], to=entry["to"], value=entry["val_m"], sigma=entry["stdev"] / 1000, label=f"{entry['from']}-{entry['to']}"
+            kind="distance",
+            at=entry["from"],
+            to=entry["to"],
+            value=entry["val_m"],
+            sigma=entry["stdev"] / 1000,
+            label=f"{entry['from']}-{entry['to']}",
         )
     if entry["unit"] == "dms":
         degrees, minutes, seconds = entry["val"].split("-")

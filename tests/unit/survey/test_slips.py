@@ -137,3 +137,19 @@ def test_grid_coordinates_are_brought_to_ground_and_back():
 def test_a_crs_that_is_none_is_refused(crs):
     found = answer(default_job("made", survey={"unit": "metre", "crs": crs}), {"p.csv": point_file(SITE).encode()})
     assert [reason.ref for reason in found.holds] == ["unknown-crs"]
+
+
+def test_a_rod_height_bust_on_the_water_is_named_and_its_height_left_out():
+    lines = point_file(SITE).splitlines()
+    number = next(n for n, line in enumerate(lines) if line.startswith("W4,"))
+    cells = lines[number].split(",")
+    lines[number] = ",".join([*cells[:3], f"{float(cells[3]) + 0.3048:.4f}", cells[4]])
+    holds, warnings, found = refs("\n".join(lines))
+    assert holds == set() and warnings == {"height-bust"}
+    bust = next(point for point in found.survey.points if point.point == "W4")
+    assert bust.elev is None and bust.state == "suspect"
+    assert found.survey.warnings[0].what.startswith("WATER shot W4 stands")
+    raised = [
+        line.replace(line.split(",")[3], "0.6") if line.startswith(("W1,", "W2,", "W3,", "W4,")) else line for line in point_file(SITE).splitlines()
+    ]
+    assert refs("\n".join(raised))[1] == set()
