@@ -14,12 +14,43 @@ from pipeline.model.fabrication import Fabrication
 from pipeline.model.layout import Hole
 from pipeline.model.rules import Limit, RulePack, limits_of
 from pipeline.model.site import FittedLine
+from pipeline.model.vocabulary import VOCABULARY
 from pipeline.units import format_length
 
 COPING_OVERHANG: Final = 0.05  # [m] the pool's inside wall may lie this far behind the water's edge as shot (own judgement)
 BESIDE_UTILITY: Final = 0.61  # [m] 2 ft, a locator's usual tolerance zone (a utility's page; state law varies)
 SHOWN_HOLES: Final = 6
 HOW_KNOWN: Final = {"read": "read", "summary": "from a summary", "memory": "from memory", "confirmed": "confirmed by the office"}
+
+PRACTICE: Final = "common practice, no source"
+OWN: Final = "own judgement, not code"
+GENERAL: Final = (  # what to say, and the quantity of a pack or the source it rests on
+    (
+        "While holes are open and panels are down the pool has no barrier: one named person watches the water and does nothing else, "
+        "from the first hole to the last latch.",
+        PRACTICE,
+    ),
+    (
+        "Before drilling have buried lines located, {notice} working days ahead or as the state says; "
+        "private ones (pool pipes, lighting, gas, irrigation) are the owner's to show.",
+        "one-call-notice",
+    ),
+    (
+        "Silica dust: a drill held by hand runs with its shroud and dust collection; clean holes with a HEPA vacuum, never with a blow-out bulb or air lance.",
+        "dust-capture",
+    ),
+    ("No dry sweeping or brushing of drilling dust, and no compressed air on clothes or surfaces.", "dry-sweeping"),
+    (
+        "Tools near water: power only through a ground-fault circuit interrupter, tested before the first hole; cords out of the water and off the wet deck.",
+        "ground-fault-protection",
+    ),
+    ("Eyes: protection with side shields, for everyone within reach of the drill. Ears too.", "eye-protection"),
+    ("Drill no deeper than the schedule says; where the bit meets metal, a hollow or water, stop and ask.", OWN),
+    ("Epoxy burns and sensitises skin: gloves, eyes covered, nothing into the pool; mind its working time.", PRACTICE),
+    ("Cut edges are sealed with heat: no flame near solvent, epoxy or the pile of mesh; an extinguisher stands beside.", PRACTICE),
+    ("Open sleeves and cords trip people: plug each sleeve as it is set.", PRACTICE),
+    ("Two people lift a rolled panel.{weight} On hot days: shade, water, breaks.", PRACTICE),
+)
 
 
 def cautions_of(scene: Scene, fabrication: Fabrication | None, work: tuple[RulePack, ...]) -> tuple[Caution, ...]:
@@ -54,7 +85,7 @@ def _raised(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
     if any(between.joint and between.joint.riser for between in scene.fence.betweens):
         yield Caution(
             text="The fence crosses steps: footing while drilling, and sleeves near a riser that may break its edge.",
-            source="common practice, no source",
+            source=PRACTICE,
             raised_by=", ".join(between.where for between in scene.fence.betweens if between.joint and between.joint.riser),
         )
 
@@ -78,7 +109,7 @@ def _slab(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
     if slab == "reinforced":
         yield Caution(
             text="Reinforced slab: find the bars, and stop where the bit meets steel; it may be bonded to the pool.",
-            source="common practice, no source",
+            source=PRACTICE,
             raised_by="slab = reinforced",
         )
     if slab == "pavers":
@@ -163,45 +194,12 @@ def _house_wall(scene: Scene) -> Iterator[Caution]:
 
 
 def _general(fabrication: Fabrication | None, work: tuple[RulePack, ...]) -> Iterator[Caution]:
-    yield Caution(
-        text="While holes are open and panels are down the pool has no barrier: one named person watches the water and does nothing else, from the first hole to the last latch.",
-        source="common practice, no source",
-    )
-    yield Caution(
-        text=f"Before drilling have buried lines located, {_limit(work, 'one-call-notice').value:g} working days ahead or as the state says; "
-        "private ones (pool pipes, lighting, gas, irrigation) are the owner's to show.",
-        source=_source(work, "one-call-notice"),
-    )
-    yield Caution(
-        text="Silica dust: a drill held by hand runs with its shroud and dust collection; clean holes with a HEPA vacuum, never with a blow-out bulb or air lance.",
-        source=_source(work, "dust-capture"),
-    )
-    yield Caution(
-        text="No dry sweeping or brushing of drilling dust, and no compressed air on clothes or surfaces.",
-        source=_source(work, "dry-sweeping"),
-    )
-    yield Caution(
-        text="Tools near water: power only through a ground-fault circuit interrupter, tested before the first hole; cords out of the water and off the wet deck.",
-        source=_source(work, "ground-fault-protection"),
-    )
-    yield Caution(
-        text="Eyes: protection with side shields, for everyone within reach of the drill. Ears too.", source=_source(work, "eye-protection")
-    )
-    yield Caution(
-        text="Drill no deeper than the schedule says; where the bit meets metal, a hollow or water, stop and ask.", source="own judgement, not code"
-    )
-    yield Caution(
-        text="Epoxy burns and sensitises skin: gloves, eyes covered, nothing into the pool; mind its working time.",
-        source="common practice, no source",
-    )
-    yield Caution(
-        text="Cut edges are sealed with heat: no flame near solvent, epoxy or the pile of mesh; an extinguisher stands beside.",
-        source="common practice, no source",
-    )
-    yield Caution(text="Open sleeves and cords trip people: plug each sleeve as it is set.", source="common practice, no source")
+    notice = _limit(work, "one-call-notice").value
     heaviest = max((panel.mass for panel in fabrication.panels), default=0.0) if fabrication else 0.0
     weight = f" The heaviest panel here weighs about {heaviest:.0f} kg." if heaviest else ""
-    yield Caution(text=f"Two people lift a rolled panel.{weight} On hot days: shade, water, breaks.", source="common practice, no source")
+    for text, rests_on in GENERAL:
+        source = _source(work, rests_on) if rests_on in VOCABULARY else rests_on
+        yield Caution(text=text.format(notice=f"{notice:g}", weight=weight), source=source)
 
 
 def _limit(work: tuple[RulePack, ...], quantity: str) -> Limit:
