@@ -28,8 +28,9 @@ from pipeline.survey.slips import (
     pool_size_holds,
     without_repeats,
 )
+from pipeline.survey.solved import Solved
 from pipeline.survey.station_network import points_from_shots
-from pipeline.survey.tape_network import Solved, points_from_ties
+from pipeline.survey.tape_network import points_from_ties
 from pipeline.units import UnitName
 
 _FORMS: Final[tuple[Form, ...]] = ("points", "landxml", "dxf", "tape", "observations")  # of several files the later names the survey

@@ -19,6 +19,21 @@ from pipeline.survey.refusals import refusal
 from pipeline.units import MILLIMETRE, UnitName
 
 SECOND: Final = math.pi / 648000  # [rad]
+_COLUMNS: Final = (
+    "setup",
+    "target",
+    "face",
+    "hi",
+    "ht",
+    "hz_deg",
+    "zenith_deg",
+    "slope_dist",
+    "code",
+    "remark",
+    "sigma_hz_sec",
+    "sigma_zenith_sec",
+    "sigma_dist_mm",
+)
 LEAST_FOR_NOTATION: Final = 10  # angles needed to tell a notation: by chance all minutes and seconds stay below 60 once in 25,000 then
 STEEPEST: Final = math.radians(50)  # from level, of the middle one of a survey's zenith angles
 
@@ -55,52 +70,53 @@ def _cell(fields: Sequence[str], places: Mapping[str, int], name: str) -> str:
 
 
 def _shot(fields: Sequence[str], places: Mapping[str, int], unit: UnitName, file: str, row: int) -> Shot:
-    def cell(name: str) -> str:
-        return _cell(fields, places, name)
-
-    def length(name: str) -> float | None:
-        return tape_length(cell(name), unit) if cell(name) else None
-
-    def turn(name: str) -> float | None:
-        return angle(cell(name)) if cell(name) else None
-
-    def sigma(name: str, scale: float) -> float | None:
-        if not cell(name):
-            return None
-        value = number(cell(name)) * scale
-        if value <= 0:
-            raise ValueError(f"{name} is {cell(name)!r}, a standard deviation is larger than 0")
-        return value
-
-    setup, target, face = cell("setup"), cell("target"), cell("face")
+    cells = {name: _cell(fields, places, name) for name in _COLUMNS}
+    setup, target, face = cells["setup"], cells["target"], cells["face"]
     if not setup or not target:
         raise ValueError("setup or target is missing")
     if setup == target:
         raise ValueError("setup and target are the same point")
     if face not in ("", "1", "2"):
         raise ValueError(f"face is {face[:20]!r}, it can be 1, 2 or empty")
-    hz, zenith, slope = turn("hz_deg"), turn("zenith_deg"), length("slope_dist")
+    hz, slope = _angle(cells["hz_deg"]), _length(cells["slope_dist"], unit)
     if hz is None and slope is None:
         raise ValueError("neither a direction nor a distance was measured")
     if slope is not None and slope <= 0:
-        raise ValueError(f"a distance of {cell('slope_dist')!r} is none")
-    code, remark = cell("code"), cell("remark")
+        raise ValueError(f"a distance of {cells['slope_dist']!r} is none")
+    code, remark = cells["code"], cells["remark"]
     return Shot(
         setup=setup[:64],
         target=target[:64],
         face=int(face) if face else None,
-        hi=length("hi"),
-        ht=length("ht"),
+        hi=_length(cells["hi"], unit),
+        ht=_length(cells["ht"], unit),
         hz=hz,
-        zenith=zenith,
+        zenith=_angle(cells["zenith_deg"]),
         slope=slope,
-        sigma_hz=sigma("sigma_hz_sec", SECOND),
-        sigma_zenith=sigma("sigma_zenith_sec", SECOND),
-        sigma_dist=sigma("sigma_dist_mm", MILLIMETRE),
+        sigma_hz=_sigma(cells["sigma_hz_sec"], SECOND),
+        sigma_zenith=_sigma(cells["sigma_zenith_sec"], SECOND),
+        sigma_dist=_sigma(cells["sigma_dist_mm"], MILLIMETRE),
         description=f"{code} / {remark}" if remark and "/" not in code else f"{code} {remark}".strip(),
         file=file,
         row=row,
     )
+
+
+def _length(text: str, unit: UnitName) -> float | None:
+    return tape_length(text, unit) if text else None
+
+
+def _angle(text: str) -> float | None:
+    return angle(text) if text else None
+
+
+def _sigma(text: str, scale: float) -> float | None:
+    if not text:
+        return None
+    value = number(text) * scale
+    if value <= 0:
+        raise ValueError(f"a standard deviation of {text!r} is none")
+    return value
 
 
 def _faces_by_zenith(shots: Sequence[Shot], file: str) -> tuple[list[Shot], list[Reason]]:

@@ -23,9 +23,9 @@ from pipeline.survey.pointings import InstrumentErrors, Pointing, errors_in_word
 from pipeline.survey.reduction import straight_zenith
 from pipeline.survey.slips import unit_slip
 from pipeline.survey.snooping import Rejected, Snooped, snooped
+from pipeline.survey.solved import Solved
 from pipeline.survey.station_placing import StationPlacing, placed_by_pointings
 from pipeline.survey.summary import adjustment_summary, fit_reasons, scale_of_sigmas, worst_residuals
-from pipeline.survey.tape_network import Solved
 from pipeline.units import ReportUnits, format_length
 
 NORTH_SIGMA: Final = 1e-6  # [rad] of the azimuth that makes a first sight without a distance north; nothing else says so

@@ -6,11 +6,9 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-import msgspec
-
 from pipeline.errors import Reason, SurveyError
 from pipeline.model.job import Job
-from pipeline.model.survey import Adjustment, SurveyPoint
+from pipeline.model.survey import SurveyPoint
 from pipeline.survey.adjustment import Solution, point_covariances
 from pipeline.survey.codes import LINE_CODES, CodedShot, read_description
 from pipeline.survey.field_book import ReadPoint, Tie
@@ -19,33 +17,12 @@ from pipeline.survey.network import Network, NetworkPoint, Observation
 from pipeline.survey.refusals import refusal
 from pipeline.survey.slips import unit_slip
 from pipeline.survey.snooping import Snooped, snooped
+from pipeline.survey.solved import Solved
 from pipeline.survey.summary import adjustment_summary, fit_reasons, scale_of_sigmas, worst_residuals
 from pipeline.survey.tape_placing import Line, Place, Placing, placed_by_ties
 from pipeline.units import ReportUnits, format_length
 
 NEEDED_CODES: Final = LINE_CODES | {"MARK", "DOOR", "WINDOW", "START", "END", "GATE"}  # whatever they are wrong about, the fence is
-
-
-class Solved(msgspec.Struct, frozen=True, kw_only=True):
-    """Points that a network gave, with what there is to say of it.
-
-    Parameters
-    ----------
-    points : tuple of SurveyPoint
-        In the order measured.
-    adjustment : Adjustment or None
-        None where nothing was adjusted.
-    warnings, holds : tuple of Reason
-        What to know, and what the job must be held for.
-    notes : tuple of str
-        The instrument's own errors, and how traverses close.
-    """
-
-    points: tuple[SurveyPoint, ...]
-    adjustment: Adjustment | None = None
-    warnings: tuple[Reason, ...] = ()
-    holds: tuple[Reason, ...] = ()
-    notes: tuple[str, ...] = ()
 
 
 def points_from_ties(ties: Sequence[Tie], marks: Sequence[ReadPoint], job: Job, table: Mapping[str, str]) -> Solved:
@@ -160,53 +137,60 @@ def _label(tie: Tie) -> str:
 
 
 def _placing_holds(placing: Placing, ties: Sequence[Tie], coded: Mapping[str, CodedShot]) -> list[Reason]:
-    file = ties[0].file
+    """Return a reason for every doubt that is left about where points lie."""
     holds = []
     if placing.mirrored:
-        holds.append(
-            Reason(
-                ref="mirror-image",
-                what="nothing in the ties tells left from right: the survey may be its own mirror image",
-                why="distances alone fit a pool and its mirror image alike",
-                file=file,
-                do=f"write left or right in a `side` column for at least one point, seen from {ties[0].start} to {ties[0].end}",
-            )
-        )
+        holds.append(_mirror_hold(ties[0]))
     if placing.two_sided:
-        holds.append(
-            Reason(
-                ref="two-solutions",
-                what=f"two places fit the ties of {_listed(placing.two_sided)} equally well",
-                why="two ties meet on both sides of the line between their ends, and the order of the line does not settle it",
-                file=file,
-                do="measure a third tie to them from a point off that line, or write their side",
-            )
-        )
-    needed = [name for name in placing.short if coded[name].code in NEEDED_CODES]
-    if needed or placing.short:
-        names = needed or list(placing.short)
-        holds.append(
-            Reason(
-                ref="no-second-tie",
-                what=f"{_listed(names)} {'has' if len(names) == 1 else 'have'} no second tie",
-                why="one distance puts a point anywhere on a circle",
-                file=file,
-                line=next((tie.row for tie in ties if names[0] in (tie.start, tie.end)), None),
-                do="measure a second one, from a point in another direction",
-            )
-        )
+        holds.append(_two_solutions_hold(placing.two_sided, ties[0].file))
+    if placing.short:
+        needed = [name for name in placing.short if coded[name].code in NEEDED_CODES]
+        holds.append(_short_hold(needed or list(placing.short), ties))
     if placing.against:
-        holds.append(
-            Reason(
-                ref="side-contradicts",
-                what=f"the side written for {_listed(placing.against)} contradicts the ties",
-                why="seen from the base line's first point to its second, the ties put it on the other side",
-                file=file,
-                line=next((tie.row for tie in ties if tie.end == placing.against[0] and tie.side), None),
-                do="see which is right: the side, or the ends the distances were measured from",
-            )
-        )
+        holds.append(_against_hold(placing.against, ties))
     return holds
+
+
+def _mirror_hold(base: Tie) -> Reason:
+    return Reason(
+        ref="mirror-image",
+        what="nothing in the ties tells left from right: the survey may be its own mirror image",
+        why="distances alone fit a pool and its mirror image alike",
+        file=base.file,
+        do=f"write left or right in a `side` column for at least one point, seen from {base.start} to {base.end}",
+    )
+
+
+def _two_solutions_hold(names: Sequence[str], file: str) -> Reason:
+    return Reason(
+        ref="two-solutions",
+        what=f"two places fit the ties of {_listed(names)} equally well",
+        why="two ties meet on both sides of the line between their ends, and the order of the line does not settle it",
+        file=file,
+        do="measure a third tie to them from a point off that line, or write their side",
+    )
+
+
+def _short_hold(names: Sequence[str], ties: Sequence[Tie]) -> Reason:
+    return Reason(
+        ref="no-second-tie",
+        what=f"{_listed(names)} {'has' if len(names) == 1 else 'have'} no second tie",
+        why="one distance puts a point anywhere on a circle",
+        file=ties[0].file,
+        line=next((tie.row for tie in ties if names[0] in (tie.start, tie.end)), None),
+        do="measure a second one, from a point in another direction",
+    )
+
+
+def _against_hold(names: Sequence[str], ties: Sequence[Tie]) -> Reason:
+    return Reason(
+        ref="side-contradicts",
+        what=f"the side written for {_listed(names)} contradicts the ties",
+        why="seen from the base line's first point to its second, the ties put it on the other side",
+        file=ties[0].file,
+        line=next((tie.row for tie in ties if tie.end == names[0] and tie.side), None),
+        do="see which is right: the side, or the ends the distances were measured from",
+    )
 
 
 def _blunders(found: Snooped, ties: Sequence[Tie], job: Job) -> tuple[list[Reason], list[Reason]]:
