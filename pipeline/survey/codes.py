@@ -53,6 +53,22 @@ def read_description(description: str, table: Mapping[str, str]) -> CodedShot:
     return CodedShot(*named, modifiers, remark.strip(), unread)
 
 
+def checked_point(shot: CodedShot) -> str:
+    """Return the number a CHECK shot's remark names, ``/ of 101``; empty where it is no check or names none.
+
+    Examples
+    --------
+    >>> checked_point(read_description("check / of W12, again", {}))
+    'W12'
+    """
+    if shot.code != "CHECK":
+        return ""
+    words = re.split(r"[\s,;]+", shot.remark.strip())
+    if words[:1] and words[0].lower() == "of":
+        words = words[1:]
+    return words[0] if words else ""
+
+
 def codes_within(text: str, table: Mapping[str, str]) -> set[str]:
     """Return every code a line of text holds as a word of its own, wherever in the line."""
     found = (_code_and_line(word, table) for word in re.split(r"[\s,;/\t\"]+", text) if word)

@@ -15,7 +15,7 @@ from pipeline.errors import Reason
 from pipeline.model.job import Job
 from pipeline.model.shop import Limits
 from pipeline.model.survey import SurveyPoint
-from pipeline.survey.codes import LINE_CODES
+from pipeline.survey.codes import LINE_CODES, CodedShot, checked_point
 from pipeline.units import METRES_PER, UnitName, format_length
 
 UNIT_RATIO_TOLERANCE: Final = 0.01  # [-]
@@ -196,8 +196,7 @@ def check_reasons(points: Sequence[SurveyPoint], job: Job) -> tuple[list[SurveyP
     for number, check in enumerate(points):
         if check.code != "CHECK":
             continue
-        named = check.remark.lower().removeprefix("of").strip().split()[:1]
-        target = by_number.get(named[0]) if named else None
+        target = by_number.get(checked_point(CodedShot("CHECK", "", (), check.remark)).lower())
         if target is None:
             warnings.append(
                 Reason(

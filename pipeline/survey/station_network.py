@@ -14,7 +14,7 @@ from pipeline.model.shop import SurveyOptions
 from pipeline.model.survey import SurveyPoint
 from pipeline.survey.adjustment import Solution, point_covariances
 from pipeline.survey.closure import closure_in_words
-from pipeline.survey.codes import CodedShot, read_description
+from pipeline.survey.codes import CodedShot, checked_point, read_description
 from pipeline.survey.cogo import fitted_turn, polar
 from pipeline.survey.field_book import ReadPoint, Shot
 from pipeline.survey.network import ANGULAR, Network, NetworkPoint, Observation
@@ -54,6 +54,7 @@ def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Jo
     options = job.options.survey
     coded = _descriptions(shots, table)
     sights, errors, warnings = pointings(shots, options)
+    sights += _second_sights(sights, coded)
     marks = {point.point: point for point in given if point.point in coded}
     slip = _marks_slip(sights, marks)
     if slip:
@@ -87,6 +88,17 @@ def _descriptions(shots: Sequence[Shot], table: Mapping[str, str]) -> dict[str, 
         if described.code and not before.code:
             coded[shot.target] = described
     return coded
+
+
+def _second_sights(sights: Sequence[Pointing], coded: Mapping[str, CodedShot]) -> list[Pointing]:
+    """A CHECK shot is a sight of the point it names too: from another setup it ties the two, from the same one it checks the first."""
+    by_name = {name.lower(): name for name in coded}
+    second = []
+    for sight in sights:
+        named = by_name.get(checked_point(coded[sight.target]).lower())
+        if named is not None and named not in (sight.setup, sight.target):
+            second.append(sight._replace(target=named))
+    return second
 
 
 def _placing(sights: Sequence[Pointing], marks: Mapping[str, ReadPoint]) -> StationPlacing:

@@ -6,11 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Final
 
+import msgspec
+
 from pipeline.errors import Reason, SurveyError
 from pipeline.model.job import Job
 from pipeline.model.survey import SurveyPoint
 from pipeline.survey.adjustment import Solution, point_covariances
-from pipeline.survey.codes import LINE_CODES, CodedShot, read_description
+from pipeline.survey.codes import LINE_CODES, CodedShot, checked_point, read_description
 from pipeline.survey.field_book import ReadPoint, Tie
 from pipeline.survey.misreadings import likely_cause
 from pipeline.survey.network import Network, NetworkPoint, Observation
@@ -44,6 +46,7 @@ def points_from_ties(ties: Sequence[Tie], marks: Sequence[ReadPoint], job: Job, 
     SurveyError
         When the ties give no coordinates at all.
     """
+    ties = _with_checks(ties, table)
     distances = [tie for tie in ties if not tie.level]
     if not distances:
         raise refusal("no-ties", "there is no distance in the tape file", why="nothing fixes the points", file=ties[0].file if ties else "")
@@ -61,6 +64,17 @@ def points_from_ties(ties: Sequence[Tie], marks: Sequence[ReadPoint], job: Job, 
     points = _points(coded, found.solution, placing, held, heights, distances, job)
     summary = adjustment_summary(found, tuple(reason.what for reason in warnings if reason.ref == "blunder"))
     return Solved(points=points, adjustment=summary, warnings=tuple(warnings + levels), holds=tuple(holds))
+
+
+def _with_checks(ties: Sequence[Tie], table: Mapping[str, str]) -> list[Tie]:
+    """A tie to a CHECK is a second tie to the point its remark names."""
+    names = {name.lower(): name for tie in ties for name in (tie.start, tie.end)}
+    out = []
+    for tie in ties:
+        named = names.get(checked_point(read_description(tie.description, table)).lower())
+        checks = named is not None and named != tie.start
+        out.append(msgspec.structs.replace(tie, end=named, description="") if checks else tie)
+    return out
 
 
 def _descriptions(ties: Sequence[Tie], table: Mapping[str, str]) -> dict[str, CodedShot]:

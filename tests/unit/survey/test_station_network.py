@@ -159,3 +159,24 @@ def test_temperature_and_pressure_lengthen_or_shorten_distances():
     far = {point.point: point for point in corrected.survey.points}
     ratio = math.dist(far["M2"].place, far["S1"].place) / math.dist(near["M2"].place, near["S1"].place)
     assert (ratio - 1) * 1e6 == pytest.approx(281.8 - 79.4 * 900 / 313.15, abs=3)  # vapour adds 1.6
+
+
+def test_a_check_shot_from_the_other_setup_ties_the_two():
+    """S2 sees one mark with a distance and checks W5: enough to place it, though no second mark was shot."""
+    lines = []
+    for line in shots_file(SITE).splitlines():
+        cells = line.split(",")
+        if cells[0] == "S2" and cells[1] == "M1":
+            lines.append(line)
+        if cells[0] != "S2" and cells[1] != "S2":
+            lines.append(line)
+    at, there = SITE.place("S2"), SITE.place("W5")
+    level, rise = math.dist(at[:2], there[:2]), there[2] + 1.8 - at[2] - 1.62
+    hz = math.degrees(math.atan2(there[0] - at[0], there[1] - at[1]) - 2.1) % 360
+    zenith = math.degrees(math.atan2(level, rise) + 0.87 * level / (2 * 6_371_000))
+    lines.append(f"S2,K1,1,1.62,1.8,{hz:.10f},{zenith:.10f},{math.hypot(level, rise):.8f},CHECK,of W5,,,")
+    found = surveyed("\n".join(lines))
+    assert not found.holds, found.holds
+    places = {point.point: point for point in found.survey.points}
+    assert places["S2"].place == pytest.approx(at[:2], abs=1e-5)
+    assert (places["K1"].state, places["W5"].state) == ("check", "used")

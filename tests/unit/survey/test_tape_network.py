@@ -110,3 +110,15 @@ def test_scatter_beyond_the_sigmas_enlarges_the_uncertainty_and_says_so():
     sigmas = [point.sigma_east for point in found.survey.points if point.code == "WATER"]
     quiet = [point.sigma_east for point in surveyed(tape_file(SITE, errors(5))).survey.points if point.code == "WATER"]
     assert sum(sigmas) > 1.5 * sum(quiet)
+
+
+def test_a_check_is_a_second_tie_to_the_point_it_names():
+    """Three ties a point would not locate a blunder in W5's; a second tie from B does."""
+    text = tape_file(SITE, errors(4), marks="ABC")
+    lines = [line for line in text.splitlines() if line.split(",")[1] not in ("D", "P1") and line.split(",")[0] != "D"]
+    good = next(line for line in lines if line.startswith("B,W5,")).split(",")[2]
+    lines.append(f"B,K1,{float(good) + 0.002:.4f},CHECK,of W5,,")
+    found = surveyed(changed("\n".join(lines), "B,W5,", lambda d: f"{float(d) + 0.5:.4f}"))
+    assert not found.holds, found.holds
+    assert found.survey.adjustment.rejected[0].startswith("tie B–W5 reads about 1' 7")
+    assert "K1" not in {point.point for point in found.survey.points}
