@@ -1,0 +1,85 @@
+"""What a layout says, read back from its holes and panels by plain code of its own."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+from pipeline.model.job import Job
+from pipeline.model.layout import Hole, Layout
+from pipeline.model.site import Site
+from tests.truth.distances import chord_to_chain
+
+INCH = 0.0254
+SIXTEENTH = INCH / 16
+STEP = INCH / 16  # the grid's
+
+
+def line_of(layout: Layout) -> list[Hole]:
+    return [hole for hole in layout.holes if hole.role != "pocket"]
+
+
+def spans(layout: Layout) -> list[tuple[Hole, Hole]]:
+    line = line_of(layout)
+    return list(itertools.pairwise([*line, line[0]] if layout.closed else line))
+
+
+def nearest_fabric(layout: Layout, site: Site) -> float:
+    return min(chord_to_chain(one.place, other.place, water.chain) for one, other in spans(layout) for water in site.waters)
+
+
+def cost_of(layout: Layout, job: Job) -> float:
+    """Stock panels at their price; a custom panel at the price of the next stock panel it can be cut from, its length along the line."""
+    stock = {
+        item.posts: item.price / item.pack
+        for item in job.shop.stock.values()
+        if item.kind == "stock-panel" and abs(item.height - job.options.fence.height) < 1e-4
+    }
+    stations = {hole.name: hole.station for hole in layout.holes}
+    lap = layout.line.length
+    total = 0.0
+    for panel in layout.panels:
+        if panel.kind == "stock":
+            total += stock[panel.posts]
+            continue
+        length = (stations[panel.holes[-1]] - stations[panel.holes[0]]) % lap
+        enough = [price for posts, price in stock.items() if (posts - 1) * job.shop.panel.post_spacing - job.shop.panel.custom_extra >= length - 1e-5]
+        total += min(enough)
+    return total
+
+
+def give_of(layout: Layout, job: Job) -> float:
+    """Sum over stock spacings of the difference to the post spacing, to the nearest 1/16 in [m]."""
+    stock = {panel.name for panel in layout.panels if panel.kind == "stock"}
+    used = [
+        abs(math.dist(one.place, other.place) - job.shop.panel.post_spacing) for one, other in spans(layout) if one.carries == other.carries in stock
+    ]
+    return sum(round(each / SIXTEENTH) for each in used) * SIXTEENTH
+
+
+def broken_rules(layout: Layout, job: Job, site: Site) -> list[str]:
+    """Everything a finished layout promises, as sentences where it does not hold."""
+    panel, found = job.shop.panel, []
+    stock = {each.name for each in layout.panels if each.kind == "stock"}
+    for one, other in spans(layout):
+        apart = math.dist(one.place, other.place)
+        if one.to_next is None or abs(one.to_next - apart) > 1e-9:
+            found.append(f"{one.name} does not measure to {other.name}")
+        if one.carries == other.carries and one.carries in stock and abs(apart - panel.post_spacing) > panel.spacing_give + 1e-6:
+            found.append(f"spacing after {one.name}: {apart:.4f}")
+        if one.carries == other.carries and one.carries not in stock and one.role != "gate" and apart > panel.post_spacing + 1e-6:
+            found.append(f"custom spacing after {one.name}: {apart:.4f}")
+        if one.carries != other.carries and abs(apart - panel.joint) > 0.001:
+            found.append(f"joint after {one.name}: {apart:.4f}")
+    for each in layout.panels:
+        if each.kind == "stock" and each.posts not in panel.stock_posts:
+            found.append(f"{each.name} has {each.posts} posts")
+    if nearest_fabric(layout, site) < min(layout.setback, layout.least_setback or layout.setback) - 0.001:
+        found.append("fabric nearer than the least setback")
+    for gate in layout.gates:
+        holes = {hole.name: hole for hole in layout.holes}
+        if abs(math.dist(holes[gate.pocket_hole].place, holes[gate.latch_hole].place) - job.shop.gate.pocket) > 1e-6:
+            found.append(f"{gate.name}: pocket hole")
+        if holes[gate.pocket_hole].water >= min(holes[gate.hinge_hole].water, holes[gate.latch_hole].water):
+            found.append(f"{gate.name}: pocket hole not on the pool side")
+    return found

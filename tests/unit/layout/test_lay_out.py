@@ -1,0 +1,207 @@
+"""Whole layouts on made sites: what they promise, what they hold for, and what the facts of the trade change."""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+import pytest
+
+from pipeline.errors import LayoutError
+from pipeline.geometry.chain import Chain, polyline
+from pipeline.intake.resolve import default_job
+from pipeline.layout.lay_out import lay_out
+from pipeline.model.site import FittedLine, GateWish, Opening, Riser, SiteObject
+from pipeline.units import Angle, Length
+from tests.made_sites import rectangle, round_ended, site_of
+from tests.unit.layout.readings import INCH, broken_rules, cost_of, give_of, line_of, nearest_fabric, spans
+
+JOB = default_job()
+POOL = rectangle(9.0, 4.5)
+GATE = (GateWish(name="G", place=(4.0, -0.8)),)
+ELL = polyline([(0, 0), (10, 0), (10, 4), (5, 4), (5, 8), (0, 8)], closed=True)
+KIDNEY = Chain(((0.0, 0.0), (2.0, 0.0), (4.0, 0.0), (4.0, 4.0), (0.0, 4.0)), (0.3, -0.5, 1.0, 0.0, 1.0), True)
+
+
+def wall_site(**more):
+    wall = FittedLine(code="WALL", chain=polyline([(-6.0, 5.1), (15.0, 5.1)]))
+    return site_of(POOL, **{"walls": (wall,), "gates": GATE, "decks": (), **more})
+
+
+def riser_site(*places: float):
+    return site_of(POOL, gates=GATE, risers=tuple(Riser(line=str(number), nosing=polyline([(x, 4.4), (x, 7.5)]), height=0.15, sigma_height=0.002)
+                                                    for number, x in enumerate(places, 1)))  # fmt: skip
+
+
+def with_shop(**changes):
+    """The default job with other shop values: tables and their new keys."""
+    shop = JOB.shop
+    for table, keys in changes.items():
+        shop = msgspec.structs.replace(shop, **{table: msgspec.structs.replace(getattr(shop, table), **keys)})
+    return msgspec.structs.replace(JOB, shop=shop)
+
+
+def reason_of(site, job=JOB):
+    with pytest.raises(LayoutError) as held:
+        lay_out(job, site)
+    return held.value.reasons[0]
+
+
+@pytest.mark.parametrize("water", [POOL, round_ended(6.0, 2.0), ELL, KIDNEY], ids=["rectangle", "round ends", "L", "kidney"])
+def test_a_loop_keeps_its_promises(water):
+    site = site_of(water)
+    layout = lay_out(JOB, site)
+    assert broken_rules(layout, JOB, site) == []
+    assert nearest_fabric(layout, site) == pytest.approx(layout.setback, abs=0.0005)  # nowhere nearer, somewhere exactly there
+    assert (len([panel for panel in layout.panels if panel.kind == "custom"]), cost_of(layout, JOB)) == layout.certificate.objective[:2]
+    assert layout.certificate.gap == 0.0
+    assert sum(hole.turn for hole in line_of(layout)) == pytest.approx(2 * math.pi)
+
+
+def test_from_wall_to_wall():
+    layout = lay_out(JOB, wall_site())
+    assert not layout.closed
+    assert [end.clearance for end in layout.ends] == pytest.approx([1.5 * INCH] * 2, abs=INCH / 16)
+    assert layout.holes[0].place[1] == pytest.approx(5.1 - 1.5 * INCH, abs=1e-6)
+    assert layout.holes[0].place[0] == pytest.approx(-layout.setback, abs=1e-6)  # straight on to the wall
+    assert broken_rules(layout, JOB, wall_site()) == []
+
+
+def test_a_joint_straddles_every_riser():
+    site = riser_site(4.0, 4.9)
+    layout = lay_out(JOB, site)
+    assert broken_rules(layout, JOB, site) == []
+    straddling = [joint for joint in layout.joints if joint.riser]
+    assert sorted(joint.riser for joint in straddling) == ["1", "2"]
+    places = {hole.name: hole.east for hole in layout.holes}
+    for joint in straddling:
+        edge = {"1": 4.0, "2": 4.9}[joint.riser]
+        assert sorted(places[name] - edge for name in (joint.before, joint.after)) == pytest.approx([-1.5 * INCH, 1.5 * INCH], abs=1e-6)
+    assert len({hole.carries for hole in line_of(layout) if 4.0 < hole.east < 4.9 and hole.north > 4.5}) == 1
+
+
+def test_no_hole_meets_a_joint_of_the_deck():
+    joints = tuple(FittedLine(code="JOINT", line=str(k), chain=polyline([(x, -5.0), (x, -0.3)])) for k, x in enumerate((1.0, 2.2, 6.6)))
+    site = site_of(POOL, joints=joints, gates=GATE)
+    layout = lay_out(JOB, site)
+    least = JOB.shop.sleeve.joint_distance + JOB.shop.sleeve.bore / 2
+    for hole in layout.holes:
+        assert min(joint.chain.nearest(hole.place)[1] for joint in joints) >= least - 0.001, hole.name
+    assert broken_rules(layout, JOB, site) == []
+
+
+def test_two_waters_apart_get_one_fence():
+    spa = Chain(((12.0, 2.0), (14.0, 2.0)), (1.0, 1.0), True)
+    site = site_of(POOL, waters=(FittedLine(code="WATER", chain=POOL), FittedLine(code="WATER", line="2", chain=spa)), decks=())
+    layout = lay_out(JOB, site)
+    assert broken_rules(layout, JOB, site) == []
+    assert max(hole.east for hole in layout.holes) > 14.7
+
+
+def test_the_line_gives_way_before_an_object_and_says_so():
+    planter = SiteObject(name="planter", outline=rectangle(1.0, 1.0, 3.5, -1.7))
+    site = site_of(POOL, objects=(planter,))
+    layout = lay_out(JOB, site)
+    assert layout.least_setback - 0.001 <= nearest_fabric(layout, site) < layout.setback - 0.02
+    assert "line-gave-way" in [warning.ref for warning in layout.warnings]
+    for hole in layout.holes:
+        assert planter.outline.nearest(hole.place)[1] >= JOB.shop.sleeve.bore / 2 - 1e-6, hole.name
+
+
+def test_a_gate_is_proposed_with_a_warning():
+    layout = lay_out(JOB, site_of(POOL))
+    assert len(layout.gates) == 1
+    assert [warning.ref for warning in layout.warnings] == ["no-gate-asked"]
+
+
+def test_alternatives_hold_the_jobs_own_setback():
+    layout = lay_out(JOB, site_of(POOL, gates=GATE))
+    own = [other for other in layout.alternatives if other.setback == layout.setback]
+    assert [(other.custom_panels, other.cost) for other in own] == [layout.certificate.objective[:2]]
+    assert len(layout.alternatives) >= 3
+
+
+def test_the_best_setback_is_never_worse_than_the_wanted_one():
+    free = default_job(fence={"setback": "best"})
+    wanted, best = lay_out(JOB, site_of(POOL, gates=GATE)), lay_out(free, site_of(POOL, gates=GATE))
+    assert best.setback >= wanted.setback
+    assert best.certificate.objective[:2] <= wanted.certificate.objective[:2]
+
+
+# Sites that cannot be fenced: the right reason, the place, and by how much.
+
+
+def test_held_deck_too_narrow():
+    reason = reason_of(site_of(POOL, 0.4))
+    assert reason.ref == "no-room-for-the-line"
+    assert "the deck ends" in reason.what
+    assert '"' in reason.what  # the shortfall in the job's own units
+
+
+def test_held_wall_with_a_window_in_the_loops_only_way():
+    window = Opening(kind="WINDOW", line="", jambs=((3.0, 5.1), (4.0, 5.1)), sill=0.8)
+    reason = reason_of(wall_site(openings=(window,)), default_job(fence={"ends": "loop"}))
+    assert reason.ref == "wall-in-the-loop"
+
+
+def test_held_gate_wider_than_the_free_side():
+    hedges = tuple(SiteObject(name=f"hedge {x}", outline=rectangle(0.5, 0.5, x, -1.7)) for x in (0.2, 1.6, 3.0, 4.4, 5.8, 7.2))
+    reason = reason_of(site_of(POOL, objects=hedges, gates=(GateWish(name="G", place=(4.0, -0.8), leaf=4.0),)))
+    assert reason.ref == "no-place-for-gate"
+
+
+def test_held_riser_too_near_to_the_next():
+    reason = reason_of(riser_site(4.0, 4.13))
+    assert reason.ref == "tread-too-short"
+
+
+def test_held_island():
+    island = FittedLine(code="WATER", line="2", chain=rectangle(1.0, 1.0, 4.0, 2.0))
+    assert reason_of(site_of(POOL, waters=(FittedLine(code="WATER", chain=POOL), island))).ref == "island"
+
+
+def test_held_walls_that_leave_the_barrier_open():
+    stubs = tuple(FittedLine(code="WALL", line=name, chain=polyline(ends)) for name, ends in
+                  (("1", [(-6.0, 5.1), (3.0, 5.1)]), ("2", [(5.0, 5.1), (15.0, 5.1)])))  # fmt: skip
+    assert reason_of(wall_site(walls=stubs)).ref in {"barrier-open", "several-fences"}
+
+
+# The facts of the trade are the shop's values: another value, another result, and nothing else.
+
+
+def test_another_joint():
+    job, site = with_shop(panel={"joint": Length(4 * INCH)}), site_of(POOL, gates=GATE)
+    layout = lay_out(job, site)
+    assert {round(joint.gap / INCH, 2) for joint in layout.joints} == {4.0}
+    assert broken_rules(layout, job, site) == []
+
+
+def test_another_end_clearance():
+    job = with_shop(panel={"end_clearance": Length(2.5 * INCH)})
+    assert [end.clearance for end in lay_out(job, wall_site()).ends] == pytest.approx([2.5 * INCH] * 2, abs=1e-6)
+
+
+def test_no_give_at_all():
+    job, site = with_shop(panel={"spacing_give": Length(0.0)}), site_of(round_ended(6.0, 2.0))
+    layout = lay_out(job, site)
+    stock = {panel.name for panel in layout.panels if panel.kind == "stock"}
+    used = [abs(one.to_next - 36 * INCH) for one, other in spans(layout) if one.carries == other.carries in stock]
+    assert max(used) <= INCH / 32 + 1e-5  # half a step of the grid
+    assert give_of(layout, job) == 0.0
+
+
+def test_another_lean():
+    job = with_shop(post={"lean": (Angle(math.radians(4.0)), Angle(math.radians(5.0)))})
+    leans = [hole.lean for hole in lay_out(job, site_of(round_ended(6.0, 2.0))).holes]
+    before = [hole.lean for hole in lay_out(JOB, site_of(round_ended(6.0, 2.0))).holes]
+    assert math.radians(4.0) <= max(leans) <= math.radians(5.0)
+    assert math.radians(2.0) <= max(before) <= math.radians(3.0)
+
+
+def test_plumb_on_straights_and_leaned_on_curves():
+    layout = lay_out(JOB, site_of(round_ended(6.0, 2.0)))
+    for hole in layout.holes:
+        if hole.role == "inner" and 1.0 < hole.east < 5.0 and abs(hole.turn) < 1e-6:
+            assert hole.lean_toward == "plumb", hole.name
+        if math.degrees(hole.turn) > 8.0:
+            assert (hole.lean_toward, 2.0 <= math.degrees(hole.lean) <= 3.0) == ("away", True), hole.name
