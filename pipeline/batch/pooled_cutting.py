@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
-from pipeline.fabrication.cutting_list import GroupCut, Wanted, cost_alone, cut_group, waste_of
+from pipeline.fabrication.cutting_list import GroupCut, Wanted, cut_group, waste_of
 from pipeline.fabrication.inert_text import inert
 from pipeline.fabrication.shelf import offcuts_csv, read_offcuts
 from pipeline.fabrication.tickets import finished
@@ -43,7 +43,7 @@ def pooled_cutting(jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut] 
     Returns
     -------
     PooledCutting
-        Never dearer, and never with more waste, than the jobs cut alone.
+        Never dearer, and never with more waste, than the jobs cut alone one after another from the same shelf.
     """
     jobs = sorted(jobs, key=lambda entry: entry[0].name)
     if not jobs:
@@ -80,17 +80,14 @@ def _kinds(jobs: Sequence[JobAndFabrication]) -> list[tuple[float, str]]:
 
 
 def _group(shop: Shop, jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut], height: float, colour: str, number: int) -> CuttingGroup:
-    wanted: list[Wanted] = []
-    alone: list[tuple[CutTicket, ...]] = []
-    alone_cost = 0.0
-    for job, fabrication in jobs:
-        own = [Wanted(job.name, demand) for demand in fabrication.demands if (demand.height, demand.colour) == (height, colour)]
-        if own:
-            tickets = tuple(ticket for ticket in fabrication.tickets if (ticket.height, ticket.colour) == (height, colour))
-            wanted += own
-            alone.append(tickets)
-            alone_cost += cost_alone(shop, own, tickets)
-    cut: GroupCut = cut_group(shop, wanted, offcuts, numbered_from=number, alone=alone)
+    by_job = [
+        [Wanted(job.name, demand) for demand in fabrication.demands if (demand.height, demand.colour) == (height, colour)]
+        for job, fabrication in jobs
+    ]
+    by_job = [own for own in by_job if own]
+    alone = _one_after_another(shop, by_job, offcuts)
+    wanted = [entry for own in by_job for entry in own]
+    cut = cut_group(shop, wanted, offcuts, numbered_from=number, alone=[own.tickets for own in alone])
     units = jobs[0][0].options.report_units
     return CuttingGroup(
         height=height,
@@ -98,9 +95,21 @@ def _group(shop: Shop, jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offc
         tickets=tuple(finished(ticket, shop, units) for ticket in cut.tickets),
         posts_bought=cut.posts_bought,
         proof=cut.proof,
-        alone_cost=alone_cost,
-        alone_waste=sum(waste_of(ticket) for tickets in alone for ticket in tickets),
+        alone_cost=sum(own.cost for own in alone),
+        alone_waste=sum(own.waste for own in alone),
     )
+
+
+def _one_after_another(shop: Shop, by_job: Sequence[Sequence[Wanted]], offcuts: Sequence[Offcut]) -> list[GroupCut]:
+    """Cut each job alone, in turn, from what the jobs before it left on the shelf and from new stock."""
+    shelf = list(offcuts)
+    cuts = []
+    for own in by_job:
+        cut = cut_group(shop, own, shelf)
+        used = {ticket.source for ticket in cut.tickets if not ticket.item}
+        shelf = [offcut for offcut in shelf if offcut.id not in used]
+        cuts.append(cut)
+    return cuts
 
 
 def _summed(shop: Shop, groups: Sequence[CuttingGroup], offcuts: Sequence[Offcut]) -> PooledCutting:

@@ -15,7 +15,7 @@ import msgspec
 
 from pipeline.cutting.problem import Pattern, Problem
 
-MANY: Final = 60  # pieces from which on long stock is taken as bulk: below it, patterns of all stock are exact and fast
+MANY: Final = 12  # pieces from which on long stock is taken as bulk: below it, patterns of all stock are exact and fast
 PIECES_LONG: Final = 8  # pieces of middling length that stock has to hold to be bulk
 
 
@@ -62,6 +62,14 @@ def bulk_kinds(problem: Problem) -> tuple[Bulk, ...]:
             most = len(lengths) if stock.supply is None else stock.supply
             kinds.append(Bulk(index, opening, stock.rest_rate, stock.kerf, stock.room, most))
     return tuple(kinds)
+
+
+def relaxed_cost(problem: Problem, kinds: Sequence[Bulk], wanted: Sequence[Sequence[int]], openings: Sequence[int]) -> int:
+    """Return the least that so many sources of each kind can cost with these pieces on them [money units]."""
+    cost = sum(kind.opening * times for kind, times in zip(kinds, openings, strict=True))
+    for kind, counts in zip(kinds, wanted, strict=True):
+        cost += kind.rate * sum((piece.length + kind.kerf) * count for piece, count in zip(problem.pieces, counts, strict=True))
+    return cost
 
 
 def packed(problem: Problem, kinds: Sequence[Bulk], wanted: Sequence[Sequence[int]]) -> list[Pattern] | None:

@@ -58,6 +58,8 @@ class Whole(msgspec.Struct, frozen=True):
     chosen : tuple of (Pattern, times), or None
     on_bulk : tuple of tuple of int
         For each kind of bulk stock how often each piece is cut from it.
+    openings : tuple of int
+        How many of each kind of bulk stock.
     exhausted : bool
         True when the search left nothing open.
     out_of_time : bool
@@ -68,6 +70,7 @@ class Whole(msgspec.Struct, frozen=True):
 
     chosen: tuple[tuple[Pattern, int], ...] | None
     on_bulk: tuple[tuple[int, ...], ...]
+    openings: tuple[int, ...]
     exhausted: bool
     out_of_time: bool
     failed: bool
@@ -228,7 +231,7 @@ def _whole(problem: Problem, patterns: Sequence[Pattern], kinds: Sequence[Bulk],
         "mip_max_nodes": search.nodes,
         "time_limit": search.seconds,
         "mip_rel_gap": 0.0,
-        "mip_abs_gap": 1e-7 if search.least_waste else 0.5 * problem.money_step / unit,
+        "mip_abs_gap": 1e-7 if search.least_waste else 0.5 * problem.worth_seeking / unit,
     }
     for option, value in options.items():
         model.setOptionValue(option, value)
@@ -239,6 +242,7 @@ def _whole(problem: Problem, patterns: Sequence[Pattern], kinds: Sequence[Bulk],
     return Whole(
         tuple((pattern, times) for pattern, times in zip(patterns, values, strict=False) if times > 0) if feasible else None,
         columns.on_bulk(values) if feasible else (),
+        tuple(values[column] for column in columns.openings) if feasible else (),
         exhausted=status in (highspy.HighsModelStatus.kOptimal, highspy.HighsModelStatus.kInfeasible),
         out_of_time=status == highspy.HighsModelStatus.kTimeLimit,
         failed=status == highspy.HighsModelStatus.kSolveError,
@@ -259,9 +263,11 @@ class _Columns:
         for pattern in patterns:
             self._column(problem.cost(pattern), rows.of_pattern(pattern), waste=problem.waste(pattern))
         self._column(problem.post_cost, [(rows.posts, 1.0)])
+        self.openings: list[int] = []
         self.bulk_columns: list[dict[int, int]] = []
         for number, kind in enumerate(rows.kinds):
             between = search.bulk_between[number] if search.bulk_between else (0, kind.most)
+            self.openings.append(len(self.cost))
             self._column(kind.opening, rows.of_opening(kind), between=between)
             self.bulk_columns.append({})
             for index in rows.pieces_on(kind):

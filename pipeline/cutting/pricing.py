@@ -17,6 +17,7 @@ from pipeline.cutting.bulk import Bulk
 from pipeline.cutting.master import Relaxed
 from pipeline.cutting.problem import Pattern, Piece, Problem, Stock
 
+NOTHING: Final = -(1 << 60)  # worth of no pattern at all
 PRICE_BITS: Final = 44  # the dearest stock is worth about 2**44 price units: sums of a million such prices fit 63 bits
 
 
@@ -101,11 +102,13 @@ def _best_of_kind(problem: Problem, index: int, table: _Table, prices: Prices, s
     worth = table.worth[: stock.room + 1] + _rest_worth(stock, prices.scale)
     fixed = prices.post * stock.posts - stock.cost * prices.scale
     best = int(worth.argmax())
+    if worth[best] < 0:
+        return
     yield Priced(Pattern(index, table.takes(best)), int(worth[best]) + fixed)
     room = best
     for _ in range(several - 1):
         room = int(np.searchsorted(table.worth[: room + 1], table.worth[room])) - 1
-        if room < 0 or int(worth[room]) + fixed <= 0:
+        if room < 0 or table.worth[room] < 0 or int(worth[room]) + fixed <= 0:
             return
         yield Priced(Pattern(index, table.takes(room)), int(worth[room]) + fixed)
 
@@ -117,14 +120,14 @@ def _rest_worth(stock: Stock, scale: int) -> NDArray[np.int64]:
 
 
 class _Table:
-    """Most worth that fits into each length, with what was taken."""
+    """Most worth that fits into each length, with what was taken; a pattern takes one piece at least."""
 
     def __init__(self, pieces: Sequence[Piece], demand: Sequence[int], prices: Sequence[int], kerf: int, room: int) -> None:
         self._items = list(_bundles(pieces, demand, prices, kerf, room))
-        self.worth = np.zeros(room + 1, dtype=np.int64)
+        self.worth = np.full(room + 1, NOTHING, dtype=np.int64)
         self._taken = np.zeros((len(self._items), room + 1), dtype=np.bool_)
         for row, (_, _, size, price) in enumerate(self._items):
-            better = self.worth[: room + 1 - size] + price
+            better = np.maximum(self.worth[: room + 1 - size], 0) + price
             np.greater(better, self.worth[size:], out=self._taken[row, size:])
             np.maximum(self.worth[size:], better, out=self.worth[size:])
 
@@ -142,8 +145,6 @@ class _Table:
 def _bundles(pieces: Sequence[Piece], demand: Sequence[int], prices: Sequence[int], kerf: int, room: int) -> Iterator[tuple[int, int, int, int]]:
     """Yield (piece, times, size, price) bundles of 1, 2, 4... whose choices reach every count up to the demand."""
     for index, piece in enumerate(pieces):
-        if prices[index] <= 0:
-            continue
         size = piece.length + kerf
         left, times = min(demand[index], room // size), 1
         while left > 0:

@@ -80,12 +80,15 @@ class Problem(msgspec.Struct, frozen=True, kw_only=True):
         By all pieces together.
     post_cost : int
         Of a loose post.
+    indifference : int
+        Plans whose costs differ by less are as good as each other (a cent, in money units).
     """
 
     pieces: tuple[Piece, ...]
     stocks: tuple[Stock, ...]
     posts_needed: int = 0
     post_cost: int = 0
+    indifference: int = 1
 
     def used(self, pattern: Pattern) -> int:
         """Return the length a pattern takes, with a kerf after each piece."""
@@ -118,3 +121,8 @@ class Problem(msgspec.Struct, frozen=True, kw_only=True):
         if any(stock.rest_rate for stock in self.stocks):
             return 1
         return math.gcd(self.post_cost, *(stock.cost for stock in self.stocks)) or 1
+
+    @property
+    def worth_seeking(self) -> int:
+        """The least saving that is worth a search."""
+        return max(self.money_step, self.indifference)

@@ -25,7 +25,7 @@ from typing import Final, Literal
 
 import msgspec
 
-from pipeline.cutting.bulk import bulk_kinds, packed
+from pipeline.cutting.bulk import bulk_kinds, packed, relaxed_cost
 from pipeline.cutting.listing import patterns_within
 from pipeline.cutting.master import Master, Relaxed, Search, Whole, whole
 from pipeline.cutting.pricing import Prices, best_patterns, lower_bound, whole_prices
@@ -34,10 +34,12 @@ from pipeline.cutting.problem import Pattern, Problem
 ROUNDS: Final = 4000  # of column generation, at most
 SEVERAL: Final = 5  # patterns priced a round and stock kind
 ADDED: Final = 20  # patterns added a round, at most
-LISTED: Final = 60_000  # patterns listed for the proof, at most
+ROOM_PARTS: Final = 50_000  # of the bound, the first room in which plans are sought
+LISTED: Final = 20_000  # patterns listed for the proof, at most
 LISTED_FOR_WASTE: Final = 4_000  # the same for the search of least waste
 DIVES: Final = 6
-BULK_NODES: Final = 400  # of branch and bound where bulk stock is used: what follows brings cents
+BULK_NODES: Final = 200  # of branch and bound where bulk stock is used: what follows brings cents
+BULK_LISTED: Final = 1_000  # patterns listed for the proof where bulk stock is used
 WHOLE: Final = 1e-6  # what a whole number may be off in a relaxed plan
 CONVERGED: Final = 1e-9  # of the cost
 
@@ -175,7 +177,7 @@ class _Search:
         return Plan(
             patterns=tuple(sorted(self.best, key=lambda pattern: (pattern.stock, tuple((index, -times) for index, times in pattern.takes)))),
             cost=self.best_cost,
-            bound=self.best_cost if met else self.bound,
+            bound=self.best_cost if met else min(self.bound, self.best_cost),
             waste=sum(map(self.problem.waste, self.best)),
             waste_bound=self.waste_bound,
             state="optimal" if met else "feasible",
@@ -185,7 +187,7 @@ class _Search:
         )
 
     def met(self) -> bool:
-        return self.best_cost is not None and self.best_cost <= self.bound
+        return self.best_cost is not None and self.best_cost < self.bound + self.problem.worth_seeking
 
     def add(self, pattern: Pattern) -> bool:
         """Add a pattern unless its stock is bulk."""
@@ -305,19 +307,40 @@ class _Search:
         self.offer_answer(answer)
 
     def over_listed(self) -> None:
-        """Branch and bound over every pattern that a cheaper plan could use: finds it, or proves there is none."""
-        if self.best_cost is None or self.prices is None:
-            return
-        below = self.best_cost - self.problem.money_step
-        listed = patterns_within(self.problem, self.prices, below, LISTED, self.kinds, self.between)
-        if listed is None:
-            return
-        self.listed = len(listed)
-        answer = self.choose(listed, below=below)
-        self.offer_answer(answer)
-        if answer.exhausted and (answer.chosen is None or not self.kinds):
-            self.bound = self.best_cost if self.other_side is None else max(self.bound, min(self.best_cost, self.other_side))
-            self.proof = f"no plan of cost {below} or less among all {len(listed)} patterns that one could use"
+        """Branch and bound over every pattern that a plan within some room above the bound could use, the room doubled until one is found.
+
+        Each time either the cheapest plan within the room is found, which is then the cheapest of all, or there is none and the bound goes up.
+        """
+        room = max(self.problem.worth_seeking, self.bound // ROOM_PARTS)
+        while not self.met() and self.best_cost is not None and self.prices is not None:
+            below = min(self.bound + room, self.best_cost - self.problem.worth_seeking)
+            listed = patterns_within(self.problem, self.prices, below, BULK_LISTED if self.kinds else LISTED, self.kinds, self.between)
+            if listed is None:
+                return
+            self.listed = len(listed)
+            answer = self.choose(listed, below=below)
+            self.offer_answer(answer)
+            if not answer.exhausted:
+                return
+            proven = below + 1 if answer.chosen is None else self.relaxed_cost(answer)
+            if self.other_side is not None and self.other_side < proven:
+                self.bound = max(self.bound, self.other_side)
+                return
+            self.bound = max(self.bound, min(proven, self.best_cost))
+            self.proof = f"the cheapest among all {len(listed)} patterns that a plan of cost {below} or less could use"
+            if answer.chosen is None:
+                self.proof = f"no plan of cost {below} or less among all {len(listed)} patterns that one could use"
+                room *= 2
+            elif not self.met():
+                return
+
+    def relaxed_cost(self, answer: Whole) -> int:
+        """Return what the programme's own answer costs, with bulk stock at its least."""
+        chosen = [pattern for pattern, times in answer.chosen or () for _ in range(times)]
+        posts = sum(self.problem.stocks[pattern.stock].posts for pattern in chosen)
+        posts += sum(self.problem.stocks[kind.stock].posts * times for kind, times in zip(self.kinds, answer.openings, strict=True))
+        cost = sum(map(self.problem.cost, chosen)) + self.problem.post_cost * max(0, self.problem.posts_needed - posts)
+        return cost + relaxed_cost(self.problem, self.kinds, answer.on_bulk, answer.openings) - self.problem.indifference // 2
 
     def choose(self, patterns: Sequence[Pattern], *, below: int | None = None, least_waste: bool = False) -> Whole:
         search = Search(

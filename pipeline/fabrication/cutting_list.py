@@ -73,7 +73,7 @@ def cut_group(
     numbered_from : int
         Number of the first cut.
     alone : sequence of tickets
-        The jobs' cuts, each cut alone from new stock: the answer costs no more and wastes no more than they do together.
+        The jobs' cuts, each job cut alone: the answer costs no more and wastes no more than they do together.
 
     Raises
     ------
@@ -99,15 +99,6 @@ def cut_group(
         cost=plan.cost / MONEY_STEPS,
         waste=sum(map(waste_of, tickets)),
     )
-
-
-def cost_alone(shop: Shop, wanted: Sequence[Wanted], tickets: Sequence[CutTicket]) -> float:
-    """Return the cost of one job's cuts, counted as the optimiser counts it [currency]."""
-    first, step = wanted[0].demand, float(shop.panel.cut_step)
-    sources = sources_for(shop, first.height, first.colour)
-    lengths = sorted({_steps_up(entry.demand.length, step) for entry in wanted}, reverse=True)
-    problem = _problem(shop, wanted, sources, lengths, step)
-    return problem.total_cost(_pattern_of(ticket, sources, lengths, step) for ticket in tickets) / MONEY_STEPS
 
 
 def waste_of(ticket: CutTicket) -> float:
@@ -211,6 +202,7 @@ def _problem(shop: Shop, wanted: Sequence[Wanted], sources: Sequence[Source], le
         stocks=stocks,
         posts_needed=sum(entry.demand.posts for entry in wanted),
         post_cost=round(post_price(shop, first.height, first.colour) * MONEY_STEPS),
+        indifference=MONEY_STEPS // 100,
     )
 
 

@@ -86,7 +86,7 @@ def screw_heights(shop: PanelShop, height: float) -> tuple[float, ...]:
     Examples
     --------
     >>> from pipeline.intake.resolve import default_job
-    >>> len(screw_heights(default_job(rules=()).shop.panel, 48 * 0.0254))
+    >>> len(screw_heights(default_job().shop.panel, 48 * 0.0254))
     11
     """
     low = (float(shop.screw_edge), float(shop.screw_edge + shop.screw_pair))

@@ -47,7 +47,7 @@ class CuttingGroup(msgspec.Struct, frozen=True, kw_only=True):
         Loose posts beyond those that came with the sources.
     proof : CuttingProof
     alone_cost, alone_waste : float
-        Sum over the jobs, each cut alone from new stock [currency], [m].
+        Sum over the jobs, each cut alone, one after another from the same shelf and new stock [currency], [m].
     """
 
     height: float

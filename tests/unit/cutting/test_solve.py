@@ -106,7 +106,7 @@ def test_small_problems_end_at_the_cheapest_of_all_plans(seed):
 
 def test_long_stock_becomes_bulk_only_for_many_pieces():
     roll = Stock(name="roll", length=1000, cost=100, rest_least=10, rest_rate=0)
-    few = Problem(pieces=(Piece(30, 20),), stocks=(roll,))
+    few = Problem(pieces=(Piece(30, 11),), stocks=(roll,))
     many = Problem(pieces=(Piece(30, 200),), stocks=(roll,))
     assert bulk_kinds(few) == ()
     assert [kind.stock for kind in bulk_kinds(many)] == [0]

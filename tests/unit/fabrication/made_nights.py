@@ -20,7 +20,7 @@ Night = tuple[list[tuple[Job, Fabrication]], list[Offcut]]
 
 @cache
 def shop_job() -> Job:
-    return default_job(rules=())
+    return default_job()
 
 
 def named_job(name: str, **options: object) -> Job:
