@@ -4,18 +4,39 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry.chain import Chain
+from pipeline.geometry.chain import Chain, polyline
 from pipeline.layout.nearness import crosses, distances_to, inside
 from pipeline.layout.walk import Floats
 from pipeline.model.shop import Shop
-from pipeline.model.site import Site
+from pipeline.model.site import Opening, Site, SiteObject
 
 Flags = NDArray[np.bool_]
 AT_WALL = 0.25  # [m] a deck's edge this near to a wall along its length runs to the wall (own judgement)
 TOUCH = 1e-6  # [m] a hole exactly at its least distance is allowed
+
+
+def with_door_swings(site: Site) -> Site:
+    """Return the site with what every door sweeps on the water's side among its objects: no hole and no line under a door's swing.
+
+    Notes
+    -----
+    Which jamb carries the hinges was not shot, so the square over the door's width counts.
+    """
+    swings = tuple(_door_swing(opening, site) for opening in site.openings if opening.kind == "DOOR")
+    return msgspec.structs.replace(site, objects=(*site.objects, *swings))
+
+
+def _door_swing(door: Opening, site: Site) -> SiteObject:
+    (ax, ay), (bx, by) = door.jambs
+    x, y = _water_anchor(site)
+    side = 1.0 if (bx - ax) * (y - ay) - (by - ay) * (x - ax) > 0 else -1.0
+    out = (-(by - ay) * side, (bx - ax) * side)
+    corners = [(ax, ay), (bx, by), (bx + out[0], by + out[1]), (ax + out[0], ay + out[1])]
+    return SiteObject(name=f"swing of door{door.line}", outline=polyline(corners if side > 0 else corners[::-1], closed=True))
 
 
 def hazards(site: Site, shop: Shop) -> Iterator[tuple[str, Chain, float, bool]]:

@@ -16,6 +16,7 @@ from pipeline.layout.fence import Laid, Task, fence_along
 from pipeline.layout.gate_places import proposed_gate
 from pipeline.layout.gates import wishes_on
 from pipeline.layout.grid import GIVE_UNIT, Measures
+from pipeline.layout.ground import with_door_swings
 from pipeline.layout.line import hole_line
 from pipeline.layout.measures import PRICE_UNIT, least_setback, measures_of
 from pipeline.layout.nearness import chord_clearances
@@ -23,6 +24,7 @@ from pipeline.layout.notices import notices
 from pipeline.layout.optimum import MOVE_UNIT, unpacked
 from pipeline.layout.records import ends_of, parts_of
 from pipeline.layout.setting_out import distances_across
+from pipeline.layout.steps import straight_over
 from pipeline.layout.walk import Floats, walk_of
 from pipeline.layout.waters import outline_round
 from pipeline.model.job import Job
@@ -52,10 +54,11 @@ def lay_out(job: Job, site: Site) -> Layout:
     LayoutError
         When no fence fits the site as asked; says where, by how much, and what would cure it.
     """
+    site = with_door_swings(site)
     others = _alternatives(job, site) if job.options.fence.best_setback else ()
     job = _with_best_setback(job, others)
     sizes = measures_of(job)
-    draft = _draft(job, site, sizes)
+    draft = drafted(job, site, sizes)
     walk, line = walk_of(draft.line), draft.line
     risers = {index: crossing.riser for index, crossing in draft.laid.crossings.items()}
     parts = parts_of(walk, draft.laid.row, draft.laid.gates, risers, job, site, sizes)
@@ -85,9 +88,10 @@ def with_setback(job: Job, setback: float) -> Job:
     return msgspec.structs.replace(job, options=msgspec.structs.replace(job.options, fence=fence))
 
 
-def _draft(job: Job, site: Site, sizes: Measures, *, thorough: bool = True) -> Draft:
+def drafted(job: Job, site: Site, sizes: Measures, *, thorough: bool = True) -> Draft:
+    """Return a line and the fence along it, without the records; not thorough: from the nearest places of its gates only."""
     course = _course(job, site, sizes)
-    line = hole_line(course.chain, float(job.options.fence.setback), sizes.spacing, job, site)
+    line = straight_over(hole_line(course.chain, float(job.options.fence.setback), sizes.spacing, job, site), site.risers, sizes.joint)
     walk, leaf = walk_of(line), float(job.shop.gate.leaf[0])
     wishes = wishes_on(walk, site.gates, leaf) or (proposed_gate(walk, site, leaf),)
     laid = fence_along(Task(walk, course, job, site, sizes, thorough), wishes)
@@ -112,7 +116,7 @@ def _alternatives(job: Job, site: Site) -> tuple[Alternative, ...]:
 
 def _alternative(job: Job, site: Site) -> Alternative:
     try:
-        draft = _draft(job, site, measures_of(job), thorough=False)
+        draft = drafted(job, site, measures_of(job), thorough=False)
     except LayoutError as fault:
         return Alternative(setback=float(job.options.fence.setback), holes=0, custom_panels=0, cost=0.0, least_margin=0.0, note=fault.reasons[0].what)
     places = walk_of(draft.line).places(np.asarray(draft.laid.row.stations))
