@@ -95,7 +95,12 @@ def _one(places: Places, job: ChunkJob, stage: str, seconds: float, run: str, co
 def die_with_parent() -> None:
     """End this process when its parent does, so that a killed batch leaves nobody writing."""
     signal.signal(signal.SIGTERM, _terminated)
-    ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+    kill_with_parent(signal.SIGTERM)
+
+
+def kill_with_parent(number: signal.Signals) -> None:
+    """Let the system send this process a signal when its parent ends."""
+    ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_PDEATHSIG, number)
 
 
 def _terminated(number: int, frame: FrameType | None) -> None:

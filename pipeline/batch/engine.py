@@ -15,7 +15,7 @@ from typing import Any, Final, Literal
 import msgspec
 
 import pipeline
-from pipeline.batch.chunk import die_with_parent
+from pipeline.batch.chunk import kill_with_parent
 from pipeline.batch.places import Places
 from pipeline.errors import JobError, hold
 
@@ -117,10 +117,15 @@ def run_profile(places: Places, profile: str, cores: int) -> EngineRun:
     log.parent.mkdir(parents=True, exist_ok=True)
     with log.open("wb") as file:
         code = subprocess.run(
-            words, stdin=subprocess.DEVNULL, stdout=file, stderr=subprocess.STDOUT, check=False, preexec_fn=die_with_parent
+            words, stdin=subprocess.DEVNULL, stdout=file, stderr=subprocess.STDOUT, check=False, preexec_fn=_be_killed_with_parent
         ).returncode
     _prune_logs(places)
     return EngineRun(ending="done" if code == 0 else "failed", errors=() if code == 0 else (f"the engine ended with code {code}, see {log}",))
+
+
+def _be_killed_with_parent() -> None:
+    """Let this process be killed when its parent ends: asked politely, the engine would wait for the cluster first."""
+    kill_with_parent(signal.SIGKILL)
 
 
 def clear_locks(places: Places) -> None:

@@ -108,7 +108,10 @@ def toy_house(folder: Path) -> Path:
 
 def command(house: Path, *words: str | Path) -> tuple[list[str], dict[str, str]]:
     """Return the command's words and environment."""
-    return [sys.executable, "-m", "pipeline", *map(str, words)], {**os.environ, "PYTHONPATH": str(house)}
+    return [sys.executable, "-m", "pipeline", *map(str, words)], {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join(filter(None, (str(house), os.environ.get("PYTHONPATH")))),
+    }
 
 
 def run(house: Path, *words: str | Path, timeout: float = 120) -> subprocess.CompletedProcess[str]:
