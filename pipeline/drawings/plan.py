@@ -328,8 +328,13 @@ def _leaf_dimensions(layout: Layout, view: View, units: ReportUnits) -> list[Dim
     places = {hole.name: hole.place for hole in layout.holes}
     offset = -4.0 * view.scale.ratio / 1000  # to the right of the walk
     pairs = [(places[gate.hinge_hole], places[gate.latch_hole]) for gate in layout.gates]
-    found = [Dimension(hinge, latch, offset, format_length(math.dist(hinge, latch), units)) for hinge, latch in pairs]
+    found = [Dimension(hinge, latch, offset, dimension_text(math.dist(hinge, latch), units)) for hinge, latch in pairs]
     return [_readable(each) for each in found if _fits(each, view)]
+
+
+def dimension_text(length: float, units: ReportUnits) -> str:
+    """Return a length [m] as plans carry it: millimetres as a bare number, for the title strip names the unit."""
+    return format_length(length, units).removesuffix(" mm")
 
 
 def _readable(dimension: Dimension) -> Dimension:
@@ -356,7 +361,7 @@ def _setbacks(panel: Panel, site: Site, layout: Layout, units: ReportUnits) -> l
         middle = (x0 + 0.2 * (x1 - x0), y0 + 0.2 * (y1 - y0))
         chain, (station, distance) = min(((line.chain, line.chain.nearest(middle)) for line in site.waters), key=lambda pair: pair[1][1])
         if distance > 0.01:
-            found.append(Dimension(middle, chain.point_at(station), 0.0, format_length(distance, units)))
+            found.append(Dimension(middle, chain.point_at(station), 0.0, dimension_text(distance, units)))
     return found
 
 

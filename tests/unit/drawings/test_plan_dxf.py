@@ -88,7 +88,7 @@ def test_dimensions_are_dimensions_and_say_what_they_measure():
     dimensions = document.modelspace().query("DIMENSION")
     assert len(dimensions) >= 3
     for dimension in dimensions:
-        assert dimension.dxf.text == f"{dimension.get_measurement():.0f} mm"
+        assert dimension.dxf.text == f"{dimension.get_measurement():.0f}"
 
 
 def test_water_is_closed_and_keeps_its_arcs():
