@@ -44,8 +44,8 @@ def missing(points: Sequence[SurveyPoint], units: ReportUnits) -> list[Reason]:
     ]
 
 
-def advisable(points: Sequence[SurveyPoint]) -> list[Reason]:
-    """Return what a package could do without, but better not."""
+def advisable(points: Sequence[SurveyPoint], *, spare: bool) -> list[Reason]:
+    """Return what a package could do without, but better not; `spare` where observations already check one another."""
     used = [point for point in points if point.state in ("used", "suspect")]
     codes = {point.code for point in used}
     out = []
@@ -69,7 +69,7 @@ def advisable(points: Sequence[SurveyPoint]) -> list[Reason]:
                 "shoot levels on the deck under the code SPOT",
             )
         )
-    if not any(point.state == "check" for point in points):
+    if not spare and not any(point.state == "check" for point in points):
         out.append(
             _wanted(
                 "no-check",
@@ -269,4 +269,4 @@ def _short_lines(lines: Lines) -> list[Reason]:
 
 
 def _wanted(ref: str, what: str, why: str, points: Sequence[SurveyPoint], do: str) -> Reason:
-    return Reason(ref=ref, what=what, why=why, file=points[0].file if points else "", line=(points[0].row or None) if points else None, do=do)
+    return Reason(ref=ref, what=what, why=why, file=points[0].file if points else "", do=do)

@@ -13,6 +13,7 @@ from pipeline.model.survey import CODES, Survey
 from pipeline.survey.answer import Answer, answer
 from pipeline.survey.completeness import advisable, missing
 from pipeline.survey.picture import survey_picture
+from pipeline.survey.station_network import SETUP_REMARK
 
 NOT_YET_WARNINGS: Final = frozenset(
     ("few-marks", "check-disagrees", "levels-disagree")
@@ -57,7 +58,9 @@ def field_check(job: Job, files: Mapping[str, bytes]) -> FieldCheck:
     advice: list[Reason] = []
     if survey is not None:
         against += missing(survey.points, job.options.report_units) + [warning for warning in warnings if warning.ref in NOT_YET_WARNINGS]
-        advice = [warning for warning in warnings if warning.ref not in NOT_YET_WARNINGS] + advisable(survey.points)
+        advice = [warning for warning in warnings if warning.ref not in NOT_YET_WARNINGS] + advisable(
+            survey.points, spare=survey.adjustment is not None and survey.adjustment.degrees_of_freedom > 0
+        )
     good = not against
     lines = [
         *(_found(survey) if survey else ["No points could be worked out."]),
@@ -78,8 +81,10 @@ def _found(survey: Survey) -> list[str]:
         if points:
             lines = len({point.line for point in points})
             parts.append(f"{code} {len(points)}" + (f" in {lines} lines" if lines > 1 else ""))
-    other = sum(not point.code for point in survey.points)
-    parts += [f"without a code of ours {other}"] if other else []
+    other = [point for point in survey.points if not point.code]
+    setups = sum(point.remark == SETUP_REMARK for point in other)
+    parts += [f"setups {setups}"] if setups else []
+    parts += [f"without a code of ours {len(other) - setups}"] if len(other) > setups else []
     return [f"{len(survey.points)} points ({survey.form}): {', '.join(parts)}."]
 
 

@@ -29,6 +29,7 @@ from pipeline.survey.summary import adjustment_summary, fit_reasons, scale_of_si
 from pipeline.units import ReportUnits, format_length
 
 NORTH_SIGMA: Final = 1e-6  # [rad] of the azimuth that makes a first sight without a distance north; nothing else says so
+SETUP_REMARK: Final = "setup"  # of a point that was set up on and never sighted
 LARGE_INSTRUMENT_ERROR: Final = math.radians(60 / 3600)  # beyond a minute an instrument belongs in the workshop (common practice)
 
 
@@ -82,7 +83,7 @@ def _descriptions(shots: Sequence[Shot], table: Mapping[str, str]) -> dict[str, 
     """Return each point's code in the order shot; a setup has the code it was sighted under, if it was."""
     coded: dict[str, CodedShot] = {}
     for shot in shots:
-        coded.setdefault(shot.setup, CodedShot("", "", (), ""))
+        coded.setdefault(shot.setup, CodedShot("", "", (), SETUP_REMARK))
         described = read_description(shot.description, table)
         before = coded.setdefault(shot.target, described)
         if described.code and not before.code:

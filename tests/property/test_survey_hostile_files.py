@@ -25,7 +25,9 @@ GRID_JOB = default_job("made", survey={"unit": "metre", "crs": "EPSG:26958"})
 def _drawing() -> bytes:
     document = ezdxf.new("R2000", units=6)
     site = made_site(3)
-    document.modelspace().add_lwpolyline([site.place(name)[:2] for name in site.points if name.startswith("W")], close=True, dxfattribs={"layer": "WATER"})
+    document.modelspace().add_lwpolyline(
+        [site.place(name)[:2] for name in site.points if name.startswith("W")], close=True, dxfattribs={"layer": "WATER"}
+    )
     document.modelspace().add_point((1, 2, 3), dxfattribs={"layer": "MARK"})
     out = io.StringIO()
     document.write(out)
@@ -40,7 +42,26 @@ SOUND = {
     "points.xml": landxml().encode(),
     "plan.dxf": _drawing(),
 }
-BITES = [b"NaN", b"inf", b"-1e308", b"9" * 400, b"\x00\xff\xfe", b'"', b",,,,", b"\r", b"1e999", b"=cmd()", "½′″–é".encode(), b"<!DOCTYPE a>", b"&a;", b"-", b"0", b"(", b"1/0", b"#"]
+BITES = [
+    b"NaN",
+    b"inf",
+    b"-1e308",
+    b"9" * 400,
+    b"\x00\xff\xfe",
+    b'"',
+    b",,,,",
+    b"\r",
+    b"1e999",
+    b"=cmd()",
+    "½′″–é".encode(),
+    b"<!DOCTYPE a>",
+    b"&a;",
+    b"-",
+    b"0",
+    b"(",
+    b"1/0",
+    b"#",
+]
 
 
 def mutated(content: bytes, source: random.Random) -> bytes:
@@ -85,8 +106,8 @@ def mutated(content: bytes, source: random.Random) -> bytes:
 
 
 def run_through(name: str, content: bytes, job=JOB) -> float:
-    """Everything the stage and the field check do with a file; returns the seconds it took."""
-    start = time.perf_counter()
+    """Everything the stage and the field check do with a file; returns the seconds of processor time it took, so that a busy machine does not count."""
+    start = time.process_time()
     found = answer(job, {name: content})
     assert found.survey is not None or found.holds
     for reason in found.holds:
@@ -95,7 +116,7 @@ def run_through(name: str, content: bytes, job=JOB) -> float:
         points_csv(found.survey).decode()
     check = field_check(job, {name: content})
     assert check.lines and check.svg.startswith("<svg")
-    return time.perf_counter() - start
+    return time.process_time() - start
 
 
 def run_many(count: int, seed: int) -> float:
@@ -123,7 +144,10 @@ def test_two_thousand_mutated_files():
 
 
 @pytest.mark.parametrize("name", sorted(SOUND))
-@pytest.mark.parametrize("content", [b"\x00" * 1000, bytes(range(256)) * 50, b"\xff\xfe\xff", b"a", b",", b"\n\n\n", b"#\n", b"\xef\xbb\xbf", b"0\nSECTION\n" * 300, b"<" * 5000])
+@pytest.mark.parametrize(
+    "content",
+    [b"\x00" * 1000, bytes(range(256)) * 50, b"\xff\xfe\xff", b"a", b",", b"\n\n\n", b"#\n", b"\xef\xbb\xbf", b"0\nSECTION\n" * 300, b"<" * 5000],
+)
 def test_rubbish_gets_a_reason(name, content):
     found = answer(JOB, {name: content})
     assert found.holds
@@ -131,10 +155,10 @@ def test_rubbish_gets_a_reason(name, content):
 
 @pytest.mark.parametrize("name", sorted(SOUND))
 def test_too_large_a_file_is_refused_unread(name):
-    start = time.perf_counter()
+    start = time.process_time()
     found = answer(JOB, {name: b"1,2,3\n" * 8_400_000})
     assert [reason.ref for reason in found.holds] == ["file-too-large"]
-    assert time.perf_counter() - start < SECONDS
+    assert time.process_time() - start < SECONDS
 
 
 @pytest.mark.parametrize(
