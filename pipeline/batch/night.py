@@ -34,6 +34,7 @@ from pipeline.model.job import InputFile
 from pipeline.model.status import STAGES, Status
 
 ROUNDS: Final = 3  # a run of the workflow that failed is tried again from the plan on
+FULL: Final = 1_000_000  # [bytes] with less free a disk counts as full
 LEAST_FREE: Final = 20_000_000  # [bytes] below this a night is not begun
 
 
@@ -143,7 +144,8 @@ def _rounds(
             _leave(places)
         if run.ending == "interrupted":
             break
-    return run.ending, (*run.failed, *run.errors), ran
+    full = ("No space left on the disk where OUT lies: make room and run it again",) if _is_full(places) else ()
+    return run.ending, (*full, *run.failed, *run.errors), ran
 
 
 def _only(
@@ -288,6 +290,11 @@ def _left(places: Places) -> _Left | None:
 
 def _leave(places: Places) -> None:
     write_bytes(places.plan / "left.json", msgspec.json.encode(_seen(places)))
+
+
+def _is_full(places: Places) -> bool:
+    """Tell whether the disk is so full that a failed step may not even have been able to say so."""
+    return shutil.disk_usage(places.internal).free < FULL
 
 
 def _refuse_full_disk(places: Places) -> None:
