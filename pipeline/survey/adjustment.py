@@ -18,7 +18,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse, stats
+from scipy import sparse, special
 
 from pipeline.survey.design import Design, Floats, Indices, design_of, first_orientations, jacobian, misclosures
 from pipeline.survey.elimination import Factor, RankDefectError, columns_of_inverse, factorised, products, solution
@@ -154,13 +154,13 @@ def variance_factor_limits(degrees_of_freedom: int, alpha: float = 0.05) -> tupl
     """Return the two-sided limits of the global test of the variance factor [-]."""
     if degrees_of_freedom < 1:
         return (0.0, math.inf)
-    low, high = stats.chi2.ppf((alpha / 2, 1 - alpha / 2), degrees_of_freedom) / degrees_of_freedom
-    return (float(low), float(high))
+    low, high = (float(special.chdtri(degrees_of_freedom, above)) for above in (1 - alpha / 2, alpha / 2))
+    return (low / degrees_of_freedom, high / degrees_of_freedom)
 
 
 def baarda_critical(alpha: float = BAARDA_ALPHA) -> float:
     """Return the two-sided critical value of |w| for one test [-]; 3.29 at 0.001."""
-    return float(stats.norm.ppf(1 - alpha / 2))
+    return float(special.ndtri(1 - alpha / 2))
 
 
 def pope_critical(observations: int, degrees_of_freedom: int, alpha: float = 0.05) -> float:
@@ -172,13 +172,13 @@ def pope_critical(observations: int, degrees_of_freedom: int, alpha: float = 0.0
     if degrees_of_freedom < 2:
         return 1.0
     single = -math.expm1(math.log1p(-alpha) / observations)
-    t = float(stats.t.ppf(1 - single / 2, degrees_of_freedom - 1))
+    t = float(special.stdtrit(degrees_of_freedom - 1, 1 - single / 2))
     return t * math.sqrt(degrees_of_freedom) / math.sqrt(degrees_of_freedom - 1 + t * t)
 
 
 def detectable(found: Solution, alpha: float = BAARDA_ALPHA, power: float = BAARDA_POWER) -> Floats:
     """Return the smallest blunder each observation would show [m] or [rad]: ``δ0 σ / √r``; infinite where nothing checks it."""
-    shift = baarda_critical(alpha) + float(stats.norm.ppf(power))
+    shift = baarda_critical(alpha) + float(special.ndtri(power))
     with np.errstate(divide="ignore"):
         least = shift * found.design.sigmas / np.sqrt(found.redundancy)
     return np.where(found.redundancy > REDUNDANCY_LEAST, least, np.inf)

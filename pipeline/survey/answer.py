@@ -30,6 +30,7 @@ from pipeline.survey.slips import (
 )
 from pipeline.survey.solved import Solved
 from pipeline.survey.station_network import points_from_shots
+from pipeline.survey.summary import weak_points
 from pipeline.survey.tape_network import points_from_ties
 from pipeline.units import UnitName
 
@@ -135,6 +136,7 @@ def _answer(job: Job, pages: list[Page]) -> Answer:
             *solved.warnings,
             *words_not_understood(read, table),
             *warnings,
+            *([] if holds else weak_points(points, job.options.report_units)),
             *grid.notes,
         ),
     )

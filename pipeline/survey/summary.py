@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from pipeline.errors import Reason
-from pipeline.model.survey import Adjustment
+from pipeline.model.survey import Adjustment, SurveyPoint
 from pipeline.survey.adjustment import Solution, variance_factor_limits
 from pipeline.survey.network import ANGULAR
 from pipeline.survey.snooping import Snooped
+from pipeline.units import ReportUnits, format_length
 
+WEAK = 0.015  # [m] standard deviation of a point, five times that of one good shot
 MISFIT_HOLD = 5.0  # times the a-priori sigmas: noise that large is no noise
 
 
@@ -76,6 +80,25 @@ def fit_reasons(found: Snooped, what: str, file: str) -> tuple[list[Reason], lis
             )
         ], []
     return [], []
+
+
+def weak_points(points: Sequence[SurveyPoint], units: ReportUnits) -> list[Reason]:
+    """Warn of points that the geometry of their ties or sights leaves poorly known."""
+    weak = [point for point in points if point.code and max(point.sigma_east, point.sigma_north) > WEAK]
+    if not weak:
+        return []
+    named = [f"{point.point} ±{format_length(max(point.sigma_east, point.sigma_north), units)}" for point in weak]
+    shown = ", ".join(named[:8]) + (f" and {len(weak) - 8} more" if len(weak) > 8 else "")
+    return [
+        Reason(
+            ref="weak-points",
+            what=f"these points are poorly known: {shown} (standard deviation)",
+            why="their ties or sights cross at a shallow angle, or scatter",
+            file=weak[0].file,
+            line=weak[0].row or None,
+            do="measure another distance to them, from a point in another direction",
+        )
+    ]
 
 
 def worst_residuals(solution: Solution) -> dict[str, float]:

@@ -1,7 +1,10 @@
+import math
+
 import pytest
 
 from pipeline.intake.resolve import default_job
 from pipeline.survey.answer import answer
+from pipeline.survey.field_check import field_check
 from pipeline.units import FOOT, feet_inches
 from tests.unit.survey.made_surveys import errors, made_site, point_file, tape_file
 
@@ -122,3 +125,15 @@ def test_a_check_is_a_second_tie_to_the_point_it_names():
     assert not found.holds, found.holds
     assert found.survey.adjustment.rejected[0].startswith("tie B–W5 reads about 1' 7")
     assert "K1" not in {point.point for point in found.survey.points}
+
+
+def test_ties_that_cross_at_a_shallow_angle_are_said():
+    """Q hangs by two ties almost in one line: along them it is known, across it is not."""
+    q = (8.0, 0.15)
+    a, b = SITE.place("A"), SITE.place("B")
+    ties = [f"{name},Q,{math.dist(place[:2], q):.6f},DRAIN,,left," for name, place in (("A", a), ("B", b))]
+    found = surveyed(tape_file(SITE) + "\n".join(ties))
+    assert not found.holds
+    weak = next(warning for warning in found.survey.warnings if warning.ref == "weak-points")
+    assert "Q ±" in weak.what and "W1" not in weak.what
+    assert "NOT YET" in " ".join(field_check(JOB, {"t.csv": (tape_file(SITE) + "\n".join(ties)).encode()}).lines)
