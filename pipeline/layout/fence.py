@@ -25,13 +25,16 @@ from pipeline.model.site import Site
 
 @dataclass(frozen=True)
 class Task:
-    """What every step needs to know: the line, the job, the site and the shop's sizes; whether all places are compared or the nearest few only."""
+    """What every step needs to know: the line with the stations of holes given by mitres and chamfers [m], the job, the site and the shop's sizes; whether all
+    places are compared or the nearest few only.
+    """
 
     walk: Walk
     course: Course
     job: Job
     site: Site
     sizes: Measures
+    given: tuple[float, ...] = ()
     thorough: bool = True
 
 
@@ -86,7 +89,9 @@ def _whole_loop(task: Task, wishes: tuple[Wish, ...]) -> Laid:
     cut, around = wishes[0], wishes[0].station
     margin = REACH + cut.leaf + 2 * sizes.joint
     grid = _grid(task, loop_nodes(walk, around - margin, around + margin + walk.length, sizes.step))
-    places = gate_sites(places_for(walk, grid.stations, cut, around, walk.length, sizes), walk, grid, cut, task.job, task.site)
+    places = gate_sites(
+        _clear_of_given(task, grid, places_for(walk, grid.stations, cut, around, walk.length, sizes)), grid, cut, walk, task.job, task.site
+    )
     inner = [_inner_places(task, grid, dataclasses.replace(wish, station=_ahead_of(wish.station, around, walk))) for wish in wishes[1:]]
     found = best_loop(grid, places, sizes, tuple(moves_of(grid, each) for each in inner), thorough=task.thorough)
     if found is None:
@@ -163,12 +168,32 @@ def _stretch(task: Task, begin: float, stop: float, wishes: tuple[Wish, ...], cr
 
 
 def _inner_places(task: Task, grid: Grid, wish: Wish) -> GatePlaces:
-    return gate_sites(places_for(task.walk, grid.stations, wish, wish.station, 0.0, task.sizes), task.walk, grid, wish, task.job, task.site)
+    found = _clear_of_given(task, grid, places_for(task.walk, grid.stations, wish, wish.station, 0.0, task.sizes))
+    return gate_sites(found, grid, wish, task.walk, task.job, task.site)
 
 
 def _grid(task: Task, stations: Floats) -> Grid:
     blocked = undrillable(task.walk.places(stations), task.site, task.job.shop)
-    return grid_of(task.walk, stations, blocked, (), task.sizes, task.job.shop)
+    return grid_of(task.walk, stations, blocked, _given_within(task, stations), task.sizes, task.job.shop)
+
+
+def _given_within(task: Task, stations: Floats) -> tuple[float, ...]:
+    """Return the given holes' stations in every lap that a grid reaches [m]."""
+    laps = np.arange(-1, 3) * task.walk.length if task.walk.closed else np.zeros(1)
+    given = np.add.outer(laps, np.asarray(task.given)).ravel()
+    return tuple(float(station) for station in np.sort(given[(given > stations[0]) & (given < stations[-1])]))
+
+
+def _clear_of_given(task: Task, grid: Grid, places: GatePlaces) -> GatePlaces:
+    """Return the places whose gate does not reach across a given hole."""
+    if not task.given or not len(places.after):
+        return places
+    first, last = places.hinge - task.sizes.joint, grid.stations[places.after]
+    laps = np.arange(-1, 3) * task.walk.length if task.walk.closed else np.zeros(1)
+    given = np.add.outer(laps, np.asarray(task.given)).ravel()
+    across = ((given > first[:, None] + 1e-4) & (given < last[:, None] - 1e-4)).any(axis=1)
+    keep = ~across
+    return GatePlaces(places.before[keep], places.after[keep], places.hinge[keep], places.latch[keep], places.moves[keep])
 
 
 def _begun_after_gate(laid: Laid) -> Laid:

@@ -24,7 +24,7 @@ DECK_FARTHEST: Final = 3.0  # [m] deck beyond this is wide enough for any gate
 WIDTH_STEP: Final = 0.25  # [m] widths within this are alike
 
 
-def gate_sites(places: GatePlaces, walk: Walk, grid: Grid, wish: Wish, job: Job, site: Site) -> GatePlaces:
+def gate_sites(places: GatePlaces, grid: Grid, wish: Wish, walk: Walk, job: Job, site: Site) -> GatePlaces:
     """Return those places at which the gate can be built.
 
     Raises

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import msgspec
 import numpy as np
 
-from pipeline.errors import LayoutError
+from pipeline.errors import InternalFault, LayoutError, Reason
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.offset import with_bays_rounded
 from pipeline.layout.barrier import Course, course_of
@@ -29,10 +31,12 @@ from pipeline.layout.walk import Floats, walk_of
 from pipeline.layout.waters import outline_round
 from pipeline.model.job import Job
 from pipeline.model.layout import Alternative, Certificate, Layout
+from pipeline.model.shop import CornerStyle
 from pipeline.model.site import Site
 from pipeline.units import INCH, Length
 
 OTHER_SETBACKS = (-3 * INCH, 3 * INCH)  # [m] beside the job's own, for the office's table (own judgement)
+CURED_BY_CORNERS = {"no-room-for-the-line", "no-mitre", "no-row-fits", "custom-panel-blocked", "no-place-for-gate"}  # holds another line may not meet
 BEST_STEPS = tuple(step * INCH for step in range(1, 13))  # [m] over the wanted setback, tried where the job lets it be chosen
 
 
@@ -44,6 +48,7 @@ class Draft:
     course: Course
     laid: Laid
     proposed: bool
+    corner: CornerStyle
 
 
 def lay_out(job: Job, site: Site) -> Layout:
@@ -79,7 +84,7 @@ def lay_out(job: Job, site: Site) -> Layout:
         certificate=_certificate(draft.laid),
     )
     crossings = tuple(draft.laid.crossings.values())
-    return msgspec.structs.replace(layout, warnings=notices(layout, crossings, job, site, proposed=draft.proposed))
+    return msgspec.structs.replace(layout, warnings=notices(layout, crossings, job, site, proposed=draft.proposed, corner=draft.corner))
 
 
 def with_setback(job: Job, setback: float) -> Job:
@@ -90,12 +95,38 @@ def with_setback(job: Job, setback: float) -> Job:
 
 def drafted(job: Job, site: Site, sizes: Measures, *, thorough: bool = True) -> Draft:
     """Return a line and the fence along it, without the records; not thorough: from the nearest places of its gates only."""
+    first: LayoutError | None = None
+    for style, setback in _attempts(job):
+        try:
+            return _in_style(style, with_setback(job, setback), site, sizes, thorough=thorough)
+        except LayoutError as fault:
+            if fault.reasons[0].ref not in CURED_BY_CORNERS:
+                raise
+            first = first or fault
+    raise first or InternalFault(Reason(ref="no-attempt", what="no way round a corner was tried", do="report it with the job's folder"))
+
+
+def _attempts(job: Job) -> Iterator[tuple[CornerStyle, float]]:
+    """Yield the ways round corners with their setback [m]: the shop's own, the other ones, then a mitred line nearer to the water all round."""
+    own, wanted, least = job.shop.panel.corner, float(job.options.fence.setback), least_setback(job)
+    others: tuple[CornerStyle, ...] = ("rounded", "chamfered", "mitred")
+    for style in (own, *(other for other in others if other != own)):
+        yield style, wanted
+    if 0 < least < wanted:
+        for step in range(1, math.ceil((wanted - least) / INCH)):
+            yield "mitred", wanted - step * INCH
+        yield "mitred", least
+
+
+def _in_style(style: CornerStyle, job: Job, site: Site, sizes: Measures, *, thorough: bool) -> Draft:
     course = _course(job, site, sizes)
-    line = straight_over(hole_line(course.chain, float(job.options.fence.setback), sizes.spacing, job, site), site.risers, sizes.joint)
+    cornered = hole_line(course.chain, float(job.options.fence.setback), sizes.spacing, style, job, site)
+    line = straight_over(cornered.chain, site.risers, sizes.joint)
     walk, leaf = walk_of(line), float(job.shop.gate.leaf[0])
     wishes = wishes_on(walk, site.gates, leaf) or (proposed_gate(walk, site, leaf),)
-    laid = fence_along(Task(walk, course, job, site, sizes, thorough), wishes)
-    return Draft(line, course, laid, not site.gates)
+    given = tuple(sorted(line.nearest(point)[0] for point in cornered.given))
+    laid = fence_along(Task(walk, course, job, site, sizes, given, thorough), wishes)
+    return Draft(line, course, laid, not site.gates, style)
 
 
 def _course(job: Job, site: Site, sizes: Measures) -> Course:

@@ -9,11 +9,13 @@ from typing import Final
 import numpy as np
 
 from pipeline.geometry.chain import Chain
+from pipeline.layout.corners import Cornered, chamfered, mitred, refuse_swollen_mitres
 from pipeline.layout.give_way import given_way
 from pipeline.layout.measures import least_setback
 from pipeline.layout.swell import bends_of, ramped, swell_needed
 from pipeline.layout.walk import Floats, Walk, walk_of
 from pipeline.model.job import Job
+from pipeline.model.shop import CornerStyle
 from pipeline.model.site import Site
 
 STEP: Final = 0.02  # [m] distance of the samples the swell is worked out on
@@ -47,8 +49,8 @@ def fitted_chain(places: Floats, *, closed: bool) -> Chain:
     return Chain(tuple(vertices), tuple(bulges), closed)
 
 
-def hole_line(course: Chain, setback: float, chord: float, job: Job, site: Site) -> Chain:
-    """Return the hole line that keeps the fabric at `setback` [m] from the water, with rounded corners, giving way where the deck is too narrow.
+def hole_line(course: Chain, setback: float, chord: float, style: CornerStyle, job: Job, site: Site) -> Cornered:
+    """Return the hole line that keeps the fabric at `setback` [m] from the water, giving way where the deck is too narrow.
 
     Parameters
     ----------
@@ -58,6 +60,8 @@ def hole_line(course: Chain, setback: float, chord: float, job: Job, site: Site)
         [m]
     chord : float
         Longest hole-to-hole distance [m].
+    style : CornerStyle
+        How it goes round a corner of the pool.
     job : Job
         Shop and rule packs.
     site : Site
@@ -68,16 +72,20 @@ def hole_line(course: Chain, setback: float, chord: float, job: Job, site: Site)
     LayoutError
         Where not even the least setback leaves room for a hole.
     """
-    walk = walk_of(course)
+    sharp = mitred(course, setback) if style == "mitred" else Cornered(course)
+    walk = walk_of(sharp.chain)
     stations = sample_stations(walk)
     places, facing = walk.places(stations), walk.facing(stations)
     normals = np.column_stack((np.sin(facing), -np.cos(facing)))
-    bends = bends_of(course, setback)
+    bends = bends_of(sharp.chain, setback)
     wanted = ramped(stations, swell_needed(places, normals, bends, setback, setback, chord), walk.length, closed=walk.closed)
     lowest = swell_needed(places, normals, bends, setback, min(least_setback(job), setback), chord)
     swell = given_way(stations, places, normals, wanted, lowest, walk.length, walk.closed, job, site)
-    moved = places + swell[:, None] * normals
-    return fitted_chain(_from_a_straight(moved) if walk.closed else moved, closed=walk.closed)
+    refuse_swollen_mitres(places, swell, sharp.given)
+    moved, given = places + swell[:, None] * normals, sharp.given
+    if style == "chamfered":
+        moved, given = chamfered(moved, bends, setback, chord)
+    return Cornered(fitted_chain(_from_a_straight(moved) if walk.closed else moved, closed=walk.closed), given)
 
 
 def _from_a_straight(places: Floats) -> Floats:

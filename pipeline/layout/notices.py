@@ -13,6 +13,7 @@ from pipeline.layout.nearness import chord_clearances
 from pipeline.layout.stretches import SQUARE_LEAST, Crossing
 from pipeline.model.job import Job
 from pipeline.model.layout import Layout
+from pipeline.model.shop import CornerStyle
 from pipeline.model.site import Site
 from pipeline.units import ReportUnits, format_length
 
@@ -20,9 +21,10 @@ MOVED_FAR: Final = 0.5  # [m] a gate moved by more is worth a word (own judgemen
 GAVE_WAY: Final = 0.005  # [m] a fabric this much inside the wanted setback is worth a word
 
 
-def notices(layout: Layout, crossings: Sequence[Crossing], job: Job, site: Site, *, proposed: bool) -> tuple[Reason, ...]:
+def notices(layout: Layout, crossings: Sequence[Crossing], job: Job, site: Site, *, proposed: bool, corner: CornerStyle) -> tuple[Reason, ...]:
     """Return the warnings of a layout."""
-    return tuple(_all(layout, crossings, job, site, proposed))
+    other = () if corner == job.shop.panel.corner else (_other_corner(corner, job.shop.panel.corner),)
+    return (*other, *_all(layout, crossings, job, site, proposed))
 
 
 def _all(layout: Layout, crossings: Sequence[Crossing], job: Job, site: Site, proposed: bool) -> Iterator[Reason]:
@@ -61,6 +63,15 @@ def _gave_way(layout: Layout, site: Site, units: ReportUnits) -> Iterator[Reason
             why="the deck is too narrow there, or an object stands in the way; the least setback of the rule packs is kept",
             do="see that this is wanted, or move what stands in the way",
         )
+
+
+def _other_corner(corner: CornerStyle, wanted: CornerStyle) -> Reason:
+    return Reason(
+        ref="other-corner",
+        what=f"the line goes {corner} round the pool's corners; {wanted} was wanted and does not fit",
+        why="the deck leaves no room for the holes of the wanted line",
+        do="see that this is wanted",
+    )
 
 
 def _no_gate_asked(layout: Layout) -> Reason:

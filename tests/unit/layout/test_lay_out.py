@@ -205,3 +205,31 @@ def test_plumb_on_straights_and_leaned_on_curves():
             assert hole.lean_toward == "plumb", hole.name
         if math.degrees(hole.turn) > 8.0:
             assert (hole.lean_toward, 2.0 <= math.degrees(hole.lean) <= 3.0) == ("away", True), hole.name
+
+
+# Round the corners of a polygonal pool.
+
+
+@pytest.mark.parametrize(("style", "turns"), [("mitred", [90.0] * 4), ("chamfered", [45.0] * 8)])
+def test_corners_as_the_shop_wants_them(style, turns):
+    job, site = with_shop(panel={"corner": style}), site_of(POOL, gates=GATE)
+    layout = lay_out(job, site)
+    assert broken_rules(layout, job, site) == []
+    sharpest = sorted((math.degrees(hole.turn) for hole in layout.holes), reverse=True)[: len(turns)]
+    assert sharpest == pytest.approx(turns, abs=13.0)  # arc and ramp beside a chamfer turn by the rest
+    assert nearest_fabric(layout, site) == pytest.approx(layout.setback, abs=0.0005)
+
+
+def test_a_rounded_line_costs_fewer_custom_panels_than_a_mitred_one():
+    site = site_of(POOL, gates=GATE)
+    rounded, mitred = (lay_out(with_shop(panel={"corner": style}), site).certificate.objective[0] for style in ("rounded", "mitred"))
+    assert rounded < mitred
+
+
+def test_where_a_rounded_line_has_no_room_a_mitred_one_is_tried():
+    site = site_of(POOL, 0.7, gates=GATE)
+    layout = lay_out(JOB, site)
+    assert broken_rules(layout, JOB, site) == []
+    assert {"other-corner", "line-gave-way"} <= {warning.ref for warning in layout.warnings}
+    for hole in layout.holes:
+        assert min(abs(hole.east + 0.7), abs(hole.east - 9.7), abs(hole.north + 0.7), abs(hole.north - 5.2)) >= 0.0952, hole.name
