@@ -13,7 +13,9 @@ import numpy as np
 import pytest
 
 from pipeline.errors import SurveyError
+from pipeline.survey.adjustment import adjusted
 from pipeline.survey.cogo import area_by_coordinates, compass_rule, join, polar, rays_meet, resection
+from pipeline.survey.network import Network, NetworkPoint, Observation
 from pipeline.survey.reduction import air_correction, curvature, level_and_rise, refraction, straight_zenith
 from pipeline.survey.tape_placing import circles_meet
 
@@ -33,7 +35,9 @@ def azimuth(text: str) -> float:
     return math.radians(degrees + minutes / 60 + seconds / 3600)
 
 
-@pytest.mark.outside(source=f"{MAHUN}, Traverse Computations E-I", compares="loop traverse: lat, dep, closure, coordinates, inverse, area", tolerance="printed digits")
+@pytest.mark.outside(
+    source=f"{MAHUN}, Traverse Computations E-I", compares="loop traverse: lat, dep, closure, coordinates, inverse, area", tolerance="printed digits"
+)
 def test_loop_traverse():
     courses = [("S 68-05-35 W", 472.68), ("N 19-46-00 W", 216.13), ("N 45-55-20 E", 276.52), ("S 54-59-15 E", 382.24)]
     found = compass_rule((2000.0, 500.0), [(bearing(b), d) for b, d in courses])
@@ -42,7 +46,9 @@ def test_loop_traverse():
     assert found.closure == pytest.approx(0.111, abs=6e-4)
     assert found.precision == pytest.approx(12116, abs=1)
     # the page's own rounding leaves 0.0005 in a course: one unit of its last digit is allowed
-    assert np.array(found.courses) == pytest.approx(np.array([(-176.386, -438.574), (203.382, -73.105), (192.340, 198.635), (-219.336, 313.044)]), abs=1e-3)
+    assert np.array(found.courses) == pytest.approx(
+        np.array([(-176.386, -438.574), (203.382, -73.105), (192.340, 198.635), (-219.336, 313.044)]), abs=1e-3
+    )
     lengths = [math.hypot(*course) for course in found.courses]
     assert lengths == pytest.approx([472.715, 216.122, 276.497, 382.237], abs=1e-3)
     places = [(2000.000, 500.000), (1561.426, 323.614), (1488.321, 526.996), (1686.956, 719.336)]
@@ -55,11 +61,25 @@ def test_loop_traverse():
 
 @pytest.mark.outside(source="Sample Traverse Computations (scribd 279716815)", compares="six courses, 4 decimals, area", tolerance="1e-4")
 def test_six_course_traverse():
-    courses = [("N 5-30 E", 495.85), ("N 46-02 E", 850.62), ("S 67-38 E", 855.45), ("S 12-25 E", 1020.87), ("S 83-44 W", 1117.26), ("N 55-09 W", 660.08)]
+    courses = [
+        ("N 5-30 E", 495.85),
+        ("N 46-02 E", 850.62),
+        ("S 67-38 E", 855.45),
+        ("S 12-25 E", 1020.87),
+        ("S 83-44 W", 1117.26),
+        ("N 55-09 W", 660.08),
+    ]
     found = compass_rule((0.0, 0.0), [(bearing(b), d) for b, d in courses])
     assert (found.length, *found.misclosure) == pytest.approx((5000.13, 16.8171, 18.0737), abs=1e-4)
     assert found.closure == pytest.approx(24.6876, abs=1e-4)
-    adjusted = [(491.8995, 45.7328), (587.6733, 609.1538), (-328.4036, 788.0003), (-1000.4252, 215.8168), (-125.7134, -1114.6225), (374.9694, -544.0812)]
+    adjusted = [
+        (491.8995, 45.7328),
+        (587.6733, 609.1538),
+        (-328.4036, 788.0003),
+        (-1000.4252, 215.8168),
+        (-125.7134, -1114.6225),
+        (374.9694, -544.0812),
+    ]
     assert np.array(found.courses) == pytest.approx(np.array(adjusted), abs=1.1e-4)
     assert area_by_coordinates(found.places[:6]) == pytest.approx(1715250.0494, abs=1e-3)
 
@@ -120,7 +140,9 @@ def test_trilateration_toy():
     assert min(math.dist(place, (3, 4)) for place in circles_meet((0, 0), 5, (6, 0), 5)) < 1e-12
 
 
-@pytest.mark.outside(source="Ferris State Univ., Three Point Resection Problem (PyGeodesy tests)", compares="resection from two angles", tolerance="1e-4")
+@pytest.mark.outside(
+    source="Ferris State Univ., Three Point Resection Problem (PyGeodesy tests)", compares="resection from two angles", tolerance="1e-4"
+)
 @pytest.mark.parametrize(("first", "second", "place"), [(109.5125, 115.0889, (2128.3903, 5578.1443)), (109.3, 115.1, (2129.3018, 5575.8016))])
 def test_three_point_resection(first, second, place):
     marks = [(1000.0, 5300.0), (2200.0, 6300.0), (3100.0, 5000.0)]
@@ -153,7 +175,9 @@ def test_slope_reduction(zenith, slope, hi, ht, level, rise):
     assert level_and_rise(slope, math.radians(zenith), hi, ht) == pytest.approx((level, rise), abs=6e-5)
 
 
-@pytest.mark.outside(source="GeodePy va_conv (stored), face 2", compares="level distance; the rise's sign is not the source's", tolerance="stored digits")
+@pytest.mark.outside(
+    source="GeodePy va_conv (stored), face 2", compares="level distance; the rise's sign is not the source's", tolerance="stored digits"
+)
 def test_slope_reduction_on_face_two():
     """The source gives +1.69995 for a reading of 264.704 on face 2.  That is 95.296 on face 1, below the horizon: the rise is 1.4 − 0.29995.
 
@@ -175,7 +199,12 @@ def test_air_correction():
 
 @pytest.mark.outside(source="Wolf & Ghilani ch. 4, course notes", compares="curvature and refraction, 500 to 10,000 ft", tolerance="1e-4 relative")
 def test_curvature_and_refraction_table():
-    table = {500: (0.005979, 0.000837, 0.005142), 1000: (0.023917, 0.003348, 0.020568), 2000: (0.095666, 0.013393, 0.082273), 10000: (2.391658, 0.334832, 2.056826)}
+    table = {
+        500: (0.005979, 0.000837, 0.005142),
+        1000: (0.023917, 0.003348, 0.020568),
+        2000: (0.095666, 0.013393, 0.082273),
+        10000: (2.391658, 0.334832, 2.056826),
+    }
     for feet, (c, r, net) in table.items():
         assert curvature(feet, 20_906_000) == pytest.approx(c, abs=6e-7 + 1e-7 * feet / 1000)
         assert refraction(feet, 0.14, 20_906_000) == pytest.approx(r, abs=6e-7)
@@ -188,3 +217,22 @@ def test_a_far_target_is_higher_than_it_looks():
     _, rise = level_and_rise(60.0, straight_zenith(math.radians(90), level))
     assert rise == pytest.approx(0.87 * 60.0**2 / (2 * 6_371_000), abs=1e-6)
     assert rise > 0
+
+
+@pytest.mark.outside(source="GeodePy tutorial (stored)", compares="corrected slope distance to level and rise", tolerance="stored digits")
+def test_tutorial_reduction():
+    assert level_and_rise(145.2670656, math.radians(91.15678)) == pytest.approx((145.2374597, -2.9326875), abs=5e-7)
+
+
+@pytest.mark.outside(
+    source="GeodePy precise_inst_ht (stored): 1.78458 ± 0.00083",
+    compares="height of instrument from zenith angles to staff marks",
+    tolerance="its own ±",
+)
+def test_height_of_instrument_from_staff_marks():
+    """The source averages neighbouring pairs of marks; this is one adjustment of all four angles, which is sharper and has to agree within the source's own spread."""
+    zeniths = [99.50920833, 95.67597222, 91.80145833, 87.90518056]
+    points = [NetworkPoint(name=f"s{n}", east=0, north=0, up=0.8 + 0.4 * n, held="ENU") for n in range(4)]
+    sights = [Observation(kind="zenith", at="I", to=f"s{n}", value=math.radians(z), sigma=math.radians(5 / 3600)) for n, z in enumerate(zeniths)]
+    found = adjusted(Network(points=(*points, NetworkPoint(name="I", east=6, north=0, up=1.7, held="N")), observations=tuple(sights)))
+    assert found.place("I")[2] == pytest.approx(1.78458, abs=0.00083)

@@ -64,9 +64,39 @@ def test_combined_factor(zone, east, north, convergence, combined):
         assert math.degrees(found.convergence) == pytest.approx(convergence, abs=2e-6)
 
 
-@pytest.mark.outside(source="POB, State Plane vs surface coordinates 8 (New Mexico)", compares="latitude and longitude of two marks, scale", tolerance="0.00001 s")
+@pytest.mark.outside(
+    source="POB, State Plane vs surface coordinates 8 (New Mexico)", compares="latitude and longitude of two marks, scale", tolerance="0.00001 s"
+)
 def test_new_mexico_marks():
     bromilow = grid_point("EPSG:32113", 452489.852, 142158.262)
     assert bromilow.latitude == pytest.approx(32 + 16 / 60 + 52.33969 / 3600, abs=1e-8)
     assert bromilow.longitude == pytest.approx(-(106 + 45 / 60 + 15.77636 / 3600), abs=1.2e-8)
     assert bromilow.scale == pytest.approx(0.99992781, abs=6e-8)
+
+
+@pytest.mark.outside(
+    source="USGS program l176 (PROJ test data), US survey feet", compares="latitude and longitude of State Plane places", tolerance="0.0006 ft"
+)
+@pytest.mark.parametrize(
+    ("zone", "longitude", "latitude", "east", "north"),
+    [
+        ("2227", -(121 + 22 / 60 + 26.019 / 3600), 37 + 30 / 60 + 30.324 / 3600, 6308189.835, 2008776.145),
+        ("2238", -(82 + 45 / 60 + 52.412 / 3600), 29 + 39 / 60 + 6.589 / 3600, 2519743.236, 241248.726),
+        ("2275", -(100 + 33 / 60 + 6.303 / 3600), 34 + 39 / 60 + 35.684 / 3600, 941333.504, 3522390.511),
+    ],
+)
+def test_usgs_places(zone, longitude, latitude, east, north):
+    found = grid_point(f"EPSG:{zone}", east * 1200 / 3937, north * 1200 / 3937)
+    foot = math.degrees(0.3048 / 6_371_000)
+    assert found.latitude == pytest.approx(latitude, abs=0.0006 * foot + 0.0005 / 3600 / 2)  # the printed seconds have three decimals
+    assert found.longitude == pytest.approx(longitude, abs=0.0008 * foot + 0.0005 / 3600 / 2)
+
+
+@pytest.mark.outside(source="EPSG Guidance Note 7-2", compares="Texas South Central 1927 and the British grid", tolerance="0.01 ft, 0.01 m")
+@pytest.mark.parametrize(
+    ("zone", "east", "north", "latitude", "longitude"),
+    [("32040", 2963503.91 * 1200 / 3937, 254759.80 * 1200 / 3937, 28.5, -96.0), ("27700", 577274.99, 69740.50, 50.5, 0.5)],
+)
+def test_epsg_examples(zone, east, north, latitude, longitude):
+    found = grid_point(f"EPSG:{zone}", east, north)
+    assert (found.latitude, found.longitude) == pytest.approx((latitude, longitude), abs=1.5e-7)
