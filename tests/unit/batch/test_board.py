@@ -1,0 +1,189 @@
+"""The board: one file, nothing fetched, nothing run that is not ours, shown in a moment, open to everybody."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pipeline.batch.board import Board, board_page
+from pipeline.batch.standings import Standing
+from pipeline.errors import Reason
+from pipeline.model.status import Status
+
+EVIL = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\" onclick='x'"
+THUMBNAIL = (
+    '<svg xmlns="http://www.w3.org/2000/svg" width="240" height="184" viewBox="0 0 240 184"><path d="' + "M52.6 157.2L212.8 108.3" * 40 + '"/></svg>'
+)
+AXE = Path(sys.prefix) / "axe" / "axe.min.js"
+CHROMIUM = shutil.which("chromium")
+
+
+def _standing(number: int, **fields: object) -> Standing:
+    held = number % 7 == 0
+    reasons = (
+        (Reason(ref="no-water", what="the survey has no water's edge", why="it is needed", file="points.csv", line=3, do="shoot it"),) if held else ()
+    )
+    warnings = (Reason(ref="does-not-comply", what="305.2.1: missed at P03", do="higher panels"),) if number % 7 == 1 else ()
+    name = f"job-{number:04d}"
+    status = Status(
+        job=name,
+        state="held" if held else "complete",
+        revision=0 if held else 1,
+        stage="survey" if held else "package",
+        reasons=reasons,
+        warnings=warnings,
+    )
+    made: dict[str, object] = {
+        "shown": name,
+        "status": status,
+        "title": f"Garden {number}",
+        "due": f"2026-12-{number % 28 + 1:02d}",
+        "rules": ("us-ispsc-2021",),
+        "verdict": "" if held else ("does not comply", "marginal", "complies")[number % 3],
+        "thumbnail": "" if held else THUMBNAIL,
+        "files": () if held else ("checks.csv", "crew.pdf", "holes.csv", "inspection.pdf", "plan.dxf", "shop.pdf"),
+        "zip": "" if held else f"{name}-r1.zip",
+        "log": ("survey: no water",) if held else (),
+    }
+    return Standing(**{**made, **fields})
+
+
+@pytest.fixture(scope="module")
+def thousand() -> str:
+    return board_page(Board(jobs=tuple(_standing(number) for number in range(1000))))
+
+
+def test_the_same_night_gives_the_same_bytes(thousand):
+    assert thousand == board_page(Board(jobs=tuple(_standing(number) for number in reversed(range(1000)))))
+
+
+def test_nothing_is_fetched_and_no_script_but_ours_may_run(thousand):
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', thousand)[1]
+    for tag, source in (("script", "script-src"), ("style", "style-src")):
+        texts = re.findall(rf"<{tag}>(.*?)</{tag}>", thousand, re.DOTALL)
+        assert len(texts) == 1
+        assert f"{source} 'sha256-{base64.b64encode(hashlib.sha256(texts[0].encode()).digest()).decode()}'" in policy
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+    assert re.findall(r'(?:src|href)="(?!data:image|\.\./jobs/|#jobs|[a-z]+\.(?:xlsx|csv)")[^"]*"', thousand) == []
+    assert "http" not in re.sub(r"base64,[A-Za-z0-9+/=]+|http-equiv", "", thousand)
+
+
+def test_markup_from_outside_stays_text():
+    reason = Reason(ref="x", what=EVIL, why=EVIL, file=EVIL, do=EVIL)
+    status = Status(job="job", state="held", revision=0, stage=EVIL, reasons=(reason,), warnings=(reason,))
+    page = board_page(
+        Board(jobs=(Standing(shown=EVIL, status=status, title=EVIL, due=EVIL, rules=(EVIL,), verdict=EVIL, log=(EVIL,), files=(EVIL,)),))
+    )
+    assert page.count("<script>") == page.count("</script>") == 1
+    assert "<img src=x" not in page
+    assert "onclick='x'\"" not in page
+
+
+def test_what_somebody_has_to_act_on_stands_first(thousand):
+    kinds = re.findall(r'<tr class="(\w+)"', thousand)
+    assert kinds == sorted(kinds, key=("held", "fails", "marginal", "complete").index)
+    assert set(kinds) == {"held", "fails", "marginal", "complete"}
+
+
+def test_state_is_told_in_words_and_every_picture_has_a_text(thousand):
+    assert re.findall(r"<img (?![^>]*alt=\"Plan of)", thousand) == []
+    assert len(re.findall(r'<span class="badge">(?:held|does not comply|marginal|complete)</span>', thousand)) == 1000
+    assert thousand.count('<th scope="row">') == 1000
+
+
+def _luminance(colour: str) -> float:
+    parts = [int(colour[index : index + 2], 16) / 255 for index in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.outside(
+    source="WCAG 2.2, success criterion 1.4.3 (from memory)", compares="contrast of the board's text colours", tolerance=">= 4.5 : 1"
+)
+def test_contrast(thousand):
+    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", thousand))
+    on_page = [(colours[name], colours["page"]) for name in ("ink", "quiet", "link", "held", "fails", "marginal", "complete")]
+    for text, ground in [*on_page, (colours["quiet"], colours["band"])]:
+        light, dark = sorted((_luminance(text), _luminance(ground)), reverse=True)
+        assert (light + 0.05) / (dark + 0.05) >= 4.5, (text, ground)
+
+
+def _in_browser(page: Path, scratch: Path, *more: str) -> str:
+    words = [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
+    words += ["--disable-component-update", "--disable-sync", f"--user-data-dir={scratch}", *more, "--dump-dom", page.as_uri()]
+    return subprocess.run(words, capture_output=True, text=True, timeout=120, check=True).stdout
+
+
+def _with(page: str, script: str) -> str:
+    """Return the page with a script of the test's own, and without the policy that would stop it."""
+    return re.sub(r"<meta http-equiv=[^>]*>", "", page).replace("</body>", f"<script>{script}</script></body>")
+
+
+@pytest.fixture
+def browser(tmp_path):
+    if CHROMIUM is None:
+        pytest.skip("chromium is not installed")
+    return tmp_path
+
+
+def test_a_thousand_jobs_are_shown_within_two_seconds(browser, thousand):
+    script = "addEventListener('load', () => requestAnimationFrame(() => { document.title = 'SHOWN ' + Math.round(performance.now()); }));"
+    (browser / "board.html").write_text(_with(thousand, script))
+    times = []
+    for attempt in range(3):
+        shown = re.search(r"<title>SHOWN (\d+)", _in_browser(browser / "board.html", browser / f"profile{attempt}", "--timeout=8000"))
+        times += [int(shown[1])] if shown else []
+        if times and min(times) <= 2000:
+            break
+    assert times, "the page was never shown"
+    assert min(times) <= 2000  # [ms] best of three: others may be at work on this machine
+
+
+_USE = """
+const head = document.querySelector('th[data-key="due"]');
+head.querySelector("button").click();
+const dues = Array.from(document.querySelectorAll("#jobs tbody tr"), (row) => row.dataset.due);
+const sorted = dues.every((due, index) => index === 0 || dues[index - 1] <= due);
+const show = document.getElementById("show"); show.value = "held"; show.dispatchEvent(new Event("change"));
+const held = Array.from(document.querySelectorAll("#jobs tbody tr")).filter((row) => !row.hidden).length;
+const find = document.getElementById("find"); find.value = "job-0007"; find.dispatchEvent(new Event("input"));
+const found = Array.from(document.querySelectorAll("#jobs tbody tr")).filter((row) => !row.hidden).map((row) => row.dataset.job);
+document.title = ["USED", sorted, head.getAttribute("aria-sort"), held, found.join(), document.getElementById("count").textContent].join("|");
+"""
+
+
+def test_sorting_and_filtering_work_and_are_told(browser):
+    page = board_page(Board(jobs=tuple(_standing(number) for number in range(70))))
+    (browser / "board.html").write_text(_with(page, _USE))
+    told = re.search(r"<title>USED\|([^<]*)", _in_browser(browser / "board.html", browser / "profile"))[1]
+    assert told.split("|") == ["true", "ascending", "10", "job-0007", "1 of 70 jobs shown"]
+
+
+def test_the_policy_lets_our_own_script_run(browser):
+    (browser / "board.html").write_text(board_page(Board(jobs=(_standing(1),))))
+    assert "1 of 1 jobs shown" in _in_browser(browser / "board.html", browser / "profile")
+
+
+@pytest.mark.parametrize("size", ["1400,1200", "400,1200"])
+@pytest.mark.outside(
+    source="axe-core, rules of WCAG 2 A and AA", compares="accessibility of the board, wide and on a phone", tolerance="no violation"
+)
+def test_a_screen_reader_and_a_keyboard_find_their_way(browser, size):
+    if not AXE.exists():
+        pytest.skip(f"axe-core is not installed in {AXE.parent}")
+    page = board_page(Board(jobs=tuple(_standing(number) for number in range(12))))
+    report = 'axe.run().then((found) => { document.title = "AXE" + JSON.stringify(found.violations.map((one) => one.id)) + found.passes.length; });'
+    (browser / "board.html").write_text(_with(page, AXE.read_text()).replace("</body>", f"<script>{report}</script></body>"))
+    found = re.search(
+        r"<title>AXE(\[.*?\])(\d+)", _in_browser(browser / "board.html", browser / "profile", f"--window-size={size}", "--virtual-time-budget=20000")
+    )
+    assert found[1] == "[]"
+    assert int(found[2]) > 20
