@@ -149,7 +149,7 @@ def _blocks(document: Drawing, units: ReportUnits, view: View) -> None:
             else:
                 hatch.paths.add_polyline_path(_square(size * 1.15), is_closed=True)
         for tag in ("NUMBER", "PANEL", "ROLE", "LEAN", "DEPTH"):
-            block.add_attdef(tag, (0, 0), height=size, dxfattribs={"flags": 0 if tag == "NUMBER" else 1})
+            block.add_attdef(tag, (0, 0), height=size, dxfattribs={"flags": 1})
     mark = document.blocks.new("MARK")
     arm = _on_model(1.2, units, view)
     mark.add_circle((0, 0), arm * 0.75)
@@ -159,7 +159,7 @@ def _blocks(document: Drawing, units: ReportUnits, view: View) -> None:
     gate.add_point((0, 0))
     for block, tags in ((mark, ("NAME", "LEVEL")), (gate, ("NAME", "LEAF", "OPENS"))):
         for tag in tags:
-            block.add_attdef(tag, (0, 0), height=size, dxfattribs={"flags": 0 if tag == "NAME" else 1})
+            block.add_attdef(tag, (0, 0), height=size, dxfattribs={"flags": 1})
 
 
 def _square(half: float) -> list[Point]:
@@ -278,15 +278,9 @@ def _draw_holes(pencil: _Pencil, layout: Layout, names: Names) -> None:
 
 
 def _number(pencil: _Pencil, insert: Any, key: str, names: Names, *, tag: str = "NUMBER", layer: str = "HOLE-NUMBER") -> None:
-    """Add the visible attribute of a block where its name was placed, or hidden where there was no room."""
-    candidate = names.of(key)
-    attribute = insert.add_attrib(tag, key, insert.dxf.insert, dxfattribs={"layer": layer, "style": "SHEET-BOLD", "height": pencil.paper(1.0)})
-    if candidate is None:
-        attribute.is_invisible = True
-        return
-    attribute.dxf.style = text_style(candidate.words.bold)
-    pencil.place(attribute, candidate.words)
-    pencil.leader(candidate.leader, layer)
+    """Give a block its number as a hidden attribute, and write it where it was placed as text, which every reader shows."""
+    insert.add_attrib(tag, key, insert.dxf.insert, dxfattribs={"layer": layer, "flags": 1, "style": "SHEET-BOLD", "height": pencil.paper(1.0)})
+    pencil.name(names, key, layer)
 
 
 def lean_words(hole: Hole) -> str:

@@ -57,9 +57,8 @@ def test_units_of_the_model_space_are_those_of_the_job(name):
 
 
 def test_every_hole_number_is_to_be_seen_in_the_model_space(name):
-    for insert in plan(name).modelspace().query("INSERT[layer=='HOLE']"):
-        number = next(attribute for attribute in insert.attribs if attribute.dxf.tag == "NUMBER")
-        assert not number.is_invisible
+    written = [text.dxf.text for text in plan(name).modelspace().query("TEXT[layer=='HOLE-NUMBER']")]
+    assert sorted(written) == sorted(hole.name for hole in case(name).layout.holes)
 
 
 def test_layers_linetypes_styles_and_sheets_are_there(name):
