@@ -21,6 +21,7 @@ from pipeline.geometry.projection import project
 Array = NDArray[np.float64]
 
 GLOBAL_SHARE: Final = 2.326  # normal quantile of 1 %: beyond it the a-priori sigmas are too small for this line
+LEAST_EXTENT: Final = 10.0  # [-] standard deviations of a shot that a line must be long
 OUT_OF_ORDER: Final = 6.0  # [-] standard deviations a shot must lie behind the one before it
 BOUGHT_BACK: Final = 4.0  # standardised distance within which a shot set aside is taken back
 
@@ -78,6 +79,8 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     ValueError
         When the shots make no line.
     """
+    if float(np.ptp(shots.points, axis=0).max()) < LEAST_EXTENT * float(shots.sigmas.max()):
+        raise ValueError("all shots lie in one place")
     tidy = tidied(shots, closed=closed)
     row = _counter_clockwise(tidy.shots) if closed else tidy.shots
     found, aside = _without_blunders(row, closed=closed, arcs=arcs, blunders=blunders)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.blunders import residual_limit
-from pipeline.edge.fit import Cut, Shape, refitted, settled, shape_of_cut
+from pipeline.edge.fit import Cut, Shape, description_length, refitted, settled, shape_of_cut
 from pipeline.edge.search import Searched, searched
 from pipeline.edge.shots import Shots
 from pipeline.geometry.chain_adjustment import Sightings
@@ -27,6 +27,9 @@ MOST_POINTS: Final = 120  # means at the most: runs of five shots or more
 BENT: Final = 2.5  # [-] times the usual spread about its own curve: a run with a corner in it, whose mean lies on no piece
 OFF_ITS_RUN: Final = 6.0  # [-] standard deviations off its run's own curve, from which a shot is left out of the mean
 RUN_DEGREE: Final = 2
+FAR_FROM_RUN: Final = 3.0  # [-] times the median distance from a run's middle: even shots reach two
+SHORT_RUNS: Final = 3  # runs of a piece that may be a corner's mean and no piece at all
+MOST_OFF: Final = 3  # shots of a run that may be left out
 PROVING_ROUNDS: Final = 3
 
 
@@ -47,9 +50,7 @@ def searched_dense(shots: Shots, *, closed: bool, arcs: bool) -> tuple[Searched,
     straight = np.flatnonzero(spreads <= BENT * np.median(spreads))
     coarse = searched(_means(shots, runs, good, straight), closed=closed, arcs=arcs)
     kept = np.flatnonzero(good)
-    shape = shape_of_cut(shots.taken(kept.tolist()), _spread(coarse.cut, runs[kept], straight, closed=closed), closed=closed)
-    if shape is None:
-        raise ValueError("the shots make no line")
+    shape = _without_needless(shots.taken(kept.tolist()), _spread(coarse.cut, runs[kept], straight, closed=closed), coarse)
     shape, aside = _proved(shots, shape, coarse.noise)
     return Searched(shape=shape, cut=coarse.cut, length=coarse.length, noise=coarse.noise), aside
 
@@ -60,24 +61,35 @@ def _on_their_runs(shots: Shots, runs: Index) -> tuple[NDArray[np.bool_], Array]
     spreads = np.zeros(int(runs[-1]) + 1)
     for run in range(int(runs[-1]) + 1):
         own = np.flatnonzero(runs == run)
-        if len(own) < RUN_DEGREE + 3:
-            continue
-        for _ in range(2):
-            offsets = _off_curve(shots.points[own], good[own])
-            spread = max(float(np.median(shots.sigmas[own])), 1.4826 * float(np.median(np.abs(offsets))))
-            good[own] = np.abs(offsets) < OFF_ITS_RUN * spread
-            if good[own].sum() < RUN_DEGREE + 2:
-                good[own] = True
-                break
+        good[own] = _good_of(shots.points[own], float(np.median(shots.sigmas[own])))
         spreads[run] = np.sqrt(np.mean(_off_curve(shots.points[own], good[own])[good[own]] ** 2))
     return good, spreads
 
 
+def _good_of(points: Array, sigma: float) -> NDArray[np.bool_]:
+    """Say which points of a run lie on one curve: the worst are left out while that shows them to be far off the rest."""
+    distances = np.hypot(*(points - np.median(points, axis=0)).T)
+    best = distances <= FAR_FROM_RUN * float(np.median(distances)) + OFF_ITS_RUN * sigma
+    trial = best.copy()
+    for _ in range(MOST_OFF):
+        if trial.sum() < RUN_DEGREE + 3:
+            break
+        offsets = np.abs(_off_curve(points, trial))
+        trial = trial.copy()
+        trial[int(np.argmax(np.where(trial, offsets, -1.0)))] = False
+        offsets = np.abs(_off_curve(points, trial))
+        spread = max(sigma, float(np.sqrt(np.mean(offsets[trial] ** 2))))
+        if offsets[best & ~trial].min() > OFF_ITS_RUN * spread:
+            best = trial
+    return np.asarray(best)
+
+
 def _off_curve(points: Array, good: NDArray[np.bool_]) -> Array:
     """Return the distances [m] of points from the parabola through the good ones, across their long direction."""
-    centre = np.median(points, axis=0)
-    away = points - centre
-    long = np.linalg.svd(away[good], full_matrices=False)[2][0]
+    away = points - np.median(points, axis=0)
+    half = len(points) // 2
+    long = np.median(points[half:], axis=0) - np.median(points[:half], axis=0)
+    long = long / max(float(np.hypot(*long)), 1e-12)
     u, v = away @ long, away @ np.array([-long[1], long[0]])
     return np.asarray(v - np.polyval(np.polyfit(u[good], v[good], RUN_DEGREE), u))
 
@@ -108,6 +120,38 @@ def _spread(cut: Cut, runs: Index, straight: Index, *, closed: bool) -> Cut:
     if not closed:
         wide[0], wide[-1] = msgspec.structs.replace(wide[0], first=0), msgspec.structs.replace(wide[-1], last=laps - 1)
     return tuple(wide)
+
+
+def _without_needless(shots: Shots, wide: Cut, coarse: Searched) -> Shape:
+    """Adjust the shots' own chain, and take out each short piece that only the mean of a run round a corner made."""
+    closed = coarse.shape.chain.closed
+    best = shape_of_cut(shots, wide, closed=closed)
+    if best is None:
+        raise ValueError("the shots make no line")
+    length = description_length(best, noise=coarse.noise)
+    per_run = len(shots) / len(coarse.shape.shots)
+    index = 0
+    while index < len(wide):
+        if len(wide) > 3 and wide[index].count <= SHORT_RUNS * per_run and (closed or 0 < index < len(wide) - 1):
+            trial = _taken_out(wide, index, len(shots))
+            shape = shape_of_cut(shots, trial, closed=closed)
+            if shape is not None and not shape.far and description_length(shape, noise=coarse.noise) < length:
+                best, length, wide = shape, description_length(shape, noise=coarse.noise), trial
+                continue
+        index += 1
+    return best
+
+
+def _taken_out(wide: Cut, index: int, count: int) -> Cut:
+    """Return a cut without one piece, its shots halved between its neighbours."""
+    parts = list(wide)
+    middle = (wide[index].first + wide[index].last) // 2
+    before, after = (index - 1) % len(wide), (index + 1) % len(wide)
+    parts[before] = msgspec.structs.replace(wide[before], last=middle + (count if index == 0 else 0))
+    parts[after] = msgspec.structs.replace(wide[after], first=middle + 1 - (count if index == len(wide) - 1 else 0))
+    del parts[index]
+    laps = parts[0].first // count
+    return tuple(msgspec.structs.replace(one, first=one.first - laps * count, last=one.last - laps * count) for one in parts)
 
 
 def _proved(shots: Shots, shape: Shape, noise: float) -> tuple[Shape, tuple[int, ...]]:

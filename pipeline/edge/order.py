@@ -20,6 +20,7 @@ LOCAL_REACH: Final = 6  # places such a run may move
 MANY_REPAIRS: Final = 0.2  # [-] of the shots moved: beyond it the order is not mended but made anew
 CLEAR_CHORD: Final = 8.0  # [-] standard deviations a chord must be long for its direction to tell anything
 MOST_JUMPS: Final = 60  # sharp places beyond which the order is not mended shot by shot
+MOST_MENDED: Final = 600  # shots beyond which a line is a scan, whose order an instrument keeps
 FULL_TOUR: Final = 400  # shots up to which a whole new order is sought
 
 
@@ -196,7 +197,7 @@ def _too_dense(shots: Shots) -> bool:
 def _mended(points: Array, sigma: float, *, closed: bool) -> tuple[NDArray[np.intp], float]:
     """Return the order after local repairs, and by how much they shorten the line [m]."""
     order = np.arange(len(points))
-    if len(points) < 5:
+    if not 5 <= len(points) <= MOST_MENDED:
         return order, 0.0
     least = REPAIR_GAIN * float(np.median(np.hypot(*np.diff(points, axis=0).T)))
     start = length = _length(points, order, closed=closed)

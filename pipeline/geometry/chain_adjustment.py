@@ -33,9 +33,9 @@ Index = NDArray[np.intp]
 COMPLEX_STEP: Final = 1e-30
 MOST_STEPS: Final = 40
 MOVE_DONE: Final = 1e-8  # [m], [-] an iteration has converged when nothing moves by more,
-GAIN_DONE: Final = 1e-7  # [-] or chi-square changes by less (a join may slide along a smooth curve for ever),
+GAIN_DONE: Final = 1e-5  # [-] or chi-square changes by less (a join may slide along a smooth curve for ever),
 MISS_DONE: Final = 1e-9  # [rad], [-] while every condition is met
-HALVINGS: Final = 10
+DAMPINGS: Final = (0.0, 1e-7, 1e-5, 1e-3, 0.1, 10.0)  # [-] of the normal matrix's diagonal, until a move helps (Levenberg, Marquardt)
 FREE_VERTEX: Final = 10.0  # [m] standard deviation of a vertex that no shot holds
 FREE_BULGE: Final = 3.0  # [-] likewise of a bulge
 RANK: Final = 1e-4  # relative singular value below which a condition repeats others (exactly only where all are met)
@@ -259,7 +259,7 @@ def adjust_chain(start: Chain, curved: Sequence[bool], sightings: Sightings, tie
 
     Notes
     -----
-    Gauss-Newton with step halving on chi-square plus weighted misses.  A direction in which no shot holds the chain (a
+    Gauss-Newton, damped where a step would be long or would not help.  A direction in which no shot holds the chain (a
     join sliding along a smooth curve) is kept in place by a weak pull towards where it is; the pull moves nothing.
     """
     layout = _Layout(len(start.vertices), curved, start.closed)
@@ -271,9 +271,7 @@ def adjust_chain(start: Chain, curved: Sequence[bool], sightings: Sightings, tie
     steps = 0
     while steps < MOST_STEPS:
         steps += 1
-        move = _step(state, pull)
-        size = float(np.abs(move).max())
-        following = _improved(state, move, min(1.0, _longest_move(layout, state.x) / max(size, 1e-300)))
+        size, following = _improved(state, pull)
         if following is None:
             converged = state.miss < MISS_DONE
             break
@@ -315,16 +313,22 @@ class _State:
         self.layout, self.sightings, self.ties = layout, sightings, ties
 
 
-def _improved(state: _State, move: Array, shrink: float) -> _State | None:
-    """Return the state after the longest part of a move that lowers chi-square or the conditions' misses; None if none does."""
-    for _ in range(HALVINGS):
+def _improved(state: _State, pull: Array) -> tuple[float, _State | None]:
+    """Return the size of a move [m] and the state after it, damped until it is short enough and lowers chi-square or the misses."""
+    longest = _longest_move(state.layout, state.x)
+    size = 0.0
+    for damping in DAMPINGS:
+        move = _step(state, pull, damping)
+        size = float(np.abs(move).max())
+        shrink = min(1.0, longest / max(size, 1e-300))
+        if shrink < 1 and damping < DAMPINGS[-1]:
+            continue
         moved = _State(state.layout, state.sightings, state.ties, state.x + shrink * move)
         if math.isfinite(moved.chi_square) and (
             moved.chi_square <= state.chi_square * (1 + 1e-12) + 1e-9 or (state.miss > MISS_DONE and moved.miss < state.miss)
         ):
-            return moved
-        shrink /= 2
-    return None
+            return size, moved
+    return size, None
 
 
 def _longest_move(layout: _Layout, x: Array) -> float:
@@ -342,11 +346,11 @@ def _null_space(conditions: Array, size: int) -> tuple[Array, Array]:
     return vt[rank:].T, (vt[:rank].T / s[:rank]) @ u[:, :rank].T
 
 
-def _step(state: _State, pull: Array) -> Array:
+def _step(state: _State, pull: Array, damping: float) -> Array:
     basis, inverse = _null_space(state.conditions, len(state.x))
     back = -inverse @ state.missed if len(state.missed) else np.zeros(len(state.x))
     normal = state.rows.T @ state.rows
-    normal[np.diag_indices_from(normal)] += pull
+    normal[np.diag_indices_from(normal)] += pull + damping * np.diag(normal)
     gradient = state.rows.T @ state.misfit + normal @ back
     return np.asarray(back - basis @ np.linalg.solve(basis.T @ normal @ basis, basis.T @ gradient))
 
