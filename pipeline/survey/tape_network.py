@@ -11,7 +11,7 @@ import msgspec
 from pipeline.errors import Reason, SurveyError
 from pipeline.model.job import Job
 from pipeline.model.survey import SurveyPoint
-from pipeline.survey.adjustment import Solution, point_covariances
+from pipeline.survey.adjustment import Solution, detectable, point_covariances
 from pipeline.survey.codes import LINE_CODES, CodedShot, checked_point, read_description
 from pipeline.survey.field_book import ReadPoint, Tie
 from pipeline.survey.misreadings import likely_cause
@@ -24,6 +24,7 @@ from pipeline.survey.summary import adjustment_summary, fit_reasons, scale_of_si
 from pipeline.survey.tape_placing import Line, Place, Placing, placed_by_ties
 from pipeline.units import ReportUnits, format_length
 
+BLIND: Final = 0.1  # [m] smallest blunder a tie would show, beyond which it counts as unchecked
 NEEDED_CODES: Final = LINE_CODES | {"MARK", "DOOR", "WINDOW", "START", "END", "GATE"}  # whatever they are wrong about, the fence is
 
 
@@ -60,6 +61,7 @@ def points_from_ties(ties: Sequence[Tie], marks: Sequence[ReadPoint], job: Job, 
     found = snooped(network)
     heights, levels = _heights(ties, held, job)
     warnings, blunder_holds = _blunders(found, kept, job)
+    warnings += _unchecked(found.solution, coded, kept[0].file)
     holds += blunder_holds + _scale_slip(kept, held)
     points = _points(coded, found.solution, placing, held, heights, distances, job)
     summary = adjustment_summary(found, tuple(reason.what for reason in warnings if reason.ref == "blunder"))
@@ -241,6 +243,30 @@ def _blunders(found: Snooped, ties: Sequence[Tie], job: Job) -> tuple[list[Reaso
         )
     more_warnings, more_holds = fit_reasons(found, "ties", ties[0].file)
     return warnings + more_warnings, holds + more_holds
+
+
+def _unchecked(found: Solution, coded: Mapping[str, CodedShot], file: str) -> list[Reason]:
+    """Warn of points with a tie that nothing checks: were it a hand's breadth off, no residual would show it."""
+    blind = detectable(found) > BLIND
+    ends = [(o.at, o.to) for o, missed in zip(found.network.observations, blind.tolist(), strict=True) if missed]
+    counts: dict[str, int] = {}
+    for o in found.network.observations:
+        for name in (o.at, o.to):
+            counts[name] = counts.get(name, 0) + 1
+    # the end with fewer ties is the one that hangs by it
+    loose = list(dict.fromkeys(min(pair, key=lambda name: counts[name]) for pair in ends))
+    loose = [name for name in loose if coded[name].code in NEEDED_CODES]
+    if not loose:
+        return []
+    return [
+        Reason(
+            ref="unchecked",
+            what=f"nothing checks {_listed(loose)}: a wrong tie there would not show",
+            why="just two ties, or three of which two run the same way",
+            file=file,
+            do="measure one more tie to each, from a point in another direction",
+        )
+    ]
 
 
 def _size(size: float, units: ReportUnits) -> str:

@@ -137,3 +137,10 @@ def test_ties_that_cross_at_a_shallow_angle_are_said():
     weak = next(warning for warning in found.survey.warnings if warning.ref == "weak-points")
     assert "Q ±" in weak.what and "W1" not in weak.what
     assert "NOT YET" in " ".join(field_check(JOB, {"t.csv": (tape_file(SITE) + "\n".join(ties)).encode()}).lines)
+
+
+def test_points_that_nothing_checks_are_named():
+    lines = [line for line in tape_file(SITE).splitlines() if not (line.split(",")[1] == "W4" and line.split(",")[0] in "CD")]
+    said = next(warning for warning in surveyed("\n".join(lines)).survey.warnings if warning.ref == "unchecked")
+    assert said.what.startswith("nothing checks W4:")
+    assert "unchecked" not in {warning.ref for warning in surveyed(tape_file(SITE)).survey.warnings}
