@@ -429,7 +429,7 @@ def state_plane() -> TrueSite:
     book.take("MARK / rebar", (-3.6, -3.0), number="CP1")
     book.take("MARK / rebar", (w + 3.2, -3.3), number="CP2")
     book.take("MARK / rebar", (w + 2.9, d + 3.5), number="CP3")
-    book.line("WATER", water, curved=0.3)
+    book.line("WATER", water, curved=0.3, curve_ends=True)
     book.each("DECK", _with_sides(_box(-deck, -deck, w + deck, d + deck)), last="C")
     pipe = [(w + 0.4, 1.2), (w + 1.2, 1.3), (w + deck, 1.4)]
     book.each("UTILITY", pipe, last="E / gas, located")
