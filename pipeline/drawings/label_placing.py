@@ -46,6 +46,13 @@ class Obstacles:
         self._area = (area[0] - _CELL, area[1] - _CELL, area[2] + _CELL, area[3] + _CELL)
         self._cells: dict[tuple[int, int], list[Box]] = {}
 
+    def copy(self) -> Obstacles:
+        """Return the same obstacles, to be added to apart."""
+        other = Obstacles(self._area)
+        other._area = self._area
+        other._cells = {cell: list(boxes) for cell, boxes in self._cells.items()}
+        return other
+
     def add_box(self, box: Box) -> None:
         """Add a box; one that lies outside the area is of no concern."""
         left, bottom, right, top = reach(box)

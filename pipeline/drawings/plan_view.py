@@ -24,6 +24,7 @@ PANEL_CAP = 2.5  # [mm]
 NAME_CAP = 2.1  # [mm]
 DENSEST = 200.0  # a smaller scale than 1:200 leaves no room for every hole's number
 _ORIENTATIONS: tuple[Orientation, ...] = ("upright", "lying")
+_TRIES = 5  # orders in which names are placed, at most
 _MARKS_WITHIN = 8.0  # [m] of fence and water, or six tenths of their extent: marks farther off are in the table only
 _SAGITTA = 0.05  # [mm] of paper, between an arc and the lines that stand for it in the search for free places
 _POOL_SIDE = 9.0  # [mm] of leader that a number on the side away from the pool is worth
@@ -283,7 +284,23 @@ def place_names(
     if numbers:
         wanted += _hole_numbers(layout, view)
     wanted += _panel_names(layout, view, with_first_hole=first_holes)
-    return Names(placed=place_labels(wanted, hard, soft, view.area))
+    return Names(placed=_placed_in_turns(wanted, hard, soft, view))
+
+
+def _placed_in_turns(wanted: list[tuple[str, Sequence[Candidate]]], hard: Obstacles, soft: Obstacles, view: View) -> tuple[Placed, ...]:
+    """Place all names; what found no place chooses first in the next try, as long as that leaves fewer without one."""
+    urgent: dict[str, None] = {}
+    best: tuple[Placed, ...] = ()
+    for _ in range(_TRIES):
+        order = [*(each for key in urgent for each in wanted if each[0] == key), *(each for each in wanted if each[0] not in urgent)]
+        placed = place_labels(order, hard.copy(), soft, view.area)
+        missing = [each.key for each in placed if not each.free]
+        if not best or len(missing) < sum(not each.free for each in best):
+            best = placed
+        if not missing:
+            break
+        urgent = {**dict.fromkeys(missing), **urgent}
+    return best
 
 
 def _obstacles(site: Site, layout: Layout, view: View) -> tuple[Obstacles, Obstacles]:
@@ -324,7 +341,16 @@ def _hole_numbers(layout: Layout, view: View) -> list[tuple[str, list[Candidate]
             rays = [away + math.radians(angle) for angle in (0, -40, 40, -70, 70, -100, 100)]
             candidates = [candidate for ray in rays for candidate in _along_ray(hole, ray, 0, view)]
             wanted.append((hole.name, sorted(candidates, key=_leader_length)))
-    return wanted
+    at_gates = _crowded(layout)
+    return sorted(wanted, key=lambda each: each[0] not in at_gates)  # those with the least room choose first
+
+
+def _crowded(layout: Layout) -> set[str]:
+    """Return the holes at gates and their neighbours along the walk, where posts, pocket, leaf and names come together."""
+    line = [hole.name for hole in layout.holes if hole.role != "pocket"]
+    gate_holes = {name for gate in layout.gates for name in (gate.hinge_hole, gate.latch_hole, gate.pocket_hole)}
+    beside = {line[(index + step) % len(line)] for index, name in enumerate(line) if name in gate_holes for step in (-1, 1)}
+    return gate_holes | beside
 
 
 def _leader_length(candidate: Candidate) -> float:
@@ -425,8 +451,16 @@ def _gate_names(layout: Layout, view: View) -> list[tuple[str, list[Candidate]]]
         middle = ((hinge[0] + latch[0]) / 2, (hinge[1] + latch[1]) / 2)
         if not view.shows(places[gate.hinge_hole]):
             continue
-        wanted.append((gate.name, round_about(gate.name, middle, PANEL_CAP, (3.0, 4.5, 6.5, 9.0, 12.0, 16.0))))
+        turn = math.atan2(latch[1] - hinge[1], latch[0] - hinge[0])
+        pool = (-math.sin(turn), math.cos(turn))
+        beside = [_in_line(gate.name, (middle[0] + pool[0] * way, middle[1] + pool[1] * way), turn) for way in (2.6, 3.6, 4.8)]
+        wanted.append((gate.name, [*beside, *round_about(gate.name, middle, PANEL_CAP, (4.5, 6.5, 9.0, 12.0, 16.0))]))
     return wanted
+
+
+def _in_line(text: str, at: Point, heading: float) -> Candidate:
+    words = Words(text=text, at=at, cap=PANEL_CAP, bold=True, align="centre", middle=True, turn=upright(heading)[0])
+    return Candidate(words=words)
 
 
 def _mark_names(site: Site, layout: Layout, view: View) -> list[tuple[str, list[Candidate]]]:
