@@ -14,6 +14,7 @@ from pipeline.survey.network import Network, Observation
 Criterion = Literal["baarda", "pope"]
 
 TIED_STATISTICS: Final = 0.7  # correlation of two test statistics from which one error may show in both
+TIED_HEIGHTS: Final = 0.9  # the same for two heights of one target
 SEPARATION: Final = 2.6  # sigmas by which the larger of two has to lead (99 in a hundred)
 SHARE_OF_BLUNDERS: Final = 0.1  # of all observations; beyond it the survey as a whole does not fit
 SCATTER_MOST: Final = 3.0  # times the sigmas: beyond it good shots are no explanation
@@ -142,6 +143,10 @@ def _alike(found: Solution, leader: int, criterion: Criterion, separation: float
     lead = statistics[leader] - statistics
     alike = (found.redundancy > REDUNDANCY_LEAST) & (strength > TIED_STATISTICS)
     alike &= lead <= separation * np.sqrt(2 * (1 - strength)) + 1e-6 * statistics[leader]
+    if separation and found.network.observations[leader].kind == "zenith":
+        # a rod height that was mistaken is no error of the zenith angle alone: it leans on the slope distance too, and the lead says little
+        zeniths = np.array([o.kind == "zenith" for o in found.network.observations])
+        alike |= zeniths & (strength > TIED_HEIGHTS)
     alike[leader] = True
     return [int(row) for row in np.flatnonzero(alike)]
 
