@@ -6,7 +6,9 @@ import argparse
 import errno
 import os
 import sys
+import tempfile
 import textwrap
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final, TypeAlias
@@ -18,6 +20,7 @@ _EXITS: Final = """\
 exit codes:
   0 all complete   3 some held, the rest complete   2 wrong use
   1 an internal fault   75 another run holds OUT   130 interrupted"""
+_SHOWN_HELD: Final = 20  # held jobs told on the terminal; the board tells all
 _SAFETY: Final = "The checks are a help and no approval: local codes, the authority having jurisdiction and licensed practice decide, and no fence replaces supervision."
 
 
@@ -43,6 +46,9 @@ def main(arguments: list[str] | None = None) -> int:
         return COMPLETE
     except OSError as fault:
         print(_machine_trouble(fault), file=sys.stderr)
+        return FAULT
+    except Exception as fault:  # the last door: whatever is left is ours, and nobody outside should have to read a traceback
+        print(_internal_fault(fault), file=sys.stderr)
         return FAULT
 
 
@@ -223,8 +229,10 @@ def _batch(options: argparse.Namespace) -> int:
     for name in end.left_aside:
         print(f"left aside: {name} is no job", file=sys.stderr)
     held = [status for status in end.statuses if status.state == "held"]
-    for status in held:
+    for status in held[:_SHOWN_HELD]:
         _print_held(status.job, status.stage, status.reasons)
+    if len(held) > _SHOWN_HELD:
+        print(f"and {len(held) - _SHOWN_HELD} more held; the board shows them all", file=sys.stderr)
     for error in end.errors:
         print(f"failed: {error}", file=sys.stderr)
     print(
@@ -285,7 +293,7 @@ def _check(options: argparse.Namespace) -> int:
     picture = options.picture or Path(f"{entry.name}-check.svg")
     write_bytes(picture, found.svg.encode())
     print("\n".join(found.lines))
-    print(f"{'GOOD TO LEAVE' if found.good_to_leave else 'NOT YET'}; picture: {picture}")
+    print(f"picture: {picture}")
     return COMPLETE if found.good_to_leave else HELD
 
 
@@ -328,6 +336,14 @@ def _wrong(reasons: tuple[Reason, ...]) -> SleevelineError:
     from pipeline.errors import JobError
 
     return JobError(reasons)
+
+
+def _internal_fault(fault: Exception) -> str:
+    """Put the traceback into a file and return what to say."""
+    handle, name = tempfile.mkstemp(prefix="sleeveline-fault-", suffix=".txt")
+    with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+        traceback.print_exception(fault, file=file)
+    return f"a fault of the program, not of what it was given: {type(fault).__name__}: {str(fault)[:200]}\n  do: report it with {name}"
 
 
 def _machine_trouble(fault: OSError) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -106,7 +107,8 @@ def test_check_reads_every_example_form_in_a_moment(form, capsys, tmp_path, monk
     code = main(["check", str(job)])
     told = capsys.readouterr()
     assert code in (0, 3), told.err
-    assert told.out.splitlines()[-1].startswith("GOOD TO LEAVE" if code == 0 else "NOT YET")
+    assert ("good to leave" if code == 0 else "not yet") in told.out.lower()
+    assert told.out.splitlines()[-1] == "picture: job-check.svg"
     assert (tmp_path / "job-check.svg").read_text().startswith("<svg")
 
 
@@ -114,5 +116,15 @@ def test_check_says_not_yet_for_a_survey_without_water(capsys, tmp_path, monkeyp
     monkeypatch.chdir(tmp_path)
     (tmp_path / "points.csv").write_text("P,N,E,Z,D\n1,0,0,0,MARK\n")
     assert main(["check", "points.csv", "--picture", str(tmp_path / "p.svg")]) == 3
-    assert "NOT YET" in capsys.readouterr().out
+    assert "not yet" in capsys.readouterr().out.lower()
     assert (tmp_path / "p.svg").exists()
+
+
+def test_a_fault_of_ours_is_told_in_a_line_and_its_traceback_put_aside(capsys, monkeypatch):
+    monkeypatch.setattr("pipeline.intake.rule_listing.list_packs", lambda packs: 1 / 0)
+    assert main(["rules"]) == 1
+    told = capsys.readouterr().err
+    assert "Traceback" not in told
+    aside = Path(told.rsplit("report it with ", 1)[1].strip())
+    assert "ZeroDivisionError" in aside.read_text()
+    aside.unlink()
