@@ -146,7 +146,7 @@ def _alike(found: Solution, leader: int, criterion: Criterion, separation: float
     if separation and found.network.observations[leader].kind == "zenith":
         # a rod height that was mistaken is no error of the zenith angle alone: it leans on the slope distance too, and the lead says little
         zeniths = np.array([o.kind == "zenith" for o in found.network.observations])
-        alike |= zeniths & (strength > TIED_HEIGHTS)
+        alike |= zeniths & (strength > TIED_HEIGHTS) & (found.redundancy > REDUNDANCY_LEAST)
     alike[leader] = True
     return [int(row) for row in np.flatnonzero(alike)]
 
