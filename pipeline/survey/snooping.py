@@ -8,11 +8,13 @@ import msgspec
 import numpy as np
 
 from pipeline.survey.adjustment import REDUNDANCY_LEAST, Solution, adjusted, baarda_critical, blunder_sizes, pope_critical
+from pipeline.survey.design import Floats
 from pipeline.survey.elimination import solution
 from pipeline.survey.network import Network, Observation
 
 Criterion = Literal["baarda", "pope"]
 
+ROUNDING: Final = 1e-6  # share by which two statistics differ for no other reason
 TIED_STATISTICS: Final = 0.7  # correlation of two test statistics from which one error may show in both
 TIED_HEIGHTS: Final = 0.9  # the same for two heights of one target
 SEPARATION: Final = 2.6  # sigmas by which the larger of two has to lead (99 in a hundred)
@@ -91,6 +93,11 @@ def snooped(network: Network, *, criterion: Criterion = "baarda", free: bool = F
         network = _without(network, leader, found)
 
 
+def first_largest(statistics: Floats) -> int:
+    """Return where the largest statistic stands; of several that are the same but for rounding, the first, so that every machine names the same."""
+    return int(np.argmax(statistics >= statistics.max() * (1 - ROUNDING)))
+
+
 def critical_value(found: Solution, criterion: Criterion) -> float:
     """Return what a statistic is held against: Baarda's k, raised so that a survey of good shots fails once in a hundred; or Pope's tau."""
     count = len(found.residuals)
@@ -104,7 +111,7 @@ def _leader(found: Solution, criterion: Criterion) -> tuple[int | None, float, f
     if found.degrees_of_freedom < 1:
         return None, 0.0, 0.0
     statistics = np.abs(found.w if criterion == "baarda" else found.tau)
-    leader = int(np.argmax(statistics))
+    leader = first_largest(statistics)
     critical = critical_value(found, criterion)
     if criterion == "baarda" and _is_scatter(found):
         return None, 0.0, critical

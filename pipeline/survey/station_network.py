@@ -25,7 +25,7 @@ from pipeline.survey.slips import unit_slip
 from pipeline.survey.snooping import Rejected, Snooped, snooped
 from pipeline.survey.solved import Solved
 from pipeline.survey.station_placing import StationPlacing, placed_by_pointings
-from pipeline.survey.summary import adjustment_summary, fit_reasons, scale_of_sigmas, worst_residuals
+from pipeline.survey.summary import adjustment_summary, fit_reasons, rounded, scale_of_sigmas, worst_residuals
 from pipeline.units import ReportUnits, format_length
 
 NORTH_SIGMA: Final = 1e-6  # [rad] of the azimuth that makes a first sight without a distance north; nothing else says so
@@ -356,15 +356,15 @@ def _points(
                 line=shot.line,
                 modifiers=shot.modifiers,
                 remark=shot.remark,
-                east=float(found.places[number, 0]),
-                north=float(found.places[number, 1]),
-                elev=float(found.places[number, 2]) if known else None,
-                sigma_east=math.sqrt(max(0.0, spread[number, 0, 0])),
-                sigma_north=math.sqrt(max(0.0, spread[number, 1, 1])),
-                cov_east_north=float(spread[number, 0, 1]),
-                sigma_elev=math.sqrt(max(0.0, spread[number, 2, 2])) if known else None,
+                east=rounded(float(found.places[number, 0])),
+                north=rounded(float(found.places[number, 1])),
+                elev=rounded(float(found.places[number, 2])) if known else None,
+                sigma_east=rounded(math.sqrt(max(0.0, spread[number, 0, 0]))),
+                sigma_north=rounded(math.sqrt(max(0.0, spread[number, 1, 1]))),
+                cov_east_north=round(float(spread[number, 0, 1]), 15),
+                sigma_elev=rounded(math.sqrt(max(0.0, spread[number, 2, 2]))) if known else None,
                 state="check" if shot.code == "CHECK" else "used",
-                residual=redundant,
+                residual=None if redundant is None else rounded(redundant),
                 order=order,
                 file=shots[0].file,
                 row=rows.get(name, 0),

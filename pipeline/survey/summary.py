@@ -10,9 +10,10 @@ from pipeline.errors import Reason
 from pipeline.model.survey import Adjustment, SurveyPoint
 from pipeline.survey.adjustment import Solution, variance_factor_limits
 from pipeline.survey.network import ANGULAR
-from pipeline.survey.snooping import Snooped
+from pipeline.survey.snooping import Snooped, first_largest
 from pipeline.units import ReportUnits, format_length
 
+NANOMETRE = 9  # decimals
 WEAK = 0.015  # [m] standard deviation of a point, five times that of one good shot
 MISFIT_HOLD = 5.0  # times the a-priori sigmas: noise that large is no noise
 
@@ -21,7 +22,7 @@ def adjustment_summary(found: Snooped, rejected: tuple[str, ...]) -> Adjustment:
     """Return the record of an adjustment."""
     solution = found.solution
     statistics = np.abs(solution.w)
-    worst = int(np.argmax(statistics)) if len(statistics) else 0
+    worst = first_largest(statistics) if len(statistics) else 0
     low, high = variance_factor_limits(solution.degrees_of_freedom)
     return Adjustment(
         observations=len(solution.residuals),
@@ -29,12 +30,17 @@ def adjustment_summary(found: Snooped, rejected: tuple[str, ...]) -> Adjustment:
         degrees_of_freedom=solution.degrees_of_freedom,
         iterations=solution.iterations,
         converged=solution.converged,
-        variance_factor=solution.variance_factor,
-        variance_factor_limits=(low, high if np.isfinite(high) else 0.0),
+        variance_factor=rounded(solution.variance_factor),
+        variance_factor_limits=(rounded(low), rounded(high) if np.isfinite(high) else 0.0),
         worst=solution.network.observations[worst].label if len(statistics) else "",
-        worst_statistic=float(statistics[worst]) if len(statistics) else 0.0,
+        worst_statistic=rounded(float(statistics[worst])) if len(statistics) else 0.0,
         rejected=rejected,
     )
+
+
+def rounded(value: float) -> float:
+    """Return a computed figure to nine decimals, a nanometre: beyond that the linear algebra of one machine differs from another's."""
+    return round(value, NANOMETRE) + 0.0
 
 
 def scale_of_sigmas(solution: Solution) -> float:

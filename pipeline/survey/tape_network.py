@@ -20,7 +20,7 @@ from pipeline.survey.refusals import refusal
 from pipeline.survey.slips import unit_slip
 from pipeline.survey.snooping import Snooped, snooped
 from pipeline.survey.solved import Solved
-from pipeline.survey.summary import adjustment_summary, fit_reasons, scale_of_sigmas, worst_residuals
+from pipeline.survey.summary import adjustment_summary, fit_reasons, rounded, scale_of_sigmas, worst_residuals
 from pipeline.survey.tape_placing import Line, Place, Placing, placed_by_ties
 from pipeline.units import ReportUnits, format_length
 
@@ -333,7 +333,7 @@ def _heights(ties: Sequence[Tie], held: Mapping[str, ReadPoint], job: Job) -> tu
             )
         )
     return {
-        name: (float(found.solution.places[number, 2]), math.sqrt(spread[number] + sigma**2 * (name not in known)) or sigma)
+        name: (rounded(float(found.solution.places[number, 2])), rounded(math.sqrt(spread[number] + sigma**2 * (name not in known))) or sigma)
         for number, name in enumerate(names)
     }, warnings
 
@@ -365,15 +365,15 @@ def _points(
                 line=shot.line,
                 modifiers=shot.modifiers,
                 remark=shot.remark,
-                east=float(found.places[number, 0]),
-                north=float(found.places[number, 1]),
+                east=rounded(float(found.places[number, 0])),
+                north=rounded(float(found.places[number, 1])),
                 elev=level,
-                sigma_east=max(floor, math.sqrt(max(0.0, spread[number, 0, 0]))),
-                sigma_north=max(floor, math.sqrt(max(0.0, spread[number, 1, 1]))),
-                cov_east_north=float(spread[number, 0, 1]),
+                sigma_east=max(floor, rounded(math.sqrt(max(0.0, spread[number, 0, 0])))),
+                sigma_north=max(floor, rounded(math.sqrt(max(0.0, spread[number, 1, 1])))),
+                cov_east_north=round(float(spread[number, 0, 1]), 15),
                 sigma_elev=None if level is None else sigma_level,
                 state="suspect" if doubtful else "check" if shot.code == "CHECK" else "used",
-                residual=worst.get(name),
+                residual=None if name not in worst else rounded(worst[name]),
                 why="its side is in doubt" if doubtful else "",
                 order=order,
                 file=rows[name].file if name in rows else ties[0].file,
