@@ -124,7 +124,7 @@ def grid_of(walk: Walk, stations: Floats, blocked: NDArray[np.bool_], forced: tu
 
 def bend_between(walk: Walk, start: Floats, end: Floats) -> tuple[Floats, Floats]:
     """Return (net turn, turn counted without sign) [rad] of the line between two rows of stations [m]."""
-    return walk.facing(end) - walk.facing(start), _wiggle(walk, end) - _wiggle(walk, start)
+    return walk.facing(end) - walk.facing(start), walk.wiggle(end) - walk.wiggle(start)
 
 
 def give_allowed(turn: Floats, wiggle: Floats, length: Floats, sizes: Measures, shop: Shop) -> tuple[Floats, Floats]:
@@ -200,16 +200,3 @@ def _last_forced_before(stations: Floats, forced: tuple[float, ...]) -> Indices:
 
 def _nodes_at(stations: Floats, wanted: Floats, side: str) -> Indices:
     return np.searchsorted(stations, wanted + SAME, side="right" if side == "right" else "left")
-
-
-def _wiggle(walk: Walk, stations: Floats) -> Floats:
-    """Return the turn without sign from the chain's first vertex to stations [m], laps counted [rad]."""
-    lengths = np.diff(walk.starts)
-    ends = walk.bearings + walk.curvatures * lengths
-    kinks = np.abs(walk.bearings[1:] - ends[:-1])
-    before = np.concatenate(([0.0], np.cumsum(np.abs(walk.curvatures[:-1]) * lengths[:-1] + kinks)))
-    closing = np.abs(np.remainder(walk.bearings[0] - ends[-1] + np.pi, 2 * np.pi) - np.pi) if walk.closed else 0.0
-    lap = before[-1] + abs(walk.curvatures[-1]) * lengths[-1] + closing
-    index = walk.piece_of(stations)
-    laps = np.floor(stations / walk.length) if walk.closed else 0.0
-    return np.asarray(before[index] + np.abs(walk.curvatures[index]) * (walk.wrapped(stations) - walk.starts[index]) + laps * lap)

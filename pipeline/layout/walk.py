@@ -58,27 +58,42 @@ class Walk:
 
     def piece_of(self, stations: Floats) -> NDArray[np.intp]:
         """Return the index of the piece under every station [m]; a closed chain wraps round."""
-        return np.clip(np.searchsorted(self.starts, self.wrapped(stations), side="right") - 1, 0, len(self.bearings) - 1)
+        return self._located(stations)[0]
 
-    def wrapped(self, stations: Floats) -> Floats:
-        """Return stations [m] of a closed chain within its first lap."""
-        return np.asarray(np.mod(stations, self.length)) if self.closed else stations
+    def _located(self, stations: Floats) -> tuple[NDArray[np.intp], Floats, Floats | float]:
+        """Return (piece, distance from its start [m], laps run) of every station [m]."""
+        laps: Floats | float = np.floor(stations / self.length) if self.closed else 0.0
+        within = stations - laps * self.length
+        index = np.clip(np.searchsorted(self.starts, within, side="right") - 1, 0, len(self.bearings) - 1)
+        return index, within - self.starts[index], laps
 
     def places(self, stations: Floats) -> Floats:
         """Return the points (n, 2) [m] at stations (n,) [m]; an open chain runs on straight or round beyond its ends."""
-        index = self.piece_of(stations)
-        along = self.wrapped(stations) - self.starts[index]
-        bend = self.curvatures[index]
-        half = bend * along / 2
-        chord = along * np.sinc(half / np.pi)  # sin(x)/x: exact for lines too
+        index, along, _ = self._located(stations)
+        half = self.curvatures[index] * along / 2
+        bent = half != 0.0
+        chord = along.copy()
+        chord[bent] *= np.sin(half[bent]) / half[bent]
         bearing = self.bearings[index] + half
-        return np.asarray(self.corners[index] + chord[:, None] * np.column_stack((np.cos(bearing), np.sin(bearing))))
+        points = np.empty((len(stations), 2))
+        points[:, 0] = self.corners[index, 0] + chord * np.cos(bearing)
+        points[:, 1] = self.corners[index, 1] + chord * np.sin(bearing)
+        return points
 
     def facing(self, stations: Floats) -> Floats:
         """Return the unwrapped direction of travel [rad] at stations [m]; it grows by `lap_turn` with every lap."""
-        index = self.piece_of(stations)
-        laps = np.floor(stations / self.length) if self.closed else 0.0
-        return self.bearings[index] + self.curvatures[index] * (self.wrapped(stations) - self.starts[index]) + laps * self.lap_turn
+        index, along, laps = self._located(stations)
+        return np.asarray(self.bearings[index] + self.curvatures[index] * along + laps * self.lap_turn)
+
+    def wiggle(self, stations: Floats) -> Floats:
+        """Return the turn without sign from the first vertex to stations [m], laps counted [rad]."""
+        lengths = np.diff(self.starts)
+        ends = self.bearings + self.curvatures * lengths
+        before = np.concatenate(([0.0], np.cumsum(np.abs(self.curvatures[:-1]) * lengths[:-1] + np.abs(self.bearings[1:] - ends[:-1]))))
+        closing = np.abs(np.remainder(self.bearings[0] - ends[-1] + np.pi, 2 * np.pi) - np.pi) if self.closed else 0.0
+        lap = before[-1] + abs(self.curvatures[-1]) * lengths[-1] + closing
+        index, along, laps = self._located(stations)
+        return np.asarray(before[index] + np.abs(self.curvatures[index]) * along + laps * lap)
 
     def chord(self, start: Floats, end: Floats) -> Floats:
         """Return the straight distances [m] between two rows of stations [m]."""

@@ -80,6 +80,6 @@ def broken_rules(layout: Layout, job: Job, site: Site) -> list[str]:
         holes = {hole.name: hole for hole in layout.holes}
         if abs(math.dist(holes[gate.pocket_hole].place, holes[gate.latch_hole].place) - job.shop.gate.pocket) > 1e-6:
             found.append(f"{gate.name}: pocket hole")
-        if holes[gate.pocket_hole].water >= min(holes[gate.hinge_hole].water, holes[gate.latch_hole].water):
+        if holes[gate.pocket_hole].water >= holes[gate.latch_hole].water:
             found.append(f"{gate.name}: pocket hole not on the pool side")
     return found
