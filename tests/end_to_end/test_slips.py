@@ -105,12 +105,11 @@ def test_feet_taken_for_metres_are_named(tmp_path):
 
 
 def test_a_long_gap_in_a_curve_is_named(tmp_path):
-    """All shots of one round end but two: nobody can know how it runs."""
+    """Twelve of the fourteen shots of a round end are missing: nobody can know how it runs, and the message says between which two."""
     site = long_round_ends()
-    ends = [shot for shot in site.shots if shot.description.startswith("WATER")]
-    drop = {shot.number for shot in ends[3:15]}
-    text, edge = said([shot for shot in site.shots if shot.number not in drop], tmp_path)
-    assert edge is None or "gap" in text.lower()
+    water = [shot for shot in site.shots if shot.description.startswith("WATER")]
+    text, edge = said([shot for shot in site.shots if shot not in water[3:15]], tmp_path)
+    assert edge is None or {water[2].number, water[15].number} <= set(text.replace(",", " ").split())
 
 
 def test_no_marks_is_said(site, tmp_path):
