@@ -80,6 +80,9 @@ rules = ["us-ispsc-2015", "us-az"]
 [survey]
 unit = "foot"
 
+[fence]
+height = "60 in"
+
 [site]
 slab = "reinforced"
 """,
