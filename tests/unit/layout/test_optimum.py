@@ -2,21 +2,39 @@
 
 from __future__ import annotations
 
+import random
+
+import numpy as np
 import pytest
 
-from pipeline.layout.optimum import unpacked
+from pipeline.geometry.chain import Chain
+from pipeline.intake.resolve import default_job
+from pipeline.layout.gate_places import gate_sites
+from pipeline.layout.gates import NEAR, REACH, places_for
+from pipeline.layout.grid import NEVER, grid_of, loop_nodes
+from pipeline.layout.lay_out import drafted
+from pipeline.layout.loop import MOST_PLACES
+from pipeline.layout.measures import measures_of
+from pipeline.layout.optimum import MOVE_UNIT, GateMoves, search, unpacked
 from pipeline.layout.stretches import best_between
+from pipeline.layout.walk import walk_of
+from tests.made_sites import site_of
 from tests.unit.layout.small_lines import SmallLine, custom_moves, joint_moves, small_line, spacing_moves
 
+JOB = default_job()
 LONGEST = 4.2  # [m] beyond this the number of ways explodes
 
 
-def enumerated(line: SmallLine) -> tuple[int, int, int] | None:
-    """Every way from the first node to the last, one by one: the least (custom panels, cost, give)."""
+def enumerated(line: SmallLine, gate: GateMoves | None = None) -> tuple[int, int, int, int] | None:
+    """Every way from the first node to the last, one by one: the least (custom panels, cost, give, move of the gate)."""
     spacing, joint, custom = spacing_moves(line), joint_moves(line), custom_moves(line)
+    through: dict[int, list[tuple[int, int]]] = {}
+    for after, before in enumerate(gate.from_nodes if gate else ()):
+        if before >= 0 and line.grid.open_nodes[[before, after]].all():
+            through.setdefault(int(before), []).append((after, int(gate.keys[after])))
     posts_price = dict(line.sizes.stock)
     last = len(line.grid.stations) - 1
-    best: list[tuple[int, int, int]] = []
+    best: list[tuple[int, int, int, int]] = []
 
     def stock_ends(node: int, posts: int, give: int):
         if posts in posts_price:
@@ -25,19 +43,21 @@ def enumerated(line: SmallLine) -> tuple[int, int, int] | None:
             for end, used in spacing.get(node, ()):
                 yield from stock_ends(end, posts + 1, give + used)
 
-    def panels_from(node: int, customs: int, cost: int, give: int) -> None:
+    def panels_from(node: int, customs: int, cost: int, give: int, move: int, passed: bool) -> None:
         if best and (customs, cost) > best[0][:2]:
             return
         ends = [(end, 0, price, used) for end, price, used in stock_ends(node, 1, 0)]
         ends += [(end, 1, price, 0) for end, price in custom.get(node, ())]
         for end, more, price, used in ends:
-            reached = (customs + more, cost + price, give + used)
-            if end == last and (not best or reached < best[0]):
+            reached = (customs + more, cost + price, give + used, move)
+            if end == last and passed and (not best or reached < best[0]):
                 best[:] = [reached]
             for start in joint.get(end, ()):
-                panels_from(start, *reached)
+                panels_from(start, *reached, passed)
+            for start, far in through.get(end, ()) if not passed else ():
+                panels_from(start, *reached[:3], move + far, True)
 
-    panels_from(0, 0, 0, 0)
+    panels_from(0, 0, 0, 0, 0, gate is None)
     return best[0] if best else None
 
 
@@ -47,9 +67,55 @@ def test_against_every_way_there_is(block):
     for seed in range(block * 20, block * 20 + 20):
         line = small_line(seed, longest=LONGEST)
         way = best_between(line.grid, line.sizes, ())
-        assert (None if way is None else unpacked(way.key)[:3]) == enumerated(line), seed
+        assert (None if way is None else unpacked(way.key)) == enumerated(line), seed
         found += way is not None
     assert found >= 8  # most of the lines can be laid out, or the comparison says little
+
+
+@pytest.mark.parametrize("block", range(2))
+def test_with_a_gate_to_be_passed(block):
+    found = 0
+    for seed in range(300 + block * 15, 315 + block * 15):
+        line = small_line(seed, longest=4.6)
+        gate = made_gate(line, seed)
+        way = best_between(line.grid, line.sizes, (gate,))
+        assert (None if way is None else unpacked(way.key)) == enumerated(line, gate), seed
+        found += way is not None
+    assert found >= 5
+
+
+def made_gate(line: SmallLine, seed: int) -> GateMoves:
+    """Places of a gate about the middle of a line, 8 steps wide, each with what it costs to be there."""
+    nodes, source = len(line.grid.stations), random.Random(seed)
+    before, keys = np.full(nodes, -1, dtype=np.intp), np.zeros(nodes, dtype=np.int64)
+    middle = nodes // 2
+    for after in range(max(middle - 12, 9), min(middle + 20, nodes)):
+        before[after], keys[after] = after - 8, abs(after - middle) + source.randint(0, 3)
+    return GateMoves(before, keys)
+
+
+def test_the_best_place_of_a_loops_gate_is_the_best_of_all_its_places():
+    """Branch and bound over the places of the gate a loop is cut at, against a search from every place by itself."""
+    sizes, site = measures_of(JOB), site_of(Chain(((0.0, -1.0), (1.7, -1.0), (1.7, 1.0), (0.0, 1.0)), (0.0, 1.0, 0.0, 1.0), True), decks=())
+    draft = drafted(JOB, site, sizes)
+    walk, wish = walk_of(draft.line), draft.laid.gates[0]
+    margin = REACH + wish.leaf + 2 * sizes.joint
+    stations = loop_nodes(walk, wish.station - margin, wish.station + margin + walk.length, sizes.step)
+    grid = grid_of(walk, stations, np.zeros(len(stations), dtype=bool), (), sizes, JOB.shop)
+    places = gate_sites(places_for(walk, grid.stations, wish, wish.station, walk.length, sizes), grid, wish, walk, JOB, site)
+    near = {place for place in range(len(places.after)) if places.moves[place] * MOVE_UNIT <= NEAR}
+    alone = {place: _from_one(grid, sizes, places, place, custom=False) for place in range(len(places.after))}
+    whole = [place for place, key in alone.items() if key < NEVER]
+    among = [place for place in whole if place in near] or whole
+    expected = (
+        min(alone[place] for place in among[:MOST_PLACES]) if whole else min(_from_one(grid, sizes, places, place, custom=True) for place in near)
+    )
+    assert draft.laid.key == expected
+
+
+def _from_one(grid, sizes, places, place, *, custom):
+    run = search(grid, sizes, [[(int(places.after[place]), int(places.moves[place]))]], custom=custom)
+    return run.best_end(0, [(int(places.before[place]), 0)])[0]
 
 
 def test_a_way_is_made_of_the_moves_it_says():
