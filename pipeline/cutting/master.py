@@ -197,6 +197,8 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
         Most waste allowed on what is cut by patterns [length units].
     least_waste : bool
         Minimise waste at no more than the cost `below`.
+    covering : bool
+        Pieces may be cut more often than asked for, which plans are easier found for; the surplus is dropped from them afterwards.
     bulk_between : tuple of (int, int)
         Least and most of each kind of bulk stock.
     """
@@ -206,6 +208,7 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
     below: int | None = None
     waste_most: int | None = None
     least_waste: bool = False
+    covering: bool = False
     bulk_between: tuple[tuple[int, int], ...] = ()
 
 
@@ -280,7 +283,7 @@ class _Columns:
         return tuple(tuple(values[own[index]] if index in own else 0 for index in pieces) for own in self.bulk_columns)
 
     def programme(self) -> Any:
-        lower, upper = self.rows.limits([piece.count for piece in self.problem.pieces], exactly=True)
+        lower, upper = self.rows.limits([piece.count for piece in self.problem.pieces], exactly=not self.search.covering)
         extra = list(self._extra())
         lp = highspy.HighsLp()
         lp.num_col_, lp.num_row_ = len(self.cost), self.rows.count + len(extra)

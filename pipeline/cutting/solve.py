@@ -38,7 +38,7 @@ ROOM_PARTS: Final = 50_000  # of the bound, the first room in which plans are so
 LISTED: Final = 20_000  # patterns listed for the proof, at most
 LISTED_FOR_WASTE: Final = 4_000  # the same for the search of least waste
 DIVES: Final = 6
-BULK_NODES: Final = 200  # of branch and bound where bulk stock is used: what follows brings cents
+BULK_NODES: Final = 260  # of branch and bound where bulk stock is used: what follows brings cents
 BULK_LISTED: Final = 1_000  # patterns listed for the proof where bulk stock is used
 WHOLE: Final = 1e-6  # what a whole number may be off in a relaxed plan
 CONVERGED: Final = 1e-9  # of the cost
@@ -303,8 +303,7 @@ class _Search:
 
     def over_known(self) -> None:
         """Branch and bound over the patterns met so far."""
-        answer = self.choose(self.master.patterns)
-        self.offer_answer(answer)
+        self.offer_answer(self.choose(self.master.patterns, covering=bool(self.kinds)))
 
     def over_listed(self) -> None:
         """Branch and bound over every pattern that a plan within some room above the bound could use, the room doubled until one is found.
@@ -342,13 +341,14 @@ class _Search:
         cost = sum(map(self.problem.cost, chosen)) + self.problem.post_cost * max(0, self.problem.posts_needed - posts)
         return cost + relaxed_cost(self.problem, self.kinds, answer.on_bulk, answer.openings) - self.problem.indifference // 2
 
-    def choose(self, patterns: Sequence[Pattern], *, below: int | None = None, least_waste: bool = False) -> Whole:
+    def choose(self, patterns: Sequence[Pattern], *, below: int | None = None, least_waste: bool = False, covering: bool = False) -> Whole:
         search = Search(
             nodes=min(self.effort.nodes, BULK_NODES) if self.kinds else self.effort.nodes,
             seconds=self.effort.seconds,
             below=below,
             waste_most=self.waste_most,
             least_waste=least_waste,
+            covering=covering,
             bulk_between=tuple(self.between),
         )
         answer = whole(self.problem, patterns, self.kinds, search)
