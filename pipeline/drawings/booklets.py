@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from pipeline.drawings import plan, plan_view, thumbnail, typeface
+from pipeline.drawings.changes import Before
 from pipeline.drawings.check_places import check_sheet
 from pipeline.drawings.crew import crew_parts
 from pipeline.drawings.dossier import Dossier
@@ -38,9 +40,20 @@ class Drawn(msgspec.Struct, frozen=True, kw_only=True):
     warnings: tuple[Reason, ...]
 
 
-def draw(job: Job, survey: Survey, site: Site, layout: Layout, fabrication: Fabrication, compliance: Compliance, revision: Revision) -> Drawn:
-    """Draw everything of one job."""
-    facts = sheet_facts(job, compliance, revision)
+def draw(
+    job: Job,
+    survey: Survey,
+    site: Site,
+    layout: Layout,
+    fabrication: Fabrication,
+    compliance: Compliance,
+    revision: Revision,
+    *,
+    made: Sequence[Revision] = (),
+    before: Before | None = None,
+) -> Drawn:
+    """Draw everything of one job; `made` are the revisions so far, `before` is the last package where there is one."""
+    facts = sheet_facts(job, compliance, revision, made)
     document, sheets = draw_plan(site, layout, compliance, facts)
     dossier = Dossier(
         job=job,
@@ -50,6 +63,7 @@ def draw(job: Job, survey: Survey, site: Site, layout: Layout, fabrication: Fabr
         fabrication=fabrication,
         compliance=compliance,
         facts=facts,
+        before=before,
         document=document,
         plan_sheets=sheets,
     )
@@ -62,11 +76,12 @@ def draw(job: Job, survey: Survey, site: Site, layout: Layout, fabrication: Fabr
     )
 
 
-def sheet_facts(job: Job, compliance: Compliance, revision: Revision) -> SheetFacts:
+def sheet_facts(job: Job, compliance: Compliance, revision: Revision, made: Sequence[Revision] = ()) -> SheetFacts:
     """Return what every sheet says about the job."""
     return SheetFacts(
         title=job.title, job=job.name, shop=job.shop.name, due=job.options.due, revision=revision.revision, content=revision.content,
         rules=", ".join(pack.id for pack in job.packs), units=job.options.report_units, paper=job.options.paper, verdict=compliance.verdict,
+        earlier=tuple((one.revision, one.content) for one in made if one.revision < revision.revision),
     )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from pipeline.drawings import cautions
+from pipeline.drawings.changes import changes
 from pipeline.drawings.details import detail_parts
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.pages import Part, PlanPart, TextPart, TickBox, heading, in_columns, listed, paragraph, space, subheading, table
@@ -21,6 +22,7 @@ def crew_parts(dossier: Dossier) -> tuple[Part, ...]:
     """Return the parts of the crew's booklet in their order."""
     return (
         _cautions(dossier),
+        *_changes(dossier),
         *(PlanPart(sheet.name, sheet.name, sheet.frame) for sheet in dossier.plan_sheets[:-1]),
         _setting_out(dossier),
         _hole_schedule(dossier),
@@ -61,6 +63,24 @@ def _cautions(dossier: Dossier) -> TextPart:
     flow = caution_flowables(dossier)
     flow += [heading("Load"), in_columns(listed(cautions.tools(dossier.job, dossier.layout, dossier.fabrication), boxes=True))]
     return TextPart("Cautions, tools, material", tuple(flow))
+
+
+def _changes(dossier: Dossier) -> list[TextPart]:
+    """Return what changed since the last package, where there was one."""
+    if dossier.before is None:
+        return []
+    found = changes(dossier.before, dossier.layout, dossier.fabrication, dossier.units)
+    flow: list[Any] = [heading(f"What changed since revision {dossier.before.revision}")]
+    if dossier.compliance.as_drilled:
+        flow.append(
+            paragraph("This revision follows the holes as they were drilled: panels and cuts are for them, and the checks were run again.", "strong")
+        )
+    if not found:
+        flow.append(paragraph("No hole and no panel: only what is computed or said about them."))
+    else:
+        rows = [(change.which, change.what, change.was, change.now) for change in found]
+        flow.append(table(("which", "what", "was", "now"), rows, (24, 52, 45, 45)))
+    return [TextPart("Changes", tuple(flow))]
 
 
 def _setting_out(dossier: Dossier) -> TextPart:

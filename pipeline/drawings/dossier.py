@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from pipeline.drawings.changes import Before
 from pipeline.drawings.paper import SheetFacts
 from pipeline.drawings.plan_sheets import PlanSheet
 from pipeline.model.compliance import Compliance
@@ -25,6 +26,8 @@ class Dossier(msgspec.Struct, frozen=True, kw_only=True):
 
     Parameters
     ----------
+    before : Before or None
+        The last package, where there is one.
     document : Drawing
         The plan's DXF document.
     plan_sheets : tuple of PlanSheet
@@ -38,6 +41,7 @@ class Dossier(msgspec.Struct, frozen=True, kw_only=True):
     fabrication: Fabrication
     compliance: Compliance
     facts: SheetFacts
+    before: Before | None = None
     document: Any
     plan_sheets: tuple[PlanSheet, ...]
 

@@ -38,7 +38,7 @@ METRIC_SCALES: Final = tuple(Scale(f"1:{ratio}", ratio) for ratio in (2, 5, 10, 
 
 
 class SheetFacts(msgspec.Struct, frozen=True, kw_only=True):
-    """What every sheet of a job says about the job."""
+    """What every sheet of a job says about the job; `earlier` are the (number, content) of the revisions before."""
 
     title: str
     job: str
@@ -50,6 +50,7 @@ class SheetFacts(msgspec.Struct, frozen=True, kw_only=True):
     units: ReportUnits
     paper: Paper
     verdict: str
+    earlier: tuple[tuple[int, str], ...] = ()
 
     @property
     def complies(self) -> bool:
@@ -150,6 +151,18 @@ def _verdict_line(x: float, y: float, width: float, facts: SheetFacts) -> list[M
         Words(text=stamp, at=(x + 20.0, y + 3.6), cap=2.4, bold=True, align="centre", middle=True, grey=1.0),
         Words(text=fitted(note, width - 43, 1.5), at=(x + 43.0, y + 2.4), cap=1.5),
     ]
+
+
+def revision_table(x: float, y: float, facts: SheetFacts) -> tuple[Mark, ...]:
+    """Return the table of the last revisions, newest on top, its lower left at (x, y) [mm], 9 mm high and 48 mm wide."""
+    rows = [(facts.revision, facts.content, "this one"), *((number, content, "") for number, content in reversed(facts.earlier))][:2]
+    marks: list[Mark] = [Stroke(points=((x, y + 6.6), (x + 48.0, y + 6.6)), width=FINE)]
+    for column, head in ((0.0, "revision"), (14.0, "content"), (34.0, "")):
+        marks.append(Words(text=head, at=(x + column, y + 7.4), cap=1.3, grey=0.3))
+    for row, (number, content, note) in enumerate(rows):
+        for column, text in ((0.0, str(number)), (14.0, content[:8]), (34.0, note)):
+            marks.append(Words(text=text, at=(x + column, y + 4.2 - 3.0 * row), cap=1.5))
+    return tuple(marks)
 
 
 def scale_bar(x: float, y: float, scale: Scale, units: ReportUnits) -> tuple[Mark, ...]:

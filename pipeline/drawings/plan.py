@@ -15,8 +15,8 @@ import msgspec
 
 from pipeline.drawings import typeface
 from pipeline.drawings.ink import LINETYPES, Stroke, Words, dxf_text, lineweight, place_text, text_style
-from pipeline.drawings.label_placing import upright
-from pipeline.drawings.plan_view import Names, View, heading_at, is_mark
+from pipeline.drawings.label_placing import upright, words_box
+from pipeline.drawings.plan_view import Names, View, fabric_obstacles, heading_at, is_mark
 from pipeline.geometry.chain import Chain, Point
 from pipeline.model.layout import Gate, Hole, Layout, Panel
 from pipeline.model.site import FittedLine, Mark, Site, SiteObject
@@ -341,7 +341,9 @@ def _readable(dimension: Dimension) -> Dimension:
 
 def _setback_dimensions(site: Site, layout: Layout, view: View, units: ReportUnits) -> list[Dimension]:
     """Dimension the fabric's distance to the water on up to four chords spread along the walk, where the text has room."""
+    fabric = fabric_obstacles(layout, view)
     fitting = [each for panel in layout.panels for each in _setbacks(panel, site, layout, units) if _fits(each, view)]
+    fitting = [each for each in fitting if not fabric.overlapped(words_box(dimension_marks(each, view)[0]))]
     step = max(1, math.ceil(len(fitting) / _SETBACKS))
     return [_readable(each) for each in fitting[step // 2 :: step]]
 

@@ -12,7 +12,6 @@ from pipeline.drawings import paper
 from pipeline.drawings.ink import FINE, LINETYPES, Area, Mark, Ring, Stroke, Words, box, fitted, to_layout
 from pipeline.drawings.plan import LAYERS, NAME_LAYERS, UNIT
 from pipeline.drawings.plan_view import LEGEND, Names, View
-from pipeline.units import ReportUnits
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
@@ -74,7 +73,7 @@ def add_sheet(document: Drawing, sheet: PlanSheet, facts: paper.SheetFacts, laye
     marks: list[Mark] = [box(left, bottom, right - left, top - bottom, width=FINE)]
     if sheet.own_names:
         marks += names_as_marks(sheet.names)
-    marks += [*sheet.more, *_legend_band(sheet, facts.units, layers_used)]
+    marks += [*sheet.more, *_legend_band(sheet, facts, layers_used)]
     marks += paper.title_strip(sheet.frame, facts, sheet.name, sheet.view.scale.name)
     to_layout(layout, marks)
 
@@ -90,10 +89,10 @@ def names_as_marks(names: Names) -> list[Mark]:
     return marks
 
 
-def _legend_band(sheet: PlanSheet, units: ReportUnits, layers_used: frozenset[str]) -> list[Mark]:
+def _legend_band(sheet: PlanSheet, facts: paper.SheetFacts, layers_used: frozenset[str]) -> list[Mark]:
     left, bottom, right = sheet.frame.left, sheet.frame.bottom, sheet.frame.right
-    marks: list[Mark] = [*paper.north_arrow(right - 4.0, bottom + 9.5)]
-    marks += paper.scale_bar(right - 66.0, bottom + 2.0, sheet.view.scale, units)
+    marks: list[Mark] = [*paper.revision_table(right - 66.0, bottom + 11.6, facts), *paper.north_arrow(right - 4.0, bottom + 9.5)]
+    marks += paper.scale_bar(right - 66.0, bottom + 2.0, sheet.view.scale, facts.units)
     marks.append(Words(text=f"Scale {sheet.view.scale.name}", at=(right - 66.0, bottom + 8.6), cap=1.9, bold=True))
     entries = [layer for layer in LAYERS if layer.legend and layer.name in layers_used]
     cells = [(_sample(layer.name), layer.legend) for layer in entries] + [(_symbol(kind), words) for kind, words in _SYMBOLS]

@@ -303,11 +303,18 @@ def _placed_in_turns(wanted: list[tuple[str, Sequence[Candidate]]], hard: Obstac
     return best
 
 
-def _obstacles(site: Site, layout: Layout, view: View) -> tuple[Obstacles, Obstacles]:
-    hard, soft = Obstacles(view.area), Obstacles(view.area)
+def fabric_obstacles(layout: Layout, view: View) -> Obstacles:
+    """Return the fabric of all panels, as broad as it is drawn and a little more, as what no text may touch."""
+    fabric = Obstacles(view.area)
     places = {hole.name: view.on_sheet(hole.place) for hole in layout.holes}
     for panel in layout.panels:
-        hard.add_polyline([places[name] for name in panel.holes], 0.35)
+        fabric.add_polyline([places[name] for name in panel.holes], 0.35)
+    return fabric
+
+
+def _obstacles(site: Site, layout: Layout, view: View) -> tuple[Obstacles, Obstacles]:
+    hard, soft = fabric_obstacles(layout, view), Obstacles(view.area)
+    places = {hole.name: view.on_sheet(hole.place) for hole in layout.holes}
     for gate in layout.gates:
         hard.add_line(places[gate.hinge_hole], places[gate.latch_hole], 0.35)
         outline = [view.on_sheet(point) for point in gate.swing]

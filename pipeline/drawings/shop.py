@@ -15,7 +15,7 @@ from pipeline.drawings.paper import Frame, Scale, frame_of, scales_of
 from pipeline.model.fabrication import CutTicket, Label, PanelDrawing
 from pipeline.units import format_length
 
-_A_PAGE = 3  # custom panels drawn on one page
+_A_PAGE = 2  # custom panels drawn on one page
 _FOOT = 20.0  # [mm] under a panel's foot: its dimensions, mark and cut
 _LABEL = (60.0, 30.0)  # [mm] a label, three in a row
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import zipfile
+
 import msgspec
 
 from pipeline import artifacts
 from pipeline.artifacts import JobPlace
 from pipeline.drawings.booklets import draw
+from pipeline.drawings.changes import Before, read_before
 from pipeline.drawings.revision import content_digest, next_revision
 from pipeline.errors import Reason
 from pipeline.model.compliance import Compliance
@@ -24,7 +27,8 @@ CONTENT = ("layout", "fabrication", "compliance")  # the artifacts that make a r
 def run(place: JobPlace) -> tuple[Reason, ...]:
     """Draw a job's plan, sheets and booklets into its work folder, and settle the revision they carry."""
     content = content_digest([artifacts.digest(place, name) for name in CONTENT])
-    revision = next_revision(_made_before(place), content)
+    made = _made_before(place)
+    revision = next_revision(made, content)
     drawn = draw(
         artifacts.read(place, "job", Job),
         artifacts.read(place, "survey", Survey),
@@ -33,12 +37,24 @@ def run(place: JobPlace) -> tuple[Reason, ...]:
         artifacts.read(place, "fabrication", Fabrication),
         artifacts.read(place, "compliance", Compliance),
         revision,
+        made=made,
+        before=_package_before(place, revision.revision - 1),
     )
     for name, content_bytes in drawn.files.items():
         artifacts.write_bytes(place.work / "drawings" / name, content_bytes)
     artifacts.write_bytes(place.out / "plan.svg", drawn.picture.encode())
     artifacts.write_bytes(place.work / "revision.json", artifacts.encode(revision))
     return drawn.warnings
+
+
+def _package_before(place: JobPlace, revision: int) -> Before | None:
+    """Read an older package's tables from its zip, which stays as it was made; None where there is none to be read."""
+    folder = f"{place.job}-r{revision}"
+    try:
+        with zipfile.ZipFile(place.out / f"{folder}.zip") as archive:
+            return read_before(revision, archive.read(f"{folder}/holes.csv"), archive.read(f"{folder}/panels.csv"))
+    except (FileNotFoundError, KeyError, zipfile.BadZipFile):
+        return None
 
 
 def _made_before(place: JobPlace) -> tuple[Revision, ...]:
