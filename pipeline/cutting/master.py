@@ -66,6 +66,8 @@ class Whole(msgspec.Struct, frozen=True):
         True when the clock stopped it.
     failed : bool
         True when the solver gave up with an error.
+    seconds : float
+        That the search took, for the limit of those to come.
     """
 
     chosen: tuple[tuple[Pattern, int], ...] | None
@@ -74,6 +76,7 @@ class Whole(msgspec.Struct, frozen=True):
     exhausted: bool
     out_of_time: bool
     failed: bool
+    seconds: float
 
 
 class Rows:
@@ -249,6 +252,7 @@ def _whole(problem: Problem, patterns: Sequence[Pattern], kinds: Sequence[Bulk],
         exhausted=status in (highspy.HighsModelStatus.kOptimal, highspy.HighsModelStatus.kInfeasible),
         out_of_time=status == highspy.HighsModelStatus.kTimeLimit,
         failed=status == highspy.HighsModelStatus.kSolveError,
+        seconds=model.getRunTime(),
     )
 
 

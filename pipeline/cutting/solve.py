@@ -131,6 +131,7 @@ class _Search:
         self.best_cost: int | None = None
         self.bound, self.waste_bound, self.rounds, self.listed = 0, 0, 0, 0
         self.prices: Prices | None = None
+        self.seconds_left = effort.seconds
         self.other_side: int | None = None  # bound of what branching on bulk stock left aside
         self.proof, self.stopped = "", "search stopped at its limit of nodes"
         self.not_listed = {kind.stock for kind in self.kinds}
@@ -344,7 +345,7 @@ class _Search:
     def choose(self, patterns: Sequence[Pattern], *, below: int | None = None, least_waste: bool = False, covering: bool = False) -> Whole:
         search = Search(
             nodes=min(self.effort.nodes, BULK_NODES) if self.kinds else self.effort.nodes,
-            seconds=self.effort.seconds,
+            seconds=self.seconds_left,
             below=below,
             waste_most=self.waste_most,
             least_waste=least_waste,
@@ -352,6 +353,7 @@ class _Search:
             bulk_between=tuple(self.between),
         )
         answer = whole(self.problem, patterns, self.kinds, search)
+        self.seconds_left = max(0.0, self.seconds_left - answer.seconds)
         if answer.out_of_time:
             self.stopped = f"search stopped by the clock after {self.effort.seconds:g} s: another machine may find another plan"
         return answer

@@ -12,7 +12,7 @@ import msgspec
 from pipeline.cutting.problem import Pattern, Piece, Problem, Stock
 from pipeline.cutting.solve import Effort, Plan, solve
 from pipeline.errors import JobError, Reason
-from pipeline.fabrication.fewest_sources import shared_out
+from pipeline.fabrication.fewest_sources import OnSource, brought_together, shared_out
 from pipeline.model.fabrication import Cut, CutTicket, CuttingProof, Demand
 from pipeline.model.night import Offcut
 from pipeline.model.shop import Shop, StockItem
@@ -90,7 +90,7 @@ def cut_group(
     together = [_pattern_of(ticket, sources, lengths, step) for tickets in alone for ticket in tickets]
     waste_most = sum(map(problem.waste, together)) if together else None
     plan = solve(problem, effort, [together] if together else (), waste_most, least_waste=True)
-    pieces = _pieces_by_source(plan.patterns, wanted, lengths, step)
+    pieces = _brought_together(problem, plan.patterns, _pieces_by_source(plan.patterns, wanted, lengths, step), step)
     tickets = _tickets(plan.patterns, pieces, sources, wanted[0].demand, numbered_from)
     return GroupCut(
         tickets=tickets,
@@ -238,6 +238,15 @@ def _pieces_by_source(patterns: Sequence[Pattern], wanted: Sequence[Wanted], len
         by_length.setdefault(lengths.index(_steps_up(entry.demand.length, step)), []).append(entry)
     needs = [[index for index, times in pattern.takes for _ in range(times)] for pattern in patterns]
     return shared_out(needs, by_length, key=lambda entry: entry.job)
+
+
+def _brought_together(problem: Problem, patterns: Sequence[Pattern], by_source: Sequence[Sequence[Wanted]], step: float) -> list[list[Wanted]]:
+    """Exchange pieces between sources so that each job is cut from fewer."""
+    entries = [entry for own in by_source for entry in own]
+    numbers = iter(range(len(entries)))
+    sources = [[OnSource(_steps_up(entry.demand.length, step), entry.job, next(numbers)) for entry in own] for own in by_source]
+    together = brought_together([problem.stocks[pattern.stock] for pattern in patterns], sources)
+    return [[entries[piece.entry] for piece in pieces] for pieces in together]
 
 
 def _tickets(
