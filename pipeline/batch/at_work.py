@@ -101,11 +101,11 @@ def _died(stage: str, deaths: int) -> Reason:
     )
 
 
-def died_once(stage: str, how: str) -> Reason:
-    """Return the reason to hold a job whose own process died."""
+def died_twice(stage: str, how: str) -> Reason:
+    """Return the reason to hold a job whose own process died on it twice."""
     return Reason(
         ref="worker-died",
-        what=f"the process working on the stage {stage} died: {how}",
+        what=f"the process working on the stage {stage} died twice: {how}",
         why="it was killed from outside, mostly for want of memory, or it crashed in compiled code",
         do="run the job again on a machine with more memory free; if it dies again, report it with the job's folder",
     )

@@ -85,7 +85,7 @@ def _one(places: Places, job: ChunkJob, stage: str, seconds: float, run: str, co
         else:
             with at_work(place, run, stage, seconds):
                 ledger = run_stage(places, job.name, stage, keys[stage], ledger, seconds)
-        _tell(places, job.name, stage, ledger.entries[stage].outcome)
+        tell(places, job.name, stage, ledger.entries[stage].outcome)
         if stage == stages[-1] or ledger.entries[stage].outcome != "done":
             write_status(place, ledger)
     entry = ledger.entries.get(stage)
@@ -120,7 +120,7 @@ def run_id(places: Places) -> str:
         return ""
 
 
-def _tell(places: Places, job: str, stage: str, outcome: str) -> None:
+def tell(places: Places, job: str, stage: str, outcome: str) -> None:
     """Append one line for the progress bar; a line is short enough to be written whole."""
     handle = os.open(places.internal / "events", os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
     try:

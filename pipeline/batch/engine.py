@@ -111,7 +111,7 @@ def run_profile(places: Places, profile: str, cores: int) -> EngineRun:
     """
     clear_locks(places)
     folder = profile_folder(profile)
-    words = [sys.executable, "-m", "snakemake", "--snakefile", str(workflow_folder() / "Snakefile"), "--directory", str(places.internal)]
+    words = [sys.executable, "-P", "-m", "snakemake", "--snakefile", str(workflow_folder() / "Snakefile"), "--directory", str(places.internal)]
     words += ["--profile", str(folder), *(["--cores", str(cores)] if profile == "local" else [])]
     log = places.internal / "logs" / "engine.log"
     log.parent.mkdir(parents=True, exist_ok=True)

@@ -9,6 +9,7 @@ import re
 import shutil
 import sys
 import time
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final, Literal
 
@@ -34,6 +35,7 @@ from pipeline.model.job import InputFile
 from pipeline.model.status import STAGES, Status
 
 ROUNDS: Final = 3  # a run of the workflow that failed is tried again from the plan on
+FEW_JOBS: Final = 1  # so few are built without the workflow, in less time than its engine takes to start
 FULL: Final = 1_000_000  # [bytes] with less free a disk counts as full
 LEAST_FREE: Final = 20_000_000  # [bytes] below this a night is not begun
 
@@ -139,13 +141,31 @@ def _rounds(
         if not _prepare(places, plan, office, wish):
             return "done", (), ran
         with progress.watching(places.internal / "events", tuple(job.name for job in plan.stale), len(plan.jobs)):
-            run = run_profile(places, wish.profile, wish.cores) if wish.profile else run_workflow(places, wish.cores, progress.steps)
+            run = _run(places, plan, wish, progress)
         if run.ending == "done":
             _leave(places)
         if run.ending == "interrupted":
             break
     full = ("No space left on the disk where OUT lies: make room and run it again",) if _is_full(places) else ()
     return run.ending, (*full, *run.failed, *run.errors), ran
+
+
+def _run(places: Places, plan: NightPlan, wish: Wish, progress: Progress) -> EngineRun:
+    """Build what is stale: under a profile, or the workflow here; a few jobs are done before the workflow's engine were even loaded."""
+    if wish.profile:
+        return run_profile(places, wish.profile, wish.cores)
+    if 0 < len(plan.stale) <= FEW_JOBS:
+        _build_here(places, plan.stale, plan.seconds)
+        return EngineRun(ending="done")
+    return run_workflow(places, wish.cores, progress.steps)
+
+
+def _build_here(places: Places, jobs: Iterable[PlannedJob], seconds: float) -> None:
+    """Build jobs one by one from this process, and the batch-wide products."""
+    for job in jobs:
+        run_line(places, job.name, job.received, seconds)
+    for product in PRODUCTS:
+        make_product(product, places, places.stamps / "batch" / product)
 
 
 def _only(
@@ -158,10 +178,7 @@ def _only(
     _mark_unfinished(places, plan)
     _prepare(places, plan, office, wish)
     with progress.watching(places.internal / "events", tuple(job.name for job in wanted if job.stale), len(wanted)):
-        for job in wanted:
-            run_line(places, job.name, job.received, plan.seconds)
-        for product in PRODUCTS:
-            make_product(product, places, places.stamps / "batch" / product)
+        _build_here(places, wanted, plan.seconds)
     return "done", (), sum(bool(job.stale) for job in wanted)
 
 

@@ -9,8 +9,8 @@ from typing import Final, NoReturn
 
 import msgspec
 
-from pipeline.batch.at_work import at_work, died_once, forget, hung_reason, stage_at_work
-from pipeline.batch.chunk import die_with_parent
+from pipeline.batch.at_work import at_work, died_twice, forget, hung_reason, stage_at_work
+from pipeline.batch.chunk import die_with_parent, tell
 from pipeline.batch.code_digest import code_digests
 from pipeline.batch.ledger import Entry, first_stale, read_ledger, stage_keys
 from pipeline.batch.line import built_stages, enter, hold_at_intake, run_stage, write_status
@@ -45,13 +45,15 @@ def run_line(places: Places, job: str, received: Received, seconds: float) -> tu
     stale = first_stale(place, read_ledger(place), keys)
     if stale is None:
         return write_status(place, read_ledger(place)), ()
-    todo = stages[stages.index(stale[0]) :]
-    ending = _in_a_child(places, job, todo, keys, seconds)
+    first = stages.index(stale[0])
+    ending = _in_a_child(places, job, stages[first:], keys, seconds)
+    if ending and not _hung(places, job):  # perhaps it was killed from outside: it gets a second try
+        stale = first_stale(place, read_ledger(place), keys)
+        ending = _in_a_child(places, job, stages[stages.index(stale[0]) :], keys, seconds) if stale else ""
     if ending:
         _hold_dead(places, job, keys, ending)
     status = write_status(place, read_ledger(place))
-    ran = tuple(stage for stage in todo if stage in read_ledger(place).entries)
-    return status, ran
+    return status, tuple(stage for stage in stages[first:] if stage in read_ledger(place).entries)
 
 
 def _in_a_child(places: Places, job: str, todo: tuple[str, ...], keys: dict[str, str], seconds: float) -> str:
@@ -89,6 +91,7 @@ def _be_the_child(places: Places, job: str, todo: tuple[str, ...], keys: dict[st
         for stage in todo:
             with at_work(place, _RUN, stage, seconds):
                 ledger = run_stage(places, job, stage, keys[stage], ledger, seconds)
+            tell(places, job, stage, ledger.entries[stage].outcome)
             if ledger.entries[stage].outcome != "done":
                 break
         code = 0
@@ -98,6 +101,11 @@ def _be_the_child(places: Places, job: str, todo: tuple[str, ...], keys: dict[st
         os._exit(code)
 
 
+def _hung(places: Places, job: str) -> bool:
+    left = stage_at_work(places.job(job))
+    return left is not None and left[1]
+
+
 def _hold_dead(places: Places, job: str, keys: dict[str, str], how: str) -> None:
     """Hold a job whose child died, at the stage it was at."""
     place = places.job(job)
@@ -105,6 +113,6 @@ def _hold_dead(places: Places, job: str, keys: dict[str, str], how: str) -> None
     if left is None:
         return
     stage, hung = left
-    reason = hung_reason(stage) if hung else died_once(stage, how)
+    reason = hung_reason(stage) if hung else died_twice(stage, how)
     enter(place, read_ledger(place), stage, Entry(key=keys[stage], outcome="held", reasons=(reason,)))
     forget(place)

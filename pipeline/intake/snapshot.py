@@ -63,7 +63,7 @@ def is_survey_file(name: str) -> bool:
 
 
 def read_all(entry: QueueEntry, names: Iterable[str], most: int) -> dict[str, bytes]:
-    """Read a job's files; `most` is the largest size of a survey file [bytes].
+    """Read a job's files, each and all together at most `most` [bytes].
 
     Raises
     ------
@@ -78,6 +78,9 @@ def read_all(entry: QueueEntry, names: Iterable[str], most: int) -> dict[str, by
             files[name] = read_regular(path, shown_as=shown(name), most=TOML_BYTES if name == "job.toml" else most)
         except JobError as fault:
             reasons += fault.reasons
+        if sum(map(len, files.values())) > most:
+            reasons.append(_too_much(entry, most))
+            break
     if reasons:
         raise JobError(reasons)
     return files
@@ -113,6 +116,15 @@ def _special(name: str) -> Reason:
         why="only plain files are read, so that a job cannot point outside its folder",
         file=shown(name),
         do="put a copy of the file there",
+    )
+
+
+def _too_much(entry: QueueEntry, most: int) -> Reason:
+    return Reason(
+        ref="job-too-large",
+        what=f"the files of {entry.shown} are together larger than {most} bytes",
+        why="no survey of a pool is so large; reading on could fill the machine",
+        do="take out what does not belong to the survey, or raise file_bytes under [limits] in shop.toml",
     )
 
 

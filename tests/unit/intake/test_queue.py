@@ -138,6 +138,18 @@ def test_files_beyond_the_shops_limit_are_refused_without_being_read(tmp_path):
     assert "1000 bytes" in held.value.reasons[0].what
 
 
+def test_many_files_together_are_held_to_the_same_limit(tmp_path):
+    job = tmp_path / "job"
+    job.mkdir()
+    for number in range(5):
+        (job / f"{number}.csv").write_bytes(b"x" * 300)
+    names = [f"{number}.csv" for number in range(5)]
+    assert len(read_all(entry_at(job), names, most=1500)) == 5
+    with pytest.raises(JobError) as held:
+        read_all(entry_at(job), names, most=1000)
+    assert held.value.reasons[0].ref == "job-too-large"
+
+
 @pytest.mark.parametrize("path", ["/dev/zero", "/dev/random", "/proc/self/mem"])
 def test_devices_are_never_read(path):
     with pytest.raises(JobError):
