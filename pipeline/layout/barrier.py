@@ -71,23 +71,19 @@ def end_station(walk: Walk, wall: FittedLine | None, clearance: float, *, first:
     """Return the station [m] at which an open line's end hole stands `clearance` [m] from its wall."""
     if wall is None:
         return 0.0 if first else walk.length
-    stations = np.arange(0.0, min(walk.length, 3 * BEYOND + STRAIGHT_ON), 0.002)
-    if not first:
-        stations = walk.length - stations
-    clear = distances_to(walk.places(stations), wall.chain) >= clearance
-    before = crosses(np.broadcast_to(walk.places(np.array([walk.length / 2])), (len(stations), 2)), walk.places(stations), wall.chain)
-    out = np.nonzero(~clear | before)[0]
-    inner = int(out[-1]) + 1 if len(out) else 0
-    if inner == 0 or inner >= len(stations):
-        return float(stations[min(inner, len(stations) - 1)])
-    low, high = float(stations[inner - 1]), float(stations[inner])
+    inward = np.arange(0.0, min(walk.length / 2, 3 * BEYOND + STRAIGHT_ON), 0.002)[::-1]
+    stations = inward if first else walk.length - inward
+    near = np.nonzero(distances_to(walk.places(stations), wall.chain) < clearance)[0]  # walking out, the first of these is before the wall
+    if not len(near) or near[0] == 0:
+        return float(stations[-1])
+    clear, close = float(stations[near[0] - 1]), float(stations[near[0]])
     for _ in range(40):
-        middle = (low + high) / 2
+        middle = (clear + close) / 2
         if distances_to(walk.places(np.array([middle])), wall.chain)[0] >= clearance:
-            high = middle
+            clear = middle
         else:
-            low = middle
-    return high
+            close = middle
+    return clear
 
 
 def _blocked_by_walls(parallel: Chain, site: Site, clearance: float) -> Flags:
@@ -201,7 +197,11 @@ def _between_marks(parallel: Chain, site: Site) -> Course:
         raise LayoutError(_no_marks(site))
     start, end = parallel.nearest(site.start)[0], parallel.nearest(site.end)[0]
     row = _cut_out(parallel, start, end if end > start else end + parallel.length)
-    return Course(_chained(row), (_wall_at(site.start, site), _wall_at(site.end, site)))
+    walls = (_wall_at(site.start, site), _wall_at(site.end, site))
+    for wall, outward in zip(walls, (-1, 1), strict=True):
+        row = [piece_reversed(piece) for piece in row[::-1]]
+        row = row if wall is None else _straight_to_wall(row, wall, outward)
+    return Course(_chained(row), walls)
 
 
 def _wall_at(place: Point, site: Site) -> FittedLine | None:

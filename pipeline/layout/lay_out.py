@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -26,7 +27,7 @@ from pipeline.layout.notices import notices
 from pipeline.layout.optimum import MOVE_UNIT, unpacked
 from pipeline.layout.records import ends_of, parts_of
 from pipeline.layout.setting_out import distances_across
-from pipeline.layout.steps import straight_over
+from pipeline.layout.steps import part_of, straight_over
 from pipeline.layout.walk import Floats, walk_of
 from pipeline.layout.waters import outline_round
 from pipeline.model.job import Job
@@ -63,7 +64,7 @@ def lay_out(job: Job, site: Site) -> Layout:
     others = _alternatives(job, site) if job.options.fence.best_setback else ()
     job = _with_best_setback(job, others)
     sizes = measures_of(job)
-    draft = drafted(job, site, sizes)
+    draft = _from_its_first_hole(drafted(job, site, sizes))
     walk, line = walk_of(draft.line), draft.line
     risers = {index: crossing.riser for index, crossing in draft.laid.crossings.items()}
     parts = parts_of(walk, draft.laid.row, draft.laid.gates, risers, job, site, sizes)
@@ -85,6 +86,18 @@ def lay_out(job: Job, site: Site) -> Layout:
     )
     crossings = tuple(draft.laid.crossings.values())
     return msgspec.structs.replace(layout, warnings=notices(layout, crossings, job, site, proposed=draft.proposed, corner=draft.corner))
+
+
+def _from_its_first_hole(draft: Draft) -> Draft:
+    """Return the draft with its line begun at the first hole, and ended at the last one of an open fence; stations count from there."""
+    stations, line = draft.laid.row.stations, draft.line
+    first, last = stations[0], stations[0] + line.length if line.closed else stations[-1]
+    row = part_of(line, first % line.length, last - first + first % line.length) if line.closed else part_of(line, first, last)
+    ends = () if line.closed else (row[-1].end,)
+    begun = Chain((*(piece.start for piece in row), *ends), tuple(piece.bulge for piece in row), line.closed)
+    counted = tuple((station - first) % line.length if line.closed else station - first for station in stations)
+    laid = dataclasses.replace(draft.laid, row=dataclasses.replace(draft.laid.row, stations=counted))
+    return dataclasses.replace(draft, line=begun, laid=laid)
 
 
 def with_setback(job: Job, setback: float) -> Job:

@@ -11,9 +11,9 @@ import numpy as np
 
 from pipeline.errors import LayoutError, hold
 from pipeline.layout.chords import STRAIGHT_TURN
-from pipeline.layout.grid import Grid, Measures, bend_between
+from pipeline.layout.grid import GIVE_UNIT, Grid, Measures, bend_between
 from pipeline.layout.optimum import Way
-from pipeline.layout.walk import Floats, Walk
+from pipeline.layout.walk import Flags, Floats, Walk
 
 GapKind = Literal["spacing", "custom", "joint", "hinge", "leaf", "latch"]
 MORE_POSTS: Final = 4  # a custom panel gets at most this many posts more than it needs, to keep clear of forbidden ground
@@ -121,7 +121,7 @@ def _evened(walk: Walk, grid: Grid, way: Way, sizes: Measures) -> list[float]:
         spacing = np.array([kind == "spacing" for kind in way.kinds[first:last]])
         if spacing.any():
             moved = _equal_chords(walk, inner, np.where(spacing, sizes.spacing, sizes.joint), spacing.astype(np.float64))
-            if _is_legal(grid, inner, moved, sizes):
+            if _is_legal(grid, inner, moved, sizes) and _read(walk, moved, spacing, sizes) <= _read(walk, inner, spacing, sizes):
                 stations[first : last + 1] = moved
     return [float(station) for station in stations]
 
@@ -163,6 +163,12 @@ def _equal_chords(walk: Walk, stations: Floats, nominal: Floats, shares: Floats)
         moved[1:-1] += step[:-1]
         t += float(step[-1])
     return moved
+
+
+def _read(walk: Walk, stations: Floats, spacing: Flags, sizes: Measures) -> int:
+    """Return the use of the give as a tape reads it, in units of `grid.GIVE_UNIT`."""
+    off = np.abs(walk.chord(stations[:-1], stations[1:])[spacing] - sizes.spacing)
+    return int(np.round(off / GIVE_UNIT).sum())
 
 
 def _is_legal(grid: Grid, before: Floats, after: Floats, sizes: Measures) -> bool:

@@ -65,13 +65,13 @@ def _with_chord(line: Chain, start: float, end: float) -> Chain:
     """Return a chain that goes straight from one station to another [m]."""
     chord = Piece(line.point_at(start), line.point_at(end))
     if line.closed:
-        row = [chord, *_part(line, end, start + line.length)]
+        row = [chord, *part_of(line, end, start + line.length)]
         return Chain(tuple(piece.start for piece in row), tuple(piece.bulge for piece in row), True)
-    row = [*_part(line, 0.0, start), chord, *_part(line, end, line.length)]
+    row = [*part_of(line, 0.0, start), chord, *part_of(line, end, line.length)]
     return Chain((*(piece.start for piece in row), row[-1].end), tuple(piece.bulge for piece in row))
 
 
-def _part(line: Chain, start: float, end: float) -> list[Piece]:
+def part_of(line: Chain, start: float, end: float) -> list[Piece]:
     """Return the pieces between two stations [m], which may lie in the lap before or after."""
     row = []
     borders = line.piece_stations()
