@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any, Final, NamedTuple
 
-from pipeline.errors import Reason
+from pipeline.errors import Reason, SurveyError
 from pipeline.survey.codes import LINE_CODES, read_description
 from pipeline.survey.decoding import not_text
 from pipeline.survey.field_book import Page, ReadPoint
@@ -26,6 +26,8 @@ SPACING: Final = 0.75  # [m] of points handed on along lines and arcs
 LEAST_WITHIN_ARC: Final = 3  # points within an arc, however short
 JOINED: Final = 0.002  # [m] ends of entities that near are one point
 MOST_ENTITIES: Final = 200_000
+MOST_BYTES: Final = 10_000_000  # a drawing is slow to read; a pool's has some hundred kilobytes
+MOST_PIECES: Final = 2000  # lines and arcs on one layer, to be joined end to end
 MOST_ON_A_PIECE: Final = 2000
 
 Place = tuple[float, float, float]
@@ -71,6 +73,8 @@ def read_dxf(content: bytes, file: str, unit: UnitName, table: Mapping[str, str]
     SurveyError
         When it is no drawing, or one that states another unit than the job's where both give a possible pool.
     """
+    if len(content) > MOST_BYTES:
+        raise _too_large(file, f"{len(content) / 1e6:.0f} MB", f"{MOST_BYTES / 1e6:.0f} MB")
     document = _document(content, file)
     stated = STATED_UNITS.get(int(document.header.get("$INSUNITS", 0) or 0))
     scale = METRES_PER[stated or unit]
@@ -85,10 +89,22 @@ def read_dxf(content: bytes, file: str, unit: UnitName, table: Mapping[str, str]
         if not _taken(entity, layer, scale, singles, loose, paths):
             passed[f"{entity.dxftype()} on {layer}"] = passed.get(f"{entity.dxftype()} on {layer}", 0) + 1
     for layer, pieces in loose.items():
+        if len(pieces) > MOST_PIECES:
+            raise _too_large(file, f"{len(pieces):,} lines and arcs on the layer {layer}", f"{MOST_PIECES:,}")
         paths.setdefault(layer, []).extend(_joined(pieces))
     points = [*_points_of_paths(paths, file, table, most), *_single_points(singles, file)]
     refuse_too_many(len(points), most, file, "points")
     return Page(file=file, form="dxf", points=tuple(points), warnings=_passed_warnings(passed, file), stated_unit=stated)
+
+
+def _too_large(file: str, what: str, most: str) -> SurveyError:
+    return refusal(
+        "drawing-too-large",
+        f"{file} holds {what}, the limit is {most}",
+        why="the drawing of a pool has some hundreds of lines; this is more than a pool's",
+        file=file,
+        do="save what belongs to the pool as a drawing of its own",
+    )
 
 
 def _document(content: bytes, file: str) -> Any:

@@ -168,6 +168,7 @@ def test_too_large_a_file_is_refused_unread(name):
         ("ties.csv", b"from,to,dist,code,remark\n", b"A,B,12.345,SPOT,\n"),
         ("shots.csv", b"setup,target,face,hi,ht,hz_deg,zenith_deg,slope_dist,code,remark\n", b"S1,101,1,1.5,1.6,10,90,5,SPOT,\n"),
         ("points.xml", b"", b"<a>"),
+        ("plan.dxf", b"0\nSECTION\n2\nENTITIES\n", b"0\nLINE\n8\nWATER\n10\n1.0\n20\n2.0\n11\n3.0\n21\n4.0\n"),
         ("points.csv", b"", b"x" * 1000 + b"\n"),
         ("points.csv", b"", b"x" * 49_000_000),
     ],

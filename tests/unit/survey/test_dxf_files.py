@@ -84,3 +84,10 @@ def test_damaged_and_hostile_drawings_are_refused():
         read(lambda s: s.add_line((0, 0), (1e15, 0), dxfattribs=on("WATER")))
     with pytest.raises(SurveyError, match="limit is"):
         read(lambda s: [s.add_circle((n, 0), 400, dxfattribs=on("OBJECT")) for n in range(5)], most=100)
+
+
+def test_drawings_too_large_for_a_pool_are_refused():
+    with pytest.raises(SurveyError, match="2,100 lines and arcs on the layer DECK"):
+        read(lambda s: [s.add_line((n, 0), (n + 0.5, 0), dxfattribs=on("DECK")) for n in range(2100)])
+    with pytest.raises(SurveyError, match="the limit is 10 MB"):
+        read_dxf(b"0\nSECTION\n" * 1_000_000, "p.dxf", "metre", TABLE, 100)
