@@ -90,4 +90,4 @@ def test_drawings_too_large_for_a_pool_are_refused():
     with pytest.raises(SurveyError, match="2,100 lines and arcs on the layer DECK"):
         read(lambda s: [s.add_line((n, 0), (n + 0.5, 0), dxfattribs=on("DECK")) for n in range(2100)])
     with pytest.raises(SurveyError, match="the limit is 10 MB"):
-        read_dxf(b"0\nSECTION\n" * 1_000_000, "p.dxf", "metre", TABLE, 100)
+        read_dxf(b"0\nSECTION\n" * 1_100_000, "p.dxf", "metre", TABLE, 100)
