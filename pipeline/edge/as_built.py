@@ -9,18 +9,26 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.blunders import most_set_aside, off_the_line, snooped
+from pipeline.edge.blunders import BLUNDER_PRICE, most_set_aside, off_the_line, snooped
 from pipeline.edge.dense import DENSE, searched_dense
-from pipeline.edge.fit import Shape, cornered, settled
+from pipeline.edge.fit import PIECE_PRICE, Shape, cornered, description_length, settled
+from pipeline.edge.free_form import description_of_free, free_shape
 from pipeline.edge.hypotheses import with_hypotheses
 from pipeline.edge.order import Tidied, tidied
-from pipeline.edge.search import Searched, searched
+from pipeline.edge.search import Searched, costs_of, searched
 from pipeline.edge.shots import Shots
 from pipeline.geometry.projection import project
+from pipeline.geometry.segmenting import Prices, cut, cut_length
 
 Array = NDArray[np.float64]
 
 GLOBAL_SHARE: Final = 2.326  # normal quantile of 1 %: beyond it the a-priori sigmas are too small for this line
+FREE_SHARE: Final = 3.09  # normal quantile of 0.1 %: beyond it lines and arcs do not explain the shots,
+FREE_GAIN: Final = 1.5  # [-] and a free curve has to lower the variance factor by so much
+MANY_ARCS: Final = 4  # arcs from which a closed line may be a free curve
+PLAINLY: Final = 30.0  # [half nats] by which a free curve must be shorter than the best lines and arcs could be
+CROWDED: Final = 4.0  # shots a piece; with fewer, lines and arcs explain anything
+CROWDED_ASIDE: Final = 3  # shots set aside, likewise
 LEAST_EXTENT: Final = 10.0  # [-] standard deviations of a shot that a line must be long
 OUT_OF_ORDER: Final = 6.0  # [-] standard deviations a shot must lie behind the one before it
 BOUGHT_BACK: Final = 4.0  # standardised distance within which a shot set aside is taken back
@@ -83,21 +91,85 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         raise ValueError("all shots lie in one place")
     tidy = tidied(shots, closed=closed)
     row = _counter_clockwise(tidy.shots) if closed else tidy.shots
-    found, aside = _without_blunders(row, closed=closed, arcs=arcs, blunders=blunders)
-    late = _behind(found.shape)
-    if late and len(row) <= DENSE:
-        found = searched(_along(found.shape), closed=closed, arcs=arcs)
-    shape, notes = with_hypotheses(found.shape)
-    shape = settled(cornered(shape))
+    may_be_free = closed and arcs and len(row) <= DENSE
+    free = _plainly_free(row) if may_be_free else None
+    late: tuple[str, ...] = ()
+    noise = 1.0
+    if free is None:
+        found, aside = _without_blunders(row, closed=closed, arcs=arcs, blunders=blunders)
+        late = _behind(found.shape)
+        if late and len(row) <= DENSE:
+            found = searched(_along(found.shape), closed=closed, arcs=arcs)
+        free = _rather_free(row, found, aside) if may_be_free else None
+        noise = found.noise
+    if free is None:
+        shape, notes = with_hypotheses(found.shape)
+        shape = settled(cornered(shape))
+    else:
+        shape, aside = free
+        notes = (f"a free curve, handed on as {len(shape.chain)} arcs: variance factor {shape.fit.variance_factor:.2f}",)
     offsets = project(shape.chain, row.points[aside])[1]
     return AsBuilt(
         shape=shape,
-        scale=_scale(shape, found.noise),
+        scale=_scale(shape, noise),
         tidied=tidy,
         set_aside=tuple(SetAside(name=row.names[index], offset=float(offset)) for index, offset in zip(aside, offsets, strict=True)),
         late=late,
         notes=notes,
     )
+
+
+Free = tuple[Shape, list[int]]
+
+
+def _free(row: Shots) -> Free | None:
+    """Return the line as a free curve, and the shots set aside from it; None where it is none."""
+    kept = list(range(len(row)))
+    shape = free_shape(row)
+    for _ in range(most_set_aside(len(row))):
+        if shape is None:
+            return None
+        worst = snooped(shape, max(1.0, shape.fit.variance_factor))
+        if worst is None:
+            break
+        kept = [index for index in kept if row.names[index] != shape.shots.names[worst]]
+        shape = free_shape(row.taken(kept))
+    return None if shape is None else (shape, sorted(set(range(len(row))) - set(kept)))
+
+
+def _plainly_free(row: Shots) -> Free | None:
+    """Return the line as a free curve where lines and arcs could not come near it, before they are even adjusted."""
+    costs, prices = costs_of(row, closed=True, arcs=True), Prices.for_points(len(row))
+    pieces = cut(costs, prices)
+    if sum(piece.is_arc for piece in pieces) < MANY_ARCS:
+        return None
+    free = _free(row)
+    unit = math.log(len(row))
+    misfit = cut_length(costs, pieces, Prices(line=0.0, arc=0.0))
+    at_best = misfit + len(pieces) * (2 * unit + PIECE_PRICE)  # every join smooth, nothing lost by joining
+    if free is None or not _holds(free[0]) or description_of_free(free[0], 1.0) + PLAINLY > at_best:
+        return None
+    return free
+
+
+def _rather_free(row: Shots, found: Searched, aside: list[int]) -> Free | None:
+    """Return the line as a free curve where its lines and arcs fail the global test, or are too many, and it explains more."""
+    factor = found.shape.fit.variance_factor
+    fails = factor > _limit(found.shape.fit.degrees_of_freedom, FREE_SHARE)
+    if not fails and len(row) >= CROWDED * len(found.shape.chain) and len(aside) < CROWDED_ASIDE:
+        return None
+    free = _free(row)
+    if free is None:
+        return None
+    noise = max(1.0, free[0].fit.variance_factor)
+    blunders = (len(aside) - len(free[1])) * (BLUNDER_PRICE + math.log(len(row)))
+    better = description_of_free(free[0], noise) < description_length(found.shape, noise=noise) + blunders
+    sound = free[0].fit.variance_factor < factor / FREE_GAIN if fails else _holds(free[0])
+    return free if better and sound else None
+
+
+def _holds(shape: Shape) -> bool:
+    return shape.fit.variance_factor < _limit(shape.fit.degrees_of_freedom, FREE_SHARE)
 
 
 def _counter_clockwise(shots: Shots) -> Shots:
@@ -163,13 +235,13 @@ def _along(shape: Shape) -> Shots:
 
 
 def _scale(shape: Shape, noise: float) -> float:
-    """Return the a-posteriori variance factor where the global test rejects the a-priori one, else 1.
-
-    The limit is chi-square's 99 % point by Wilson and Hilferty's cube root.
-    """
-    freedom = shape.fit.degrees_of_freedom
-    if freedom <= 0:
+    """Return the a-posteriori variance factor where the global test at 1 % rejects the a-priori one, else 1."""
+    if shape.fit.degrees_of_freedom <= 0:
         return max(1.0, noise)
-    part = 2 / (9 * freedom)
-    limit = (1 - part + GLOBAL_SHARE * math.sqrt(part)) ** 3
-    return shape.fit.variance_factor if shape.fit.variance_factor > limit else 1.0
+    return shape.fit.variance_factor if shape.fit.variance_factor > _limit(shape.fit.degrees_of_freedom, GLOBAL_SHARE) else 1.0
+
+
+def _limit(freedom: int, quantile: float) -> float:
+    """Return the variance factor at a normal quantile, by Wilson and Hilferty's cube root of chi-square."""
+    part = 2 / (9 * max(freedom, 1))
+    return (1 - part + quantile * math.sqrt(part)) ** 3

@@ -27,6 +27,7 @@ BAD_JOIN: Final = 4.0  # [-] standard deviations of a residual that shows a join
 NEAR_JOIN: Final = 3  # shots on either side of it
 SHORT: Final = 4  # shots of a line that may be a bit of a longer arc
 SMALL: Final = 3  # shots of a piece that may be a corner overshot, a blunder, or nothing
+MOST_TRIALS: Final = 300  # exchanges tried at the most: a line that needs more is no row of lines and arcs
 MOST_ROUNDS: Final = 60
 WORTH: Final = 0.5  # [half nats] a lesser gain is no gain
 SAVED_BY_MERGING: Final = 16.0  # [half nats] beside numbers, that one piece fewer can save: itself, a corner, an arc
@@ -85,6 +86,8 @@ def _first_better(shots: Shots, best: Searched, costs: Costs, seen: set[Change])
         if key in seen:
             continue
         seen.add(key)
+        if len(seen) > MOST_TRIALS:
+            return None
         trial = _tried(shots, exchange, closed=costs.closed, noise=best.noise, hopeless=best.length + HOPELESS)
         if trial is not None and trial.length < best.length - WORTH:
             return trial

@@ -1,0 +1,235 @@
+"""Free curves: a closed smoothing spline through shots that no few lines and arcs explain, handed on as arcs within a millimetre.
+
+The curve is a periodic cubic B-spline.  The sum of squared distances square to it, weighted, plus a price on its bending is
+least; the price is chosen by generalised cross-validation.  The stated uncertainty is the posterior one of that smoothing, which
+covers the true curve on the average over its length.
+
+References
+----------
+P. Craven, G. Wahba, "Smoothing noisy data with spline functions", Numerische Mathematik 31 (1979), 377-403 (from memory).
+G. Wahba, "Bayesian confidence intervals for the cross-validated smoothing spline", Journal of the Royal Statistical
+Society B 45 (1983), 133-150 (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.edge.fit import Shape
+from pipeline.edge.shots import Shots
+from pipeline.geometry.biarcs import arcs_through
+from pipeline.geometry.chain import Chain
+from pipeline.geometry.chain_adjustment import ChainFit, Sightings
+from pipeline.geometry.projection import project
+
+Array = NDArray[np.float64]
+
+LEAST_SHOTS: Final = 12
+KNOTS: Final = (10, 13, 17, 22, 30, 40)  # of the spline; cross-validation chooses, and never more than
+KNOTS_PER_SHOT: Final = 0.6  # [-]
+AS_ARCS: Final = 0.0008  # [m] from the spline to its arcs, under the millimetre asked for
+FIRST_ARCS: Final = 4  # spans the curve is first divided into
+ROUNDS: Final = 8
+PRICES: Final = tuple(10.0**power for power in np.arange(-1.0, -5.1, -0.5))  # of bending, with 24 knots, in units of the mean information
+PRICED_KNOTS: Final = 24
+MOST_NUMBERS: Final = 0.7  # [-] numbers spent per shot, beyond which nothing is smoothed
+STEADY: Final = 1e-6  # weight that keeps control points from drifting along the curve, of the mean information
+
+
+class FreeFit(ChainFit, frozen=True, kw_only=True):
+    """A free curve as arcs, with its uncertainty stated at stations instead of by a covariance of its many arcs.
+
+    Parameters
+    ----------
+    free_stations, free_sigmas : (n,) arrays
+        [m]
+    numbers : float
+        How many numbers the smoothing spent (its effective degrees of freedom) [-].
+    """
+
+    free_stations: Array
+    free_sigmas: Array
+    numbers: float
+
+    def normal_sigmas(self, stations: Sequence[float]) -> Array:
+        """Return the standard deviation of the curve square to itself [m] at stations [m]."""
+        return np.asarray(np.interp(np.asarray(stations), self.free_stations, self.free_sigmas, period=self.chain.length))
+
+
+def free_shape(shots: Shots) -> Shape | None:
+    """Fit a closed free curve; None with too few shots for one.
+
+    Parameters
+    ----------
+    shots : Shots
+        In order, counter-clockwise.
+    """
+    count = len(shots)
+    if count < LEAST_SHOTS:
+        return None
+    best: _Smoothed | None = None
+    for knots in KNOTS:
+        if knots > KNOTS_PER_SHOT * count:
+            break
+        spline = _Spline(knots)
+        start = _started(spline, shots.points)
+        for price in PRICES:
+            fitted = _smoothed(spline, shots, price * (knots / PRICED_KNOTS) ** 5, start)
+            if fitted is None:
+                break
+            start = (fitted.control, fitted.t)
+            if best is None or fitted.score < best.score:
+                best = fitted
+    return None if best is None else _as_shape(shots, best)
+
+
+class _Spline:
+    """The basis of a periodic cubic B-spline over even knots, parameters from 0 to 1."""
+
+    def __init__(self, knots: int) -> None:
+        self.knots = knots
+        bending = np.zeros((knots, knots))
+        # integral of the product of second derivatives of uniform cubic B-splines: 8/3, -3/2, 0, 1/6 (exact)
+        for step, value in ((0, 8 / 3), (1, -3 / 2), (2, 0.0), (3, 1 / 6)):
+            for sign in (1, -1) if step else (1,):
+                bending[np.arange(knots), (np.arange(knots) + sign * step) % knots] += value
+        self.bending = np.kron(bending, np.eye(2))
+
+    def basis(self, t: Array, derivative: int = 0) -> Array:
+        """Return the basis (n, knots) at parameters, or its first derivative."""
+        place = (t % 1.0) * self.knots
+        span = np.floor(place).astype(np.intp) % self.knots
+        u = place - np.floor(place)
+        if derivative == 0:
+            values = ((1 - u) ** 3 / 6, (3 * u**3 - 6 * u**2 + 4) / 6, (-3 * u**3 + 3 * u**2 + 3 * u + 1) / 6, u**3 / 6)
+        else:
+            scale = self.knots
+            values = (
+                -((1 - u) ** 2) / 2 * scale,
+                (9 * u**2 - 12 * u) / 6 * scale,
+                (-9 * u**2 + 6 * u + 3) / 6 * scale,
+                u**2 / 2 * scale,
+            )
+        rows = np.zeros((len(t), self.knots))
+        for step, value in enumerate(values):
+            np.add.at(rows, (np.arange(len(t)), (span + step - 1) % self.knots), value)
+        return rows
+
+
+class _Smoothed(msgspec.Struct, frozen=True, kw_only=True):
+    """A smoothed curve: its cross-validation score, control points, the shots' parameters, numbers spent, covariance."""
+
+    score: float
+    spline: _Spline
+    control: Array
+    t: Array
+    numbers: float
+    covariance: Array
+
+
+def _started(spline: _Spline, points: Array) -> tuple[Array, Array]:
+    """Return first control points and the shots' parameters, by their chords."""
+    steps = np.hypot(*np.diff(np.vstack((points, points[:1])), axis=0).T)
+    t = np.concatenate(([0.0], np.cumsum(steps)[:-1])) / steps.sum()
+    even = np.arange(spline.knots) / spline.knots
+    places = [np.interp(even, np.append(t, 1.0), np.append(points[:, axis], points[0, axis])) for axis in range(2)]
+    rows = np.vstack((spline.basis(t), 1e-2 * np.eye(spline.knots)))
+    control = np.linalg.lstsq(rows, np.vstack((points, 1e-2 * np.column_stack(places))), rcond=None)[0]
+    return np.asarray(control, dtype=np.float64), np.asarray(t, dtype=np.float64)
+
+
+def _smoothed(spline: _Spline, shots: Shots, price: float, start: tuple[Array, Array]) -> _Smoothed | None:
+    """Return the curve at one price of bending; None where it spends nearly as many numbers as there are shots."""
+    control, t = start
+    for _ in range(ROUNDS):
+        t = _reprojected(spline, control, shots.points, t)
+        rows, misfit = _rows(spline, control, shots, t)
+        information = rows.T @ rows
+        scale = float(np.trace(information)) / len(information)
+        penalty = price * scale * spline.bending
+        inverse = np.asarray(np.linalg.inv(information + penalty + STEADY * scale * np.eye(len(information))), dtype=np.float64)
+        control = control - (inverse @ (rows.T @ misfit + penalty @ control.ravel())).reshape(-1, 2)
+    t = _reprojected(spline, control, shots.points, t)
+    rows, misfit = _rows(spline, control, shots, t)
+    numbers, count = float(np.einsum("ij,jk,ik->", rows, inverse, rows)), len(shots)
+    if numbers > MOST_NUMBERS * count or not np.isfinite(control).all():
+        return None
+    score = float(misfit @ misfit) * count / (count - numbers) ** 2
+    return _Smoothed(score=score, spline=spline, control=control, t=t, numbers=numbers, covariance=inverse)
+
+
+def _rows(spline: _Spline, control: Array, shots: Shots, t: Array) -> tuple[Array, Array]:
+    """Return whitened rows (n, 2 knots) and misfits (n,) of the distances square to the curve."""
+    basis = spline.basis(t)
+    slope = spline.basis(t, 1) @ control
+    slope = slope / np.hypot(slope[:, 0], slope[:, 1])[:, None]
+    normal = np.column_stack((-slope[:, 1], slope[:, 0]))
+    sigma = np.sqrt(np.einsum("ij,ijk,ik->i", normal, shots.covariances, normal))
+    rows = (basis[:, :, None] * normal[:, None, :]).reshape(len(t), -1) / sigma[:, None]
+    misfit = ((basis @ control - shots.points) * normal).sum(axis=1) / sigma
+    return rows, misfit
+
+
+def _reprojected(spline: _Spline, control: Array, points: Array, t: Array) -> Array:
+    """Return parameters moved to the feet of the shots, one Newton step."""
+    away = points - spline.basis(t) @ control
+    slope = spline.basis(t, 1) @ control
+    step = (away * slope).sum(axis=1) / (slope * slope).sum(axis=1)
+    return np.asarray((t + np.clip(step, -0.3 / spline.knots, 0.3 / spline.knots)) % 1.0)
+
+
+def _as_shape(shots: Shots, best: _Smoothed) -> Shape:
+    spline, control = best.spline, best.control
+
+    def curve(at: Array) -> tuple[Array, Array]:
+        return spline.basis(at) @ control, spline.basis(at, 1) @ control
+
+    chain = arcs_through(curve, np.arange(FIRST_ARCS) / FIRST_ARCS, AS_ARCS)
+    stations, sigmas = _sigmas(best, chain)
+    rows, misfit = _rows(spline, control, shots, best.t)
+    at, offsets = project(chain, shots.points)
+    fit = FreeFit(
+        chain=chain,
+        curved=(True,) * len(chain),
+        ties=(),
+        covariance=np.zeros((0, 0)),
+        offsets=offsets,
+        sigmas=shots.sigmas,
+        redundancies=np.clip(1 - np.einsum("ij,jk,ik->i", rows, best.covariance, rows), 0.0, 1.0),
+        chi_square=float(misfit @ misfit),
+        degrees_of_freedom=max(round(len(shots) - best.numbers), 0),
+        iterations=ROUNDS,
+        converged=True,
+        free_stations=stations,
+        free_sigmas=sigmas,
+        numbers=best.numbers,
+    )
+    pieces = np.array([chain.locate(float(station))[0] for station in at], dtype=np.intp)
+    sightings = Sightings(points=shots.points, covariances=shots.covariances, pieces=pieces, corners=np.full(len(shots), -1, dtype=np.intp))
+    return Shape(fit=fit, sightings=sightings, shots=shots)
+
+
+def _sigmas(best: _Smoothed, chain: Chain) -> tuple[Array, Array]:
+    """Return stations [m] on the arcs, rising, and the curve's standard deviation square to itself there [m]."""
+    spline, control = best.spline, best.control
+    t = np.arange(4 * spline.knots) / (4 * spline.knots)
+    basis, slope = spline.basis(t), spline.basis(t, 1) @ control
+    normal = np.column_stack((-slope[:, 1], slope[:, 0])) / np.hypot(slope[:, 0], slope[:, 1])[:, None]
+    rows = (basis[:, :, None] * normal[:, None, :]).reshape(len(t), -1)
+    sigmas = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, best.covariance, rows), 0.0))
+    stations = project(chain, basis @ control)[0]
+    order = np.argsort(stations, kind="stable")
+    return stations[order], sigmas[order]
+
+
+def description_of_free(shape: Shape, noise: float) -> float:
+    """Return the description length [half nats] of a free curve: its misfit and the numbers it spent."""
+    fit = shape.fit
+    numbers = fit.numbers if isinstance(fit, FreeFit) else math.inf
+    return fit.chi_square / noise + numbers * math.log(max(len(shape.shots), 3))
