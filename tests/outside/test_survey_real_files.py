@@ -73,7 +73,9 @@ def test_the_real_survey_with_slips_of_the_pen(topo):
     assert "number-twice" in {reason.ref for reason in found.holds}
 
 
-@pytest.mark.outside(source="OSGeoLab, Pointor sample files", compares="BOM, alphanumeric numbers, semicolons, blank lines between records", tolerance="exact")
+@pytest.mark.outside(
+    source="OSGeoLab, Pointor sample files", compares="BOM, alphanumeric numbers, semicolons, blank lines between records", tolerance="exact"
+)
 def test_other_real_point_files(checks_folder):
     folder = checks_folder / "surveys"
     listed = read_points((folder / "osgeolab_coo_list.csv").read_bytes().decode("utf-8-sig"), "c", "metre")
@@ -88,7 +90,10 @@ def test_other_real_point_files(checks_folder):
 @pytest.mark.outside(source="TotalOpenStation LandXML 1.2 export", compares="CgPoints in grads and metres", tolerance="exact")
 def test_real_landxml(checks_folder):
     page = read_landxml((checks_folder / "surveys" / "tops_landxml12_rawobs.xml").read_bytes(), "t.xml", "foot", 1000)
-    assert [(p.point, p.north, p.east, p.elev) for p in page.points] == [("STAZLIB3", 519.659, 465.244, -0.588), ("STAZLIB4", 524.441, 445.069, 0.388)]
+    assert [(p.point, p.north, p.east, p.elev) for p in page.points] == [
+        ("STAZLIB3", 519.659, 465.244, -0.588),
+        ("STAZLIB4", 524.441, 445.069, 0.388),
+    ]
     assert page.stated_unit == "metre"
 
 
