@@ -136,7 +136,14 @@ def _detail_sheet(site: Site, layout: Layout, number: int, detail: plan_view.Det
     matches = [mark for match in detail.matches for mark in (Stroke(points=match.line, width=0.25, dash=(3.2, 0.9, 0.2, 0.9)), match.words)]
     names = plan_view.place_names(site, layout, detail.view, matches)
     return PlanSheet(
-        name=f"Detail {number}", frame=detail.frame, view=detail.view, names=names, own_names=True, hidden=("DIMENSION",), more=tuple(matches)
+        name=f"Detail {number}",
+        frame=detail.frame,
+        view=detail.view,
+        names=names,
+        own_names=True,
+        hidden=("DIMENSION",),
+        signs=("match",),
+        more=tuple(matches),
     )
 
 

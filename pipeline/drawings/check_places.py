@@ -32,7 +32,9 @@ def check_sheet(site: Site, layout: Layout, compliance: Compliance, frame: Frame
         text = f"{names}: FAIL" if fails else names
         wanted.append((names, plan_view.round_about(text, at, plan_view.NAME_CAP, (2.6, 4.4, 6.5, 9.5, 13.0, 17.0, 22.0, 28.0))))
     names_placed = plan_view.place_names(site, layout, view, [mark for mark in marks if isinstance(mark, Stroke)], numbers=False, first=wanted)
-    return PlanSheet(name=NAME, frame=frame, view=view, names=names_placed, own_names=True, hidden=("DIMENSION",), more=tuple(marks))
+    return PlanSheet(
+        name=NAME, frame=frame, view=view, names=names_placed, own_names=True, hidden=("DIMENSION",), signs=("check", "fail"), more=tuple(marks)
+    )
 
 
 def _groups(checks: list[Check], view: plan_view.View) -> list[tuple[Point, list[Check]]]:

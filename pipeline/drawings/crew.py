@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from pipeline.drawings import cautions
-from pipeline.drawings.changes import changes
+from pipeline.drawings.changes import Change, changes
 from pipeline.drawings.details import detail_parts
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.pages import Part, PlanPart, TextPart, TickBox, heading, in_columns, listed, paragraph, space, subheading, table
@@ -62,25 +62,27 @@ def _caution_list(found: Sequence[Caution]) -> list[Any]:
 def _cautions(dossier: Dossier) -> TextPart:
     flow = caution_flowables(dossier)
     flow += [heading("Load"), in_columns(listed(cautions.tools(dossier.job, dossier.layout, dossier.fabrication), boxes=True))]
+    if dossier.before is not None and not _found_changes(dossier):
+        flow.append(paragraph(f"Since revision {dossier.before.revision} no hole and no panel changed: only what is computed or said about them."))
     return TextPart("Cautions, tools, material", tuple(flow))
 
 
 def _changes(dossier: Dossier) -> list[TextPart]:
-    """Return what changed since the last package, where there was one."""
-    if dossier.before is None:
+    """Return what changed since the last package, where there was one and anything did."""
+    found = _found_changes(dossier)
+    if dossier.before is None or not found:
         return []
-    found = changes(dossier.before, dossier.layout, dossier.fabrication, dossier.units)
     flow: list[Any] = [heading(f"What changed since revision {dossier.before.revision}")]
     if dossier.compliance.as_drilled:
         flow.append(
             paragraph("This revision follows the holes as they were drilled: panels and cuts are for them, and the checks were run again.", "strong")
         )
-    if not found:
-        flow.append(paragraph("No hole and no panel: only what is computed or said about them."))
-    else:
-        rows = [(change.which, change.what, change.was, change.now) for change in found]
-        flow.append(table(("which", "what", "was", "now"), rows, (24, 52, 45, 45)))
-    return [TextPart("Changes", tuple(flow))]
+    rows = [(change.which, change.what, change.was, change.now) for change in found]
+    return [TextPart("Changes", (*flow, table(("which", "what", "was", "now"), rows, (24, 52, 45, 45))))]
+
+
+def _found_changes(dossier: Dossier) -> tuple[Change, ...]:
+    return changes(dossier.before, dossier.layout, dossier.fabrication, dossier.units) if dossier.before is not None else ()
 
 
 def _setting_out(dossier: Dossier) -> TextPart:

@@ -113,10 +113,10 @@ def _margin_bar(check: Check, dossier: Dossier) -> Any:
 
 
 def _margin_words(value: float, check: Check, dossier: Dossier) -> str:
-    """Return a margin for people; a small one in hundredths of an inch or tenths of a millimetre, so that it never reads as none."""
+    """Return a margin for people; a small one in hundredths of an inch or of a millimetre, so that it never reads as none."""
     if check.is_angle or value == 0 or abs(value) >= _SMALL:
         return value_words(value, check, dossier)
-    return f'{value / INCH:.2f}"' if dossier.units == "inch" else f"{value / MILLIMETRE:.1f} mm"
+    return f'{value / INCH:.2f}"' if dossier.units == "inch" else f"{value / MILLIMETRE:.2f} mm"
 
 
 def _on_site(dossier: Dossier) -> list[Any]:

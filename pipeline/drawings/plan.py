@@ -58,7 +58,7 @@ LAYERS: Final = (
     Layer("DRAIN", SIENNA, "DOTS", 0.35, "drain"),
     Layer("UTILITY", SIENNA, "DASH-TWO-DOTS", 0.35, "located pipe or conductor"),
     Layer("OBJECT", INK, "CONTINUOUS", 0.18, "object"),
-    Layer("FENCE-LINE", INK, "CONTINUOUS", 0.05),
+    Layer("FENCE-LINE", INK, "CONTINUOUS", 0.05, "line the holes stand on"),
     Layer("PANEL", INK, "CONTINUOUS", 0.5, "fabric of a panel"),
     Layer("PANEL-NAME", INK, "CONTINUOUS", 0.18),
     Layer("HOLE", INK, "CONTINUOUS", 0.18),

@@ -24,6 +24,12 @@ _SYMBOLS: Final = (
     ("mark", "mark that stays"),
 )
 
+_MORE_SYMBOLS: Final = {
+    "check": "place of a check, named beside it",
+    "fail": "place of a check that fails",
+    "match": "the fence goes on on another sheet",
+}
+
 
 class PlanSheet(msgspec.Struct, frozen=True, kw_only=True):
     """One sheet of the plan.
@@ -41,6 +47,8 @@ class PlanSheet(msgspec.Struct, frozen=True, kw_only=True):
         True writes `names` on the sheet and hides those of the model space; False shows the model space's own.
     hidden : tuple of str
         Further layers of the model space that the sheet does not show.
+    signs : tuple of str
+        Signs beyond those of the plan that the legend has to explain.
     more : tuple of Mark
         What else stands on the sheet (match lines, places of checks).
     """
@@ -51,6 +59,7 @@ class PlanSheet(msgspec.Struct, frozen=True, kw_only=True):
     names: Names
     own_names: bool = False
     hidden: tuple[str, ...] = ()
+    signs: tuple[str, ...] = ()
     more: tuple[Mark, ...] = ()
 
 
@@ -96,6 +105,7 @@ def _legend_band(sheet: PlanSheet, facts: paper.SheetFacts, layers_used: frozens
     marks.append(Words(text=f"Scale {sheet.view.scale.name}", at=(right - 66.0, bottom + 8.6), cap=1.9, bold=True))
     entries = [layer for layer in LAYERS if layer.legend and layer.name in layers_used]
     cells = [(_sample(layer.name), layer.legend) for layer in entries] + [(_symbol(kind), words) for kind, words in _SYMBOLS]
+    cells += [(_symbol(kind), _MORE_SYMBOLS[kind]) for kind in sheet.signs]
     rows = 5
     pitch = (right - left - 72.0) / max(3, math.ceil(len(cells) / rows))
     for index, (draw, words) in enumerate(cells):
@@ -128,6 +138,11 @@ def _symbol(kind: str) -> Callable[[float, float], list[Mark]]:
         middle = (x + 4.2, y)
         if kind in ("end", "inner"):
             return [Ring(centre=middle, radius=0.6, fill=0.0 if kind == "end" else None)]
+        if kind in ("check", "fail"):
+            corners = ((x + 4.2, y - 1.1), (x + 3.0, y + 1.0), (x + 5.4, y + 1.0))
+            return [Area(points=corners), Stroke(points=corners, closed=True)] if kind == "fail" else [Stroke(points=corners, closed=True)]
+        if kind == "match":
+            return [Stroke(points=((x, y), (x + 8.5, y)), width=0.25, dash=(3.2, 0.9, 0.2, 0.9))]
         if kind == "mark":
             return [
                 Ring(centre=middle, radius=0.9),

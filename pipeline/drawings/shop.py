@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from pipeline.drawings import typeface
+from pipeline.drawings.code_block import code_block
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import BROAD, FINE, Mark, Stroke, Words, box, fitted
 from pipeline.drawings.pages import DrawingPart, Part, TextPart, TickBox, drawn, heading, paragraph, subheading, table
@@ -17,7 +18,8 @@ from pipeline.units import format_length
 
 _A_PAGE = 2  # custom panels drawn on one page
 _FOOT = 20.0  # [mm] under a panel's foot: its dimensions, mark and cut
-_LABEL = (60.0, 30.0)  # [mm] a label, three in a row
+_LABEL = (60.0, 32.0)  # [mm] a label, three in a row
+_CODE = 24.0  # [mm] side of the code block on a label
 
 
 def shop_parts(dossier: Dossier) -> tuple[Part, ...]:
@@ -198,6 +200,8 @@ def _label_marks(label: Label, x: float) -> list[Mark]:
     marks: list[Mark] = [box(x, 0, across, up, width=FINE, dash=(1.6, 1.0))]
     marks.append(Words(text=label.panel, at=(x + 3, up - 8.0), cap=5.0, bold=True))
     for index, line in enumerate(line for line in label.lines if line != label.panel):
-        marks.append(Words(text=fitted(line, across - 6, 1.9), at=(x + 3, up - 12.8 - 3.6 * index), cap=1.9))
+        marks.append(Words(text=fitted(line, across - _CODE - 4, 1.9), at=(x + 3, up - 12.8 - 3.6 * index), cap=1.9))
+    if label.code:
+        marks += code_block(label.code, (x + across - _CODE - 0.5, up - _CODE - 0.5), _CODE)
     marks.append(Words(text=fitted(label.code, across - 6, 1.4), at=(x + 3, 1.8), cap=1.4))
     return marks

@@ -8,11 +8,16 @@ import re
 import shutil
 import subprocess
 
+import msgspec
+import numpy as np
 import pypdf
 import pytest
 
+from pipeline.drawings.booklets import draw
 from pipeline.drawings.paper import INCH_SCALES, METRIC_SCALES, SIZES
-from tests.unit.drawings.cases import TITLE, case, drawn
+from pipeline.model.fabrication import Label
+from tests.made_layouts import made_survey
+from tests.unit.drawings.cases import REVISION, TITLE, case, drawn
 
 
 @pytest.mark.outside(source="poppler, pdftotext", compares="hole numbers and panels read from crew.pdf", tolerance="all of them")
@@ -75,6 +80,25 @@ def test_gdal_reads_the_plan(tmp_path):
     assert len(holes) == len(expected)
     for found, wanted in zip(holes, expected, strict=True):
         assert found == pytest.approx(wanted, abs=0.1)
+
+
+@pytest.mark.outside(source="ZXing, the reader of codes", compares="code blocks of the labels on shop.pdf", tolerance="equal")
+def test_zxing_reads_the_code_on_every_label():
+    import pymupdf
+    import zxingcpp
+
+    labels = tuple(
+        Label(panel=panel.name, lines=("Made", panel.name, "holes"), code=f"made|{panel.name}|{panel.length * 1000:.1f}")
+        for panel in case("sixty").layout.panels
+    )
+    it = msgspec.structs.replace(case("sixty"), fabrication=msgspec.structs.replace(case("sixty").fabrication, labels=labels))
+    content = draw(it.job, made_survey(it.site, it.layout), it.site, it.layout, it.fabrication, it.compliance, REVISION).files["shop.pdf"]
+    read = set()
+    for page in pymupdf.open(stream=content, filetype="pdf"):
+        picture = page.get_pixmap(dpi=150, colorspace=pymupdf.csGRAY)
+        array = np.frombuffer(picture.samples, dtype=np.uint8).reshape(picture.height, picture.stride)[:, : picture.width]
+        read |= {found.text for found in zxingcpp.read_barcodes(np.ascontiguousarray(array))}
+    assert read == {label.code for label in labels}
 
 
 @pytest.mark.outside(source="ISO 216 and ANSI/ASME Y14.1 (from memory)", compares="paper sizes", tolerance="exact")
