@@ -15,9 +15,7 @@ from pipeline.units import Angle, Length, ReportUnits, UnitName
 CornerStyle = Literal["rounded", "chamfered", "mitred"]
 Paper = Literal["letter", "a4"]
 StockKind = Literal["stock-panel", "roll", "hardware", "consumable", "gate-set", "tool"]
-Basis = Literal[
-    "panel", "fabric", "post", "loose-post", "screw", "hole", "joint", "gate", "end", "epoxy", "cartridge", "shim", "job", "bore"
-]
+Basis = Literal["panel", "fabric", "post", "loose-post", "screw", "hole", "joint", "gate", "end", "epoxy", "cartridge", "shim", "job", "bore"]
 
 
 class PanelShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

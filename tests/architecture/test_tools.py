@@ -82,7 +82,7 @@ def test_all_code_is_short_enough_to_read():
 
 def test_dependencies_that_are_declared_are_used():
     declared = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["dependencies"]
-    names = {re.match(r"[A-Za-z0-9_-]+", one)[0].lower() for one in declared}
+    names = {re.match(r"[A-Za-z0-9_-]+", one)[0].lower().replace("-", "_") for one in declared}
     source = "\n".join(path.read_text(encoding="utf-8") for path in (ROOT / "pipeline").rglob("*.py"))
     unused = {name for name in names if not re.search(rf"^\s*(?:import|from) {name}\b", source, re.MULTILINE)}
     assert unused == set()
