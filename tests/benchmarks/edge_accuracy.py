@@ -13,7 +13,8 @@ import numpy as np
 from pipeline.edge.as_built import as_built
 from pipeline.edge.lines import record
 from pipeline.edge.shots import Line
-from tests.benchmarks.edge_truth import SHAPES, bound, errors, even_stations, shoot
+from pipeline.geometry.projection import project
+from tests.benchmarks.edge_truth import SHAPES, FreeForm, bound, errors, even_stations, shoot
 
 
 def kinds_of(chain):
@@ -48,6 +49,32 @@ def measure(name: str, seeds: int) -> dict[str, float]:
         sigmas = np.array([line.sigma_at(line.chain.nearest(truth.point_at(s))[0]) for s in stations])
         if good:
             normed.append((off / sigmas) ** 2)
+    return _row(right, seeds, squares, bounds, normed, seconds)
+
+
+def measure_free(seeds: int) -> dict[str, float]:
+    """Fit surveys of a free curve; shots no farther apart than 1.2 m, or its tightest bend (0.84 m radius) is not seen."""
+    truth = FreeForm()
+    stations = (np.arange(200) + 0.5) * truth.length / 200
+    right, squares, bounds, normed, seconds = 0, [], [], [], 0.0
+    for seed in range(seeds):
+        rng = np.random.default_rng([seed, 77])
+        noise, spacing = rng.uniform(0.003, 0.010), float(np.exp(rng.uniform(np.log(0.3), np.log(1.2))))
+        at, shots = truth.shoot(spacing, noise, rng)
+        began = time.perf_counter()
+        built = as_built(shots, closed=True, arcs=True)
+        seconds += time.perf_counter() - began
+        line = record(Line(code="WATER", line="", points=(), closed=True), built)
+        there, off = project(line.chain, truth.places(stations))
+        sigmas = np.array([line.sigma_at(station) for station in there])
+        right += any("free curve" in note for note in built.notes)
+        squares.append(off**2 / noise**2)
+        bounds.append(truth.bound(at, noise, stations) ** 2 / noise**2)
+        normed.append((off / sigmas) ** 2)
+    return _row(right, seeds, squares, bounds, normed, seconds)
+
+
+def _row(right, seeds, squares, bounds, normed, seconds) -> dict[str, float]:
     return {
         "right": right / seeds,
         "ratio": float(np.sqrt(np.mean(squares) / np.mean(bounds))),
@@ -58,6 +85,7 @@ def measure(name: str, seeds: int) -> dict[str, float]:
 
 
 VERBOSE = False
+FREE = "free form"
 
 
 def main() -> None:
@@ -69,10 +97,10 @@ def main() -> None:
     options = parser.parse_args()
     VERBOSE = options.verbose
     print(f"{'shape':<14}{'right pieces':>13}{'rms / bound':>13}{'median':>9}{'rms e/sigma':>13}{'ms a fit':>10}")
-    for name in SHAPES:
+    for name in (*SHAPES, FREE):
         if options.shape and name != options.shape:
             continue
-        row = measure(name, options.seeds)
+        row = measure_free(options.seeds) if name == FREE else measure(name, options.seeds)
         print(
             f"{name:<14}{row['right']:>12.1%}{row['ratio']:>13.3f}{row['median ratio']:>9.3f}{row['honesty']:>13.3f}{row['ms']:>10.1f}",
             flush=True,

@@ -108,14 +108,48 @@ def rounded(width, depth, radius):
     )
 
 
-def spline():
-    """A free curve: a periodic cubic through eight points, as a fine polyline."""
-    from scipy.interpolate import CubicSpline
+class FreeForm:
+    """A free curve: a periodic cubic through eight points; its sixteen coordinates are the true model's numbers."""
 
-    points = np.array([(0, 0), (4, -1.5), (8, -0.4), (9.2, 3.0), (6.2, 4.4), (4.4, 3.6), (1.6, 5.2), (-0.8, 3.0), (0, 0)], dtype=float)
-    knots = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))))
-    curve = CubicSpline(knots, points, bc_type="periodic")
-    return polyline([tuple(point) for point in curve(np.linspace(0, knots[-1], 1601)[:-1])], closed=True)
+    POINTS = np.array([(0, 0), (4, -1.5), (8, -0.4), (9.2, 3.0), (6.2, 4.4), (4.4, 3.6), (1.6, 5.2), (-0.8, 3.0)], dtype=float)
+
+    def __init__(self) -> None:
+        steps = np.hypot(*np.diff(np.vstack((self.POINTS, self.POINTS[:1])), axis=0).T)
+        self.knots = np.concatenate(([0.0], np.cumsum(steps)))
+        self.curve = self._through(self.POINTS)
+        fine = np.linspace(0, self.knots[-1], 4001)
+        self.lengths = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(self.curve(fine), axis=0).T))))
+        self.fine, self.length = fine, float(self.lengths[-1])
+
+    def _through(self, points):
+        from scipy.interpolate import CubicSpline
+
+        return CubicSpline(self.knots, np.vstack((points, points[:1])), bc_type="periodic")
+
+    def parameters(self, stations):
+        return np.interp(np.asarray(stations) % self.length, self.lengths, self.fine)
+
+    def places(self, stations):
+        return self.curve(self.parameters(stations))
+
+    def rows(self, stations):
+        """Derivatives of the curve square to itself by the sixteen numbers."""
+        t = self.parameters(stations)
+        slope = self.curve(t, 1)
+        normal = np.column_stack((-slope[:, 1], slope[:, 0])) / np.hypot(slope[:, 0], slope[:, 1])[:, None]
+        columns = [(self._through(unit.reshape(-1, 2))(t) * normal).sum(axis=1) for unit in np.eye(16)]
+        return np.column_stack(columns)
+
+    def shoot(self, spacing, noise, rng):
+        count = round(self.length / spacing)
+        stations = (np.arange(count) + 0.5 + rng.uniform(-0.3, 0.3, count)) * self.length / count
+        return stations, shots_at(self.places(stations) + rng.normal(0, noise, (count, 2)), noise)
+
+    def bound(self, shot_stations, noise, stations):
+        """The Cramér–Rao standard deviations [m] square to the curve."""
+        shots, there = self.rows(shot_stations), self.rows(stations)
+        covariance = np.linalg.pinv(shots.T @ shots / noise**2, rcond=1e-8)
+        return np.sqrt(np.einsum("ij,jk,ik->i", there, covariance, there))
 
 
 SHAPES = {
