@@ -134,9 +134,10 @@ def _cells(width: float) -> tuple[tuple[float, float], ...]:
 
 def _cell(x: float, y: float, room: float, rows: tuple[tuple[str, str, bool], ...]) -> list[Mark]:
     (label, first, _), (_, second, _) = rows
+    cap = next((each for each in (2.2, 1.8, 1.5) if fitted(first, room, each, bold=True) == first), 1.5)
     return [
         Words(text=label, at=(x, y + STRIP - 3.0), cap=1.4, grey=0.3),
-        Words(text=fitted(first, room, 2.2, bold=True), at=(x, y + STRIP - 6.7), cap=2.2, bold=True),
+        Words(text=fitted(first, room, cap, bold=True), at=(x, y + STRIP - 6.7), cap=cap, bold=True),
         Words(text=fitted(second, room, 1.5), at=(x, y + STRIP - 10.2), cap=1.5),
     ]
 

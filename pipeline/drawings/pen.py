@@ -8,13 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from ezdxf.addons.drawing.backend import Backend
+from ezdxf.addons.drawing.config import BackgroundPolicy, ColorPolicy, Configuration, LinePolicy
+from ezdxf.addons.drawing.frontend import UniversalFrontend
+from ezdxf.addons.drawing.pipeline import RenderPipeline2d
+from ezdxf.addons.drawing.properties import RenderContext
+from ezdxf.document import Drawing
+from ezdxf.fonts.font_face import FontFace
+from ezdxf.fonts.font_measurements import FontMeasurements
+from ezdxf.math import Vec2
 
 from pipeline.drawings import typeface
 from pipeline.geometry.chain import Point
-
-if TYPE_CHECKING:
-    from ezdxf.document import Drawing
 
 _POINTS = 72 / 25.4  # points per millimetre
 _FLATTENING = 0.02  # [mm] between a curve and the lines that stand for it where a window cuts it
@@ -22,9 +29,6 @@ _FLATTENING = 0.02  # [mm] between a curve and the lines that stand for it where
 
 def draw_sheet(canvas: Any, document: Drawing, sheet: str) -> None:
     """Draw one paper-space sheet of the document on the current page of a reportlab canvas: its windows first, what is written over them then."""
-    from ezdxf.addons.drawing.config import BackgroundPolicy, ColorPolicy, Configuration, LinePolicy
-    from ezdxf.addons.drawing.frontend import UniversalFrontend
-
     typeface.register()
     configuration = Configuration(
         background_policy=BackgroundPolicy.OFF,
@@ -32,13 +36,12 @@ def draw_sheet(canvas: Any, document: Drawing, sheet: str) -> None:
         line_policy=LinePolicy.SOLID,  # dashes are the PDF's own
         max_flattening_distance=_FLATTENING,
     )
-    context_class, pen_class, pipeline_class = _classes()
-    pen = pen_class(canvas)
+    pen = SheetPen(canvas)
     canvas.saveState()
     canvas.setLineCap(1)
     canvas.setLineJoin(1)
-    pipeline = pipeline_class(pen)
-    front_end = UniversalFrontend(context_class(document), pipeline, configuration)
+    pipeline = WordsPipeline(pen)
+    front_end = UniversalFrontend(SheetContext(document), pipeline, configuration)
     front_end.push_property_override_function(pipeline.hide_frozen)
     layout = document.layouts.get(sheet)
     front_end.draw_layout(layout, finalize=False, filter_func=_is_window)
@@ -75,146 +78,137 @@ def _points_of(entity: Any) -> list[Point]:
     return []
 
 
-@cache
-def _classes() -> tuple[Any, Any, Any]:
-    """Return the three classes that stand on ezdxf, made at first use so that importing this module loads nothing heavy."""
-    from ezdxf.addons.drawing.backend import Backend
-    from ezdxf.addons.drawing.pipeline import RenderPipeline2d
-    from ezdxf.addons.drawing.properties import RenderContext
-    from ezdxf.fonts.font_face import FontFace
-    from ezdxf.fonts.font_measurements import FontMeasurements
-    from ezdxf.math import Vec2
+class SheetContext(RenderContext):
+    """Resolves every text style to the sheets' own typeface, never to a font of the machine."""
 
-    class SheetContext(RenderContext):
-        """Resolves every text style to the sheets' own typeface, never to a font of the machine."""
+    def add_text_style(self, text_style: Any) -> None:
+        name = text_style.dxf.name
+        self.fonts[name.lower()] = FontFace(filename=typeface.face(name == "SHEET-BOLD"))
 
-        def add_text_style(self, text_style: Any) -> None:
-            name = text_style.dxf.name
-            self.fonts[name.lower()] = FontFace(filename=typeface.face(name == "SHEET-BOLD"))
 
-    class SheetPen(Backend):
-        """Draws the add-on's marks on a reportlab canvas; one unit is a millimetre."""
+class SheetPen(Backend):
+    """Draws the add-on's marks on a reportlab canvas; one unit is a millimetre."""
 
-        def __init__(self, canvas: Any) -> None:
-            super().__init__()
-            self.canvas = canvas
-            self._set: tuple[Any, ...] = ()
+    def __init__(self, canvas: Any) -> None:
+        super().__init__()
+        self.canvas = canvas
+        self._set: tuple[Any, ...] = ()
 
-        def set_background(self, color: str) -> None:
-            """Paper is white."""
+    def set_background(self, color: str) -> None:
+        """Paper is white."""
 
-        def clear(self) -> None:
-            """A page is drawn once."""
+    def clear(self) -> None:
+        """A page is drawn once."""
 
-        def draw_image(self, image_data: Any, properties: Any) -> None:
-            raise NotImplementedError("the plan holds no images")
+    def draw_image(self, image_data: Any, properties: Any) -> None:
+        raise NotImplementedError("the plan holds no images")
 
-        def draw_point(self, pos: Any, properties: Any) -> None:
-            """A point has no size on paper."""
+    def draw_point(self, pos: Any, properties: Any) -> None:
+        """A point has no size on paper."""
 
-        def draw_line(self, start: Any, end: Any, properties: Any) -> None:
+    def draw_line(self, start: Any, end: Any, properties: Any) -> None:
+        self._ready(properties)
+        self.canvas.line(start.x * _POINTS, start.y * _POINTS, end.x * _POINTS, end.y * _POINTS)
+
+    def draw_path(self, path: Any, properties: Any) -> None:
+        if len(path):
             self._ready(properties)
-            self.canvas.line(start.x * _POINTS, start.y * _POINTS, end.x * _POINTS, end.y * _POINTS)
+            self.canvas.drawPath(self._outline([path]), stroke=1, fill=0)
 
-        def draw_path(self, path: Any, properties: Any) -> None:
-            if len(path):
-                self._ready(properties)
-                self.canvas.drawPath(self._outline([path]), stroke=1, fill=0)
+    def draw_filled_paths(self, paths: Iterable[Any], properties: Any) -> None:
+        outline = self._outline(path for path in paths if len(path))
+        self.canvas.setFillColorRGB(*_rgb(properties.color))
+        self.canvas.drawPath(outline, stroke=0, fill=1, fillMode=0)
 
-        def draw_filled_paths(self, paths: Iterable[Any], properties: Any) -> None:
-            outline = self._outline(path for path in paths if len(path))
-            self.canvas.setFillColorRGB(*_rgb(properties.color))
-            self.canvas.drawPath(outline, stroke=0, fill=1, fillMode=0)
+    def draw_filled_polygon(self, points: Any, properties: Any) -> None:
+        corners = points.vertices()
+        if len(corners) < 3:
+            return
+        path = self.canvas.beginPath()
+        path.moveTo(corners[0].x * _POINTS, corners[0].y * _POINTS)
+        for corner in corners[1:]:
+            path.lineTo(corner.x * _POINTS, corner.y * _POINTS)
+        path.close()
+        self.canvas.setFillColorRGB(*_rgb(properties.color))
+        self.canvas.drawPath(path, stroke=0, fill=1)
 
-        def draw_filled_polygon(self, points: Any, properties: Any) -> None:
-            corners = points.vertices()
-            if len(corners) < 3:
+    def write(self, text: str, matrix: Any, cap: float, properties: Any) -> None:
+        """Write a line of text whose baseline starts at the matrix' origin, with capitals `cap` high before it."""
+        along = matrix.transform_direction((1, 0, 0))
+        points = typeface.points_of(cap * along.magnitude)
+        direction = along.normalize()
+        origin = matrix.transform((0, 0, 0))
+        line = self.canvas.beginText()
+        bold = properties.font is not None and properties.font.filename == typeface.BOLD
+        line.setFont(typeface.face(bold), points)
+        line.setTextTransform(direction.x, direction.y, -direction.y, direction.x, origin.x * _POINTS, origin.y * _POINTS)
+        line.textOut(typeface.printable(text))
+        self.canvas.setFillColorRGB(*_rgb(properties.color))
+        self.canvas.drawText(line)
+
+    def _ready(self, properties: Any) -> None:
+        """Set colour, width and dashes where they differ from what is set."""
+        pattern = tuple(self.entity_stack[-1][1].linetype_pattern) if self.entity_stack else ()
+        wanted = (properties.color, properties.lineweight, pattern)
+        if wanted == self._set:
+            return
+        self._set = wanted
+        self.canvas.setStrokeColorRGB(*_rgb(properties.color))
+        self.canvas.setLineWidth(properties.lineweight * _POINTS)
+        self.canvas.setDash([max(length, 0.05) * _POINTS for length in pattern])
+
+    def _outline(self, paths: Iterable[Any]) -> Any:
+        outline = self.canvas.beginPath()
+        for path in paths:
+            outline.moveTo(path.start.x * _POINTS, path.start.y * _POINTS)
+            for command in path.to_path().commands():
+                _continue(outline, command)
+        return outline
+
+
+class Measures:
+    """Measures text in the sheets' own typeface, whatever fonts the machine has."""
+
+    def get_font_measurements(self, font_face: Any, cap_height: float = 1.0) -> FontMeasurements:
+        descent = cap_height * typeface.DESCENT_RATIO / typeface.CAP_RATIO
+        return FontMeasurements(baseline=0.0, cap_height=cap_height, x_height=cap_height * 0.77, descender_height=descent)
+
+    def get_text_line_width(self, text: str, font_face: Any, cap_height: float = 1.0) -> float:
+        return typeface.width(text, cap_height, bold=font_face.filename == typeface.BOLD)
+
+
+class WordsPipeline(RenderPipeline2d):
+    """The add-on's pipeline with text left as text."""
+
+    text_engine = Measures()  # type: ignore[assignment]  # all that the front end asks of it
+    frozen: frozenset[str] = frozenset()
+
+    def draw_viewport(self, vp: Any, layout_ctx: Any, bbox_cache: Any = None) -> None:
+        """Draw what can show in a window; numbers stand up to a quarter of its height away from their holes' places."""
+        self.frozen = frozenset(vp.frozen_layers)
+        low, high = vp.get_modelspace_limits()[:2], vp.get_modelspace_limits()[2:]
+        margin = 0.25 * (high[1] - low[1])
+        shown = [entity for entity in vp.doc.modelspace() if entity.dxf.layer not in self.frozen and _in_window(entity, (low, high), margin)]
+        if self.enter_viewport(vp):
+            self.draw_entities(layout_ctx.from_viewport(vp), shown)
+            self.exit_viewport()  # type: ignore[no-untyped-call]  # the add-on leaves it untyped
+        self.frozen = frozenset()
+
+    def hide_frozen(self, entity: Any, properties: Any) -> None:
+        """Hide what lies on a layer frozen in the window; the add-on forgets that for the attributes of blocks."""
+        if entity.dxf.layer in self.frozen:
+            properties.is_visible = False
+
+    def draw_text(self, text: str, transform: Any, properties: Any, cap_height: float, dxftype: str = "TEXT") -> None:
+        if not text.strip():
+            return
+        matrix = transform
+        if self.clipping_portal.is_active:
+            middle = transform.transform((typeface.width(text, cap_height) / 2, cap_height / 2, 0))
+            if self.clipping_portal.clip_point(Vec2(middle)) is None:
                 return
-            path = self.canvas.beginPath()
-            path.moveTo(corners[0].x * _POINTS, corners[0].y * _POINTS)
-            for corner in corners[1:]:
-                path.lineTo(corner.x * _POINTS, corner.y * _POINTS)
-            path.close()
-            self.canvas.setFillColorRGB(*_rgb(properties.color))
-            self.canvas.drawPath(path, stroke=0, fill=1)
-
-        def write(self, text: str, matrix: Any, cap: float, properties: Any) -> None:
-            """Write a line of text whose baseline starts at the matrix' origin, with capitals `cap` high before it."""
-            along = matrix.transform_direction((1, 0, 0))
-            points = typeface.points_of(cap * along.magnitude)
-            direction = along.normalize()
-            origin = matrix.transform((0, 0, 0))
-            line = self.canvas.beginText()
-            bold = properties.font is not None and properties.font.filename == typeface.BOLD
-            line.setFont(typeface.face(bold), points)
-            line.setTextTransform(direction.x, direction.y, -direction.y, direction.x, origin.x * _POINTS, origin.y * _POINTS)
-            line.textOut(typeface.printable(text))
-            self.canvas.setFillColorRGB(*_rgb(properties.color))
-            self.canvas.drawText(line)
-
-        def _ready(self, properties: Any) -> None:
-            """Set colour, width and dashes where they differ from what is set."""
-            pattern = tuple(self.entity_stack[-1][1].linetype_pattern) if self.entity_stack else ()
-            wanted = (properties.color, properties.lineweight, pattern)
-            if wanted == self._set:
-                return
-            self._set = wanted
-            self.canvas.setStrokeColorRGB(*_rgb(properties.color))
-            self.canvas.setLineWidth(properties.lineweight * _POINTS)
-            self.canvas.setDash([max(length, 0.05) * _POINTS for length in pattern])
-
-        def _outline(self, paths: Iterable[Any]) -> Any:
-            outline = self.canvas.beginPath()
-            for path in paths:
-                outline.moveTo(path.start.x * _POINTS, path.start.y * _POINTS)
-                for command in path.to_path().commands():
-                    _continue(outline, command)
-            return outline
-
-    class Measures:
-        """Measures text in the sheets' own typeface, whatever fonts the machine has."""
-
-        def get_font_measurements(self, font_face: Any, cap_height: float = 1.0) -> FontMeasurements:
-            descent = cap_height * typeface.DESCENT_RATIO / typeface.CAP_RATIO
-            return FontMeasurements(baseline=0.0, cap_height=cap_height, x_height=cap_height * 0.77, descender_height=descent)
-
-        def get_text_line_width(self, text: str, font_face: Any, cap_height: float = 1.0) -> float:
-            return typeface.width(text, cap_height, bold=font_face.filename == typeface.BOLD)
-
-    class WordsPipeline(RenderPipeline2d):
-        """The add-on's pipeline with text left as text."""
-
-        text_engine = Measures()  # type: ignore[assignment]  # all that the front end asks of it
-        frozen: frozenset[str] = frozenset()
-
-        def draw_viewport(self, vp: Any, layout_ctx: Any, bbox_cache: Any = None) -> None:
-            """Draw what can show in a window; numbers stand up to a quarter of its height away from their holes' places."""
-            self.frozen = frozenset(vp.frozen_layers)
-            low, high = vp.get_modelspace_limits()[:2], vp.get_modelspace_limits()[2:]
-            margin = 0.25 * (high[1] - low[1])
-            shown = [entity for entity in vp.doc.modelspace() if entity.dxf.layer not in self.frozen and _in_window(entity, (low, high), margin)]
-            if self.enter_viewport(vp):
-                self.draw_entities(layout_ctx.from_viewport(vp), shown)
-                self.exit_viewport()  # type: ignore[no-untyped-call]  # the add-on leaves it untyped
-            self.frozen = frozenset()
-
-        def hide_frozen(self, entity: Any, properties: Any) -> None:
-            """Hide what lies on a layer frozen in the window; the add-on forgets that for the attributes of blocks."""
-            if entity.dxf.layer in self.frozen:
-                properties.is_visible = False
-
-        def draw_text(self, text: str, transform: Any, properties: Any, cap_height: float, dxftype: str = "TEXT") -> None:
-            if not text.strip():
-                return
-            matrix = transform
-            if self.clipping_portal.is_active:
-                middle = transform.transform((typeface.width(text, cap_height) / 2, cap_height / 2, 0))
-                if self.clipping_portal.clip_point(Vec2(middle)) is None:
-                    return
-                matrix = self.clipping_portal.transform_matrix(transform.copy())
-            self.backend.write(text, matrix, cap_height, properties)  # type: ignore[attr-defined]  # our own pen
-
-    return SheetContext, SheetPen, WordsPipeline
+            matrix = self.clipping_portal.transform_matrix(transform.copy())
+        self.backend.write(text, matrix, cap_height, properties)  # type: ignore[attr-defined]  # our own pen
 
 
 def _continue(outline: Any, command: Any) -> None:

@@ -199,8 +199,9 @@ def _label_marks(label: Label, x: float) -> list[Mark]:
     across, up = _LABEL
     marks: list[Mark] = [box(x, 0, across, up, width=FINE, dash=(1.6, 1.0))]
     marks.append(Words(text=label.panel, at=(x + 3, up - 8.0), cap=5.0, bold=True))
-    for index, line in enumerate(line for line in label.lines if line != label.panel):
-        marks.append(Words(text=fitted(line, across - _CODE - 4, 1.9), at=(x + 3, up - 12.8 - 3.6 * index), cap=1.9))
+    lines = [part for line in label.lines for part in line.split("  ") if part != label.panel]
+    for index, line in enumerate(lines):
+        marks.append(Words(text=fitted(line, across - _CODE - 4, 1.8), at=(x + 3, up - 12.0 - 3.0 * index), cap=1.8))
     if label.code:
         marks += code_block(label.code, (x + across - _CODE - 0.5, up - _CODE - 0.5), _CODE)
     marks.append(Words(text=fitted(label.code, across - 6, 1.4), at=(x + 3, 1.8), cap=1.4))

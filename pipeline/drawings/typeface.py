@@ -63,8 +63,8 @@ def printable(text: str) -> str:
 
     Examples
     --------
-    >>> printable("Pα\\u0301rk \\u4e2d")
-    'Pάrk \\u25af'
+    >>> printable("Pα\u0301rk \u4e2d")
+    'Pάrk ▯'
     """
     composed = unicodedata.normalize("NFC", text)
     if composed.isascii() and composed.isprintable():
