@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from pipeline.drawings import plan, plan_view, thumbnail, typeface
+from pipeline.drawings import plan, plan_names, plan_view, thumbnail, typeface
 from pipeline.drawings.changes import Before
 from pipeline.drawings.check_places import check_sheet
 from pipeline.drawings.crew import crew_parts
@@ -106,11 +106,11 @@ def draw_plan(site: Site, layout: Layout, compliance: Compliance, facts: SheetFa
     return document, tuple(sheets)
 
 
-def _named(site: Site, layout: Layout, view: plan_view.View, facts: SheetFacts) -> tuple[tuple[plan.Dimension, ...], plan_view.Names]:
+def _named(site: Site, layout: Layout, view: plan_view.View, facts: SheetFacts) -> tuple[tuple[plan.Dimension, ...], plan_names.Names]:
     """Return the plan's dimensions and names as they stand at the scale of a view; a dimension gives way where a number has no room."""
     for dimensions in plan.dimension_choices(site, layout, view, facts.units):
         standing = [mark for each in dimensions for mark in plan.dimension_marks(each, view)]
-        names = plan_view.place_names(site, layout, view, standing)
+        names = plan_names.place_names(site, layout, view, standing)
         if not names.missing:
             break
     return dimensions, names
@@ -123,18 +123,18 @@ def _model_view(view: plan_view.View, facts: SheetFacts) -> plan_view.View:
 
 
 def _overview_sheet(
-    site: Site, layout: Layout, frame: Frame, view: plan_view.View, names: plan_view.Names, dense: bool, found: tuple[plan_view.Detail, ...]
+    site: Site, layout: Layout, frame: Frame, view: plan_view.View, names: plan_names.Names, dense: bool, found: tuple[plan_view.Detail, ...]
 ) -> PlanSheet:
     if not dense:
         return PlanSheet(name="Plan", frame=frame, view=view, names=names)
-    where = [plan_view.detail_name(number, detail, layout, view) for number, detail in enumerate(found, 1)]
-    own = plan_view.place_names(site, layout, view, numbers=False, first_holes=True, first=where)
+    where = [plan_names.detail_name(number, detail, layout, view) for number, detail in enumerate(found, 1)]
+    own = plan_names.place_names(site, layout, view, numbers=False, first_holes=True, first=where)
     return PlanSheet(name="Plan", frame=frame, view=view, names=own, own_names=True, hidden=("DIMENSION",))
 
 
 def _detail_sheet(site: Site, layout: Layout, number: int, detail: plan_view.Detail) -> PlanSheet:
     matches = [mark for match in detail.matches for mark in (Stroke(points=match.line, width=0.25, dash=(3.2, 0.9, 0.2, 0.9)), match.words)]
-    names = plan_view.place_names(site, layout, detail.view, matches)
+    names = plan_names.place_names(site, layout, detail.view, matches)
     return PlanSheet(
         name=f"Detail {number}",
         frame=detail.frame,

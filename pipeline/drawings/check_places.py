@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from pipeline.drawings import plan_view
+from pipeline.drawings import plan_names, plan_view
 from pipeline.drawings.ink import Area, Mark, Stroke
 from pipeline.drawings.label_placing import Candidate
 from pipeline.drawings.paper import Frame
@@ -30,8 +30,8 @@ def check_sheet(site: Site, layout: Layout, compliance: Compliance, frame: Frame
         marks += _sign(at, filled=fails)
         names = ", ".join(check.name for check in checks[:_A_NAME]) + (" …" if len(checks) > _A_NAME else "")
         text = f"{names}: FAIL" if fails else names
-        wanted.append((names, plan_view.round_about(text, at, plan_view.NAME_CAP, (2.6, 4.4, 6.5, 9.5, 13.0, 17.0, 22.0, 28.0))))
-    names_placed = plan_view.place_names(site, layout, view, [mark for mark in marks if isinstance(mark, Stroke)], numbers=False, first=wanted)
+        wanted.append((names, plan_names.round_about(text, at, plan_view.NAME_CAP, (2.6, 4.4, 6.5, 9.5, 13.0, 17.0, 22.0, 28.0))))
+    names_placed = plan_names.place_names(site, layout, view, [mark for mark in marks if isinstance(mark, Stroke)], numbers=False, first=wanted)
     return PlanSheet(
         name=NAME, frame=frame, view=view, names=names_placed, own_names=True, hidden=("DIMENSION",), signs=("check", "fail"), more=tuple(marks)
     )

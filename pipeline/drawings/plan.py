@@ -16,7 +16,8 @@ import msgspec
 from pipeline.drawings import typeface
 from pipeline.drawings.ink import LINETYPES, Stroke, Words, dxf_text, lineweight, place_text, text_style
 from pipeline.drawings.label_placing import upright, words_box
-from pipeline.drawings.plan_view import Names, View, fabric_obstacles, heading_at, is_mark
+from pipeline.drawings.plan_names import Names, fabric_obstacles, heading_at
+from pipeline.drawings.plan_view import View, is_mark
 from pipeline.geometry.chain import Chain, Point
 from pipeline.model.layout import Gate, Hole, Layout, Panel
 from pipeline.model.site import FittedLine, Mark, Site, SiteObject

@@ -11,7 +11,8 @@ import msgspec
 from pipeline.drawings import paper
 from pipeline.drawings.ink import FINE, LINETYPES, Area, Mark, Ring, Stroke, Words, box, fitted, to_layout
 from pipeline.drawings.plan import LAYERS, NAME_LAYERS, UNIT
-from pipeline.drawings.plan_view import LEGEND, Names, View
+from pipeline.drawings.plan_names import Names
+from pipeline.drawings.plan_view import LEGEND, View
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
