@@ -40,8 +40,8 @@ def read_offcuts(text: str, *, most: int, file: str = FILE) -> tuple[Offcut, ...
 
     Examples
     --------
-    >>> read_offcuts("id,length,posts,height,colour\nA7,96 in,3,48 in,black\n", most=10)[0].length
-    2.4384
+    >>> read_offcuts("id,length,posts,height,colour\nA7,96 in,3,48 in,black\n", most=10)[0].posts
+    3
     """
     rows = csv.reader(io.StringIO(text.lstrip("\ufeff"), newline=""))
     faults: list[Reason] = []
