@@ -27,6 +27,11 @@ DEFERENCE: Final = (
     "limits as they were read; it is no permit and no inspection."
 )
 
+AT_THE_BENCH: Final = (  # common practice of the trade, no source
+    "Cut edges are sealed with heat: no flame or hot blade near solvent, epoxy or the pile of mesh; an extinguisher stands beside.",
+    "Shears and cut posts are sharp: gloves and eye protection. Two people lift a roll.",
+)
+
 
 def deference(compliance: Compliance) -> tuple[str, ...]:
     """Return what has to stand on every print: compliance's own words where it gave any."""

@@ -7,11 +7,11 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from pipeline.drawings import typeface
+from pipeline.drawings import cautions, typeface
 from pipeline.drawings.code_block import code_block
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import BROAD, FINE, Mark, Stroke, Words, box, fitted
-from pipeline.drawings.pages import DrawingPart, Part, TextPart, TickBox, drawn, heading, paragraph, subheading, table
+from pipeline.drawings.pages import DrawingPart, Part, TextPart, TickBox, drawn, heading, listed, paragraph, subheading, table
 from pipeline.drawings.paper import Frame, Scale, frame_of, scales_of
 from pipeline.model.fabrication import CutTicket, Label, PanelDrawing
 from pipeline.units import format_length
@@ -53,6 +53,7 @@ def _list(dossier: Dossier) -> list[Any]:
         "Custom panels are cut only when the holes are drilled and measured: lengths below are the planned ones until the revision says as drilled."
     )
     return [
+        *_first(dossier),
         heading("Panels of this job"),
         paragraph(custom, "strong"),
         table(
@@ -62,6 +63,14 @@ def _list(dossier: Dossier) -> list[Any]:
             plain=False,
         ),
     ]
+
+
+def _first(dossier: Dossier) -> list[Any]:
+    """Return what the shop reads before it cuts anything."""
+    flow: list[Any] = [heading("Before anything else")]
+    if not dossier.facts.complies:
+        flow.append(paragraph("DOES NOT COMPLY: at least one clause is not met as drawn. Ask the office before anything is cut.", "loud"))
+    return [*flow, *listed(cautions.AT_THE_BENCH)]
 
 
 def _drawings(dossier: Dossier) -> list[DrawingPart]:
