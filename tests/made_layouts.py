@@ -11,7 +11,7 @@ from pipeline.model.compliance import Caution, Check, Compliance, NotApplicable
 from pipeline.model.fabrication import Cut, CuttingProof, Demand, Fabrication, OrderLine, PanelDrawing
 from pipeline.model.job import InputFile, Job
 from pipeline.model.layout import Certificate, CheckDistance, FenceEnd, Gate, Hole, Joint, Layout, Panel, TapeTie
-from pipeline.model.site import Mark, Site
+from pipeline.model.site import Site
 from pipeline.model.survey import Frame, Survey, SurveyPoint
 
 SPACING = 0.9144  # [m]

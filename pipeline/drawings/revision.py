@@ -13,6 +13,12 @@ def content_digest(digests: Sequence[str]) -> str:
     return hashlib.sha256("\n".join(digests).encode()).hexdigest()
 
 
+def one_before(made: Sequence[Revision], revision: Revision) -> Revision | None:
+    """Return the last revision made before this one, None for the first."""
+    earlier = [one for one in made if one.revision < revision.revision]
+    return earlier[-1] if earlier else None
+
+
 def next_revision(made: Sequence[Revision], content: str) -> Revision:
     """Return the revision of `content`: that of the last package when it holds the same, else one more.
 

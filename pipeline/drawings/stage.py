@@ -10,7 +10,7 @@ from pipeline import artifacts
 from pipeline.artifacts import JobPlace
 from pipeline.drawings.booklets import draw
 from pipeline.drawings.changes import Before, read_before
-from pipeline.drawings.revision import content_digest, next_revision
+from pipeline.drawings.revision import content_digest, next_revision, one_before
 from pipeline.errors import Reason
 from pipeline.model.compliance import Compliance
 from pipeline.model.fabrication import Fabrication
@@ -38,7 +38,7 @@ def run(place: JobPlace) -> tuple[Reason, ...]:
         artifacts.read(place, "compliance", Compliance),
         revision,
         made=made,
-        before=_package_before(place, revision.revision - 1),
+        before=_package_before(place, one_before(made, revision)),
     )
     for name, content_bytes in drawn.files.items():
         artifacts.write_bytes(place.work / "drawings" / name, content_bytes)
@@ -47,12 +47,14 @@ def run(place: JobPlace) -> tuple[Reason, ...]:
     return drawn.warnings
 
 
-def _package_before(place: JobPlace, revision: int) -> Before | None:
+def _package_before(place: JobPlace, older: Revision | None) -> Before | None:
     """Read an older package's tables from its zip, which stays as it was made; None where there is none to be read."""
-    folder = f"{place.job}-r{revision}"
+    if older is None:
+        return None
+    folder = f"{place.job}-r{older.revision}"
     try:
         with zipfile.ZipFile(place.out / f"{folder}.zip") as archive:
-            return read_before(revision, archive.read(f"{folder}/holes.csv"), archive.read(f"{folder}/panels.csv"))
+            return read_before(older.revision, archive.read(f"{folder}/holes.csv"), archive.read(f"{folder}/panels.csv"))
     except (FileNotFoundError, KeyError, zipfile.BadZipFile):
         return None
 
