@@ -10,6 +10,7 @@ from pipeline.fabrication.hardware import Counts, basis_counts, epoxy_ml, holes_
 from pipeline.fabrication.latches import Latches
 from pipeline.fabrication.panels import demand_of, draw_panel, label_of
 from pipeline.fabrication.recipes import made_from_ticket, posts_fastened_anew
+from pipeline.fabrication.stock_check import check_stock
 from pipeline.fabrication.tickets import finished
 from pipeline.model.fabrication import CuttingProof, Demand, Fabrication, PanelDrawing
 from pipeline.model.job import Job
@@ -26,6 +27,7 @@ def fabricate(job: Job, layout: Layout) -> Fabrication:
         When the shop has no stock of a panel's size, height or colour.
     """
     shop = job.shop
+    check_stock(shop)
     demands = tuple(demand_of(shop, panel) for panel in layout.panels if panel.kind == "custom")
     groups = cut_alone(job.name, shop, demands)
     latches = Latches(job, layout)
