@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 _POINTS: Final = 72 / 25.4  # points per millimetre
 _WIDEST: Final = min(size[0] for size in SIZES.values()) - 2 * MARGIN  # [mm] what fits on any paper, upright
+_CELL: Final = 1200  # letters in a wrapped cell, at most: a row has to fit on a page
 _KEEP_WITH_NEXT: Final = 26.0  # [mm] a heading stands on a page only with this much of what follows
 
 
@@ -286,7 +287,7 @@ def _cell(value: Any, width: float, plain: bool) -> Any:
 
         cap = 8 * typeface.MILLIMETRES_PER_POINT * typeface.CAP_RATIO
         return fitted(typeface.printable(value), width - 1.4, cap)
-    return paragraph(value, "cell")
+    return paragraph(value if len(value) <= _CELL else value[:_CELL].rstrip() + "…", "cell")
 
 
 def space(millimetres: float) -> Any:
