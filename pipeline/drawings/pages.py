@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 
 _POINTS: Final = 72 / 25.4  # points per millimetre
 _WIDEST: Final = min(size[0] for size in SIZES.values()) - 2 * MARGIN  # [mm] what fits on any paper, upright
-_CELL: Final = 1200  # letters in a wrapped cell, at most: a row has to fit on a page
+_LETTER: Final = 1.6  # [mm] a letter of a wrapped cell, on average
+_CELL_LINES: Final = 45  # lines of a wrapped cell, at most: a row has to fit on a page
 _KEEP_WITH_NEXT: Final = 26.0  # [mm] a heading stands on a page only with this much of what follows
 
 
@@ -287,7 +288,8 @@ def _cell(value: Any, width: float, plain: bool) -> Any:
 
         cap = 8 * typeface.MILLIMETRES_PER_POINT * typeface.CAP_RATIO
         return fitted(typeface.printable(value), width - 1.4, cap)
-    return paragraph(value if len(value) <= _CELL else value[:_CELL].rstrip() + "…", "cell")
+    most = int(_CELL_LINES * width / _LETTER)
+    return paragraph(value if len(value) <= most else value[:most].rstrip() + "…", "cell")
 
 
 def space(millimetres: float) -> Any:
