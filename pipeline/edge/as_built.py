@@ -129,12 +129,17 @@ def _free(row: Shots) -> Free | None:
     for _ in range(most_set_aside(len(row))):
         if shape is None:
             return None
-        worst = snooped(shape, max(1.0, shape.fit.variance_factor))
+        worst = snooped(shape, max(1.0, _middling(shape)))
         if worst is None:
             break
         kept = [index for index in kept if row.names[index] != shape.shots.names[worst]]
         shape = free_shape(row.taken(kept))
     return None if shape is None else (shape, sorted(set(range(len(row))) - set(kept)))
+
+
+def _middling(shape: Shape) -> float:
+    """Return the variance factor the middle half of the residuals shows, which one blunder does not move."""
+    return float(1.4826 * np.median(np.abs(shape.fit.offsets / shape.fit.sigmas))) ** 2
 
 
 def _plainly_free(row: Shots) -> Free | None:

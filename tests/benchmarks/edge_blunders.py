@@ -13,14 +13,15 @@ import numpy as np
 
 from pipeline.edge.as_built import AsBuilt, as_built
 from pipeline.edge.shots import Shots
-from tests.benchmarks.edge_truth import SHAPES, errors, even_stations, shoot
+from tests.benchmarks.edge_truth import SHAPES, Shoot, errors, even_stations, shoot
 
 SPACING = (0.3, 1.0)  # [m] a crew that wants its blunders found shoots no wider
 KINDS = ("one off", "coping", "swapped", "doubled")
 
 
-def spoiled(kind: str, shots: Shots, truth, noise: float, rng) -> tuple[Shots, set[str]]:
+def spoiled(kind: str, shot: Shoot, truth, noise: float, rng) -> tuple[Shots, set[str]]:
     """Return the shots with a blunder, and the names of those concerned."""
+    shots, pieces = shot.shots, shot.pieces
     points, count = shots.points.copy(), len(shots)
     at = int(rng.integers(0, count))
 
@@ -32,6 +33,9 @@ def spoiled(kind: str, shots: Shots, truth, noise: float, rng) -> tuple[Shots, s
         points[at] += outward(at) * float(np.exp(rng.uniform(np.log(0.1), np.log(2.0)))) * rng.choice([-1, 1])
         return msgspec.structs.replace(shots, points=points), {shots.names[at]}
     if kind == "coping":
+        # within one piece, a shot of it on both sides: three shots round a corner may be how the pool was built
+        within = [row for row in range(1, count - 4) if len({int(pieces[row + step]) for step in range(-1, 4)}) == 1]
+        at = int(rng.choice(within))
         rows = [(at + step) % count for step in range(3)]
         for row in rows:
             points[row] += outward(row) * 0.30
@@ -72,8 +76,9 @@ def measure(kind: str, name: str, seeds: int) -> tuple[float, float]:
     for seed in range(seeds):
         rng = np.random.default_rng([seed, len(name), KINDS.index(kind)])
         noise, spacing = rng.uniform(0.003, 0.010), float(np.exp(rng.uniform(*np.log(SPACING))))
-        shots = shoot(truth, spacing, noise, rng).shots
-        bad, wrong = spoiled(kind, shots, truth, noise, rng)
+        shot = shoot(truth, spacing, noise, rng)
+        shots = shot.shots
+        bad, wrong = spoiled(kind, shot, truth, noise, rng)
         built, clean = as_built(bad, closed=True, arcs=True), as_built(shots, closed=True, arcs=True)
         hit = good(kind, named(kind, built), wrong)
         found += hit
