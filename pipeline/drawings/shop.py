@@ -27,8 +27,7 @@ def shop_parts(dossier: Dossier) -> tuple[Part, ...]:
     return (
         TextPart("Panels, picking list", (*_list(dossier), *_picking(dossier))),
         *_drawings(dossier),
-        TextPart("Cut tickets", tuple(_tickets(dossier))),
-        TextPart("Labels", tuple(_labels(dossier))),
+        TextPart("Cut tickets, labels", (*_tickets(dossier), *_labels(dossier))),
     )
 
 
