@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 import re
-from typing import Any, TypeVar, get_type_hints
+from typing import Any, Final, TypeVar, get_type_hints
 
 import msgspec
 
 from pipeline.errors import JobError, Reason
 from pipeline.units import Angle, Length, parse_angle, parse_length
 
+MOST_LENGTH: Final = 100_000.0  # [m] a longer one is a slip, and its square might not be a number
 Record = TypeVar("Record", bound=msgspec.Struct)
 
 
@@ -30,7 +31,10 @@ def read_record(table: dict[str, Any], kind: type[Record], *, file: str, text: s
 
 def _from_text(kind: type, value: Any) -> Any:
     if kind is Length:
-        return parse_length(_text_of(value, '"30 in"'))
+        length = parse_length(_text_of(value, '"30 in"'))
+        if abs(length) > MOST_LENGTH:
+            raise ValueError(f"{value!r} is beyond {MOST_LENGTH / 1000:g} km: nothing of this trade is so long")
+        return length
     if kind is Angle:
         return parse_angle(_text_of(value, '"2 deg"'))
     raise NotImplementedError(kind)

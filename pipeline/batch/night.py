@@ -115,6 +115,7 @@ def run_night(wish: Wish, progress: Progress) -> NightEnd:
     queue = scan(wish.queue, not_out=wish.out)
     with held(places.lock):
         _refuse_full_disk(places)
+        _sweep(places)
         write_bytes(places.plan / "run", f"{os.getpid()}-{time.time_ns()}".encode())
         if wish.retry_held:
             _forget_held(places, queue)
@@ -123,8 +124,16 @@ def run_night(wish: Wish, progress: Progress) -> NightEnd:
         if wish.keep is not None:
             _prune_revisions(places, queue, wish.keep)
         statuses = tuple(read_status(places.job(entry.name)) for entry in queue.entries)
+        (places.plan / "run").unlink(missing_ok=True)
     spent = round(time.monotonic() - started, 1)
     return NightEnd(ending=ending, statuses=statuses, ran=ran, errors=errors, left_aside=queue.left_aside, seconds=spent)
+
+
+def _sweep(places: Places) -> None:
+    """Take away what a run that was killed had begun to write; the name of the run is still there then."""
+    if (places.plan / "run").exists():
+        for path in places.out.rglob(".*.part"):
+            path.unlink(missing_ok=True)
 
 
 def _rounds(

@@ -49,6 +49,8 @@ def test_job_lies_over_shop_lies_over_default(tmp_path):
         ('[fence]\nheight = "48"', "bad-value", 2, "not a length with its unit"),
         ('[fence]\nheight = "1e999 m"', "bad-value", 2, ""),
         ('[fence]\nheight = "nan mm"', "bad-value", 2, ""),
+        ('[fence]\nheight = "1e308 m"', "bad-value", 2, "beyond 100 km"),
+        ('[fence]\nheight = "-1e300 mm"', "bad-value", 2, "beyond 100 km"),
         ("title = 3", "bad-value", 1, "title"),
         ("[fence\nx=1", "not-toml", 1, "line 1"),
         ('title = "a"\ntitle = "b"\n[fence]\n', "not-toml", 2, ""),
