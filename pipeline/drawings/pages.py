@@ -26,7 +26,6 @@ _POINTS: Final = 72 / 25.4  # points per millimetre
 _WIDEST: Final = min(size[0] for size in SIZES.values()) - 2 * MARGIN  # [mm] what fits on any paper, upright
 _LETTER: Final = 1.6  # [mm] a letter of a wrapped cell, on average
 _CELL_LINES: Final = 45  # lines of a wrapped cell, at most: a row has to fit on a page
-_KEEP_WITH_NEXT: Final = 26.0  # [mm] a heading stands on a page only with this much of what follows
 
 
 class TextPart(msgspec.Struct, frozen=True):
@@ -136,7 +135,7 @@ def _fill_page(canvas: Any, frame: Frame, waiting: list[Any]) -> None:
     first = True
     while waiting:
         flowable = waiting[0]
-        if not first and getattr(flowable, "keepWithNext", False) and _left(column, flowable) < _KEEP_WITH_NEXT * _POINTS:
+        if not first and flowable.getKeepWithNext() and len(waiting) > 1 and not _leaves_room(column, flowable, waiting[1]):
             return
         if column.add(flowable, canvas):
             waiting.pop(0)
@@ -150,10 +149,13 @@ def _fill_page(canvas: Any, frame: Frame, waiting: list[Any]) -> None:
         return
 
 
-def _left(column: Any, flowable: Any) -> float:
-    """Return the room [pt] that would be left under a flowable."""
-    _, height = flowable.wrap(column._aW, column._aH)
-    return float(column._y - column._y1p - height)
+def _leaves_room(column: Any, heading: Any, following: Any) -> bool:
+    """Say whether at least the beginning of what follows a heading fits on the page under it."""
+    _, height = heading.wrap(column._aW, column._aH)
+    left = column._y - column._y1p - height - heading.getSpaceBefore() - heading.getSpaceAfter() - following.getSpaceBefore()
+    if left <= 0:
+        return False
+    return bool(following.wrap(column._aW, left)[1] <= left or len(following.split(column._aW, left)) > 1)
 
 
 def _draw_plan(canvas: Any, part: PlanPart, facts: SheetFacts, document: Drawing) -> None:

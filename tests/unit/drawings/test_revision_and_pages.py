@@ -84,3 +84,21 @@ def test_details_are_drawn_for_every_gate_end_and_riser():
         whole = " ".join(page.get_text() for page in pymupdf.open(stream=drawn(name).files["crew.pdf"], filetype="pdf"))
         for title in wanted:
             assert title in whole
+
+
+@pytest.mark.parametrize("rows", range(30, 46))
+def test_a_heading_never_stands_alone_at_the_foot_of_a_page(rows):
+    """Wherever the page runs out, the last heading has at least the beginning of its table under it."""
+    from pipeline.drawings.pages import TextPart, bind, heading, paragraph, table
+    from tests.unit.drawings.cases import planned, sheet_facts
+
+    it = case("spa")
+    flow = (
+        *(paragraph(f"line {number}") for number in range(rows)),
+        heading("Alone?"),
+        table(("a", "b"), [("x " * 120, "y")] * 3, (30, 60), plain=False),
+    )
+    content = bind((TextPart("Test", flow),), sheet_facts(it.job, it.compliance, REVISION), planned("spa")[0], "test")
+    pages = [page.get_text() for page in pymupdf.open(stream=content, filetype="pdf")]
+    page = next(text for text in pages if "Alone?" in text)
+    assert "x x x" in page.split("Alone?")[1]
