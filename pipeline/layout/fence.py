@@ -14,7 +14,7 @@ from pipeline.layout.gate_places import gate_sites
 from pipeline.layout.gates import REACH, GatePlaces, Wish, places_for
 from pipeline.layout.grid import Grid, Measures, grid_of, loop_nodes, stretch_nodes
 from pipeline.layout.ground import undrillable, what_blocks
-from pipeline.layout.loop import best_loop
+from pipeline.layout.loop import best_loop, careful_loop
 from pipeline.layout.optimum import COST_KEY, CUSTOM_KEY
 from pipeline.layout.reach import GapKind, Row, row_of
 from pipeline.layout.stretches import Crossing, best_between, crossings_of, moves_of, short_tread, too_deep
@@ -96,7 +96,14 @@ def _whole_loop(task: Task, wishes: tuple[Wish, ...]) -> Laid:
     found = best_loop(grid, places, sizes, tuple(moves_of(grid, each) for each in inner), thorough=task.thorough)
     if found is None:
         raise LayoutError(_no_way("round the pool", grid, walk))
-    row = row_of(walk, grid, found.way, sizes, _gate_holes(inner))
+    try:
+        row = row_of(walk, grid, found.way, sizes, _gate_holes(inner))
+    except LayoutError:
+        careful = careful_loop(grid, places, sizes, tuple(moves_of(grid, each) for each in inner), found.bound)
+        if careful is None:
+            raise
+        found = careful
+        row = row_of(walk, grid, found.way, sizes, _gate_holes(inner))
     hinge, latch = float(places.hinge[found.place]) + walk.length, float(places.latch[found.place]) + walk.length
     closed = Row((*row.stations, hinge, latch), (*row.gaps, "hinge", "leaf", "latch"))
     return Laid(closed, (*wishes[1:], cut), {}, found.way.key, found.bound, found.searches)
@@ -164,7 +171,13 @@ def _stretch(task: Task, begin: float, stop: float, wishes: tuple[Wish, ...], cr
     way = best_between(grid, sizes, tuple(moves_of(grid, each) for each in inner))
     if way is None:
         raise LayoutError(_no_way("between its ends", grid, walk))
-    return row_of(walk, grid, way, sizes, _gate_holes(inner)), way.key
+    try:
+        return row_of(walk, grid, way, sizes, _gate_holes(inner)), way.key
+    except LayoutError:
+        careful = best_between(grid, sizes, tuple(moves_of(grid, each) for each in inner), careful=True)
+        if careful is None:
+            raise
+        return row_of(walk, grid, careful, sizes, _gate_holes(inner)), careful.key
 
 
 def _inner_places(task: Task, grid: Grid, wish: Wish) -> GatePlaces:

@@ -37,7 +37,13 @@ from pipeline.model.site import Site
 from pipeline.units import INCH, Length
 
 OTHER_SETBACKS = (-3 * INCH, 3 * INCH)  # [m] beside the job's own, for the office's table (own judgement)
-CURED_BY_CORNERS = {"no-room-for-the-line", "no-mitre", "no-row-fits", "custom-panel-blocked", "no-place-for-gate"}  # holds another line may not meet
+CURED_BY_CORNERS = {
+    "no-room-for-the-line",
+    "no-mitre",
+    "no-row-fits",
+    "custom-panel-blocked",
+}  # holds that another line round the corners may not meet
+CURED_NEARER = {"no-room-for-the-line", "no-mitre"}  # and those that a line nearer to the water may not meet
 BEST_STEPS = tuple(step * INCH for step in range(1, 13))  # [m] over the wanted setback, tried where the job lets it be chosen
 
 
@@ -110,6 +116,8 @@ def drafted(job: Job, site: Site, sizes: Measures, *, thorough: bool = True) -> 
     """Return a line and the fence along it, without the records; not thorough: from the nearest places of its gates only."""
     first: LayoutError | None = None
     for style, setback in _attempts(job):
+        if first is not None and setback < job.options.fence.setback and first.reasons[0].ref not in CURED_NEARER:
+            break
         try:
             return _in_style(style, with_setback(job, setback), site, sizes, thorough=thorough)
         except LayoutError as fault:

@@ -19,6 +19,7 @@ from pipeline.layout.optimum import MOVE_UNIT, GateMoves, Way, search
 
 BRANCHES: Final = 8  # parts a range is divided in
 MOST_PLACES: Final = 96  # nearest places that are compared, where more than these close with whole panels
+FEW: Final = 4  # nearest places tried where custom panels have to be laid carefully
 BATCH: Final = 24  # ranges searched at once: as fast as a few, on arrays this small
 NEAREST: Final = 3  # places tried by themselves at once: most jobs end there
 
@@ -56,6 +57,28 @@ def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[Gate
         return _best_of(grid, places, sizes, inner, _either(whole, near)[:most], custom=False)
     found = _best_of(grid, places, sizes, inner, near if thorough else near[:NEAREST], custom=True)
     return found or _best_of(grid, places, sizes, inner, np.arange(len(places.after)), custom=True)
+
+
+def careful_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], bound: int) -> LoopWay | None:
+    """Return the best way from the nearest places whose custom panels keep their inner posts off forbidden ground.
+
+    Parameters
+    ----------
+    grid, places, sizes, inner
+        As in `best_loop`.
+    bound : int
+        Lower bound of the same loop with that left out of account.
+    """
+    best: LoopWay | None = None
+    for place in range(min(FEW, len(places.after))):
+        only = np.array([place])
+        run = search(grid, sizes, [_starts(places, only)], inner, custom=True, careful=True)
+        key, end = run.best_end(0, _ends(places, only))
+        if key < NEVER and (best is None or key < best.way.key):
+            best = LoopWay(run.way_to(0, end), place, bound, place + 1)
+            if key <= bound:
+                break
+    return best
 
 
 def _either(whole: Indices, near: Indices) -> Indices:

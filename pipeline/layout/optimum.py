@@ -13,8 +13,11 @@ from typing import Final
 import numpy as np
 
 from pipeline.layout.grid import NEVER, Grid, Indices, Keys, Measures
+from pipeline.layout.walk import Flags
 
 MOVE_BITS, GIVE_BITS, COST_BITS, CUSTOM_BITS = 16, 13, 26, 7
+AT_ONCE: Final = (4, 40, 400)  # beginnings are looked at in groups up to these, the cheapest first
+MORE_POSTS: Final = 2  # a custom panel gets at most this many posts more than it needs, to keep clear of forbidden ground
 MOVE_UNIT: Final = 0.002  # [m] gates' moves are counted in these
 CUSTOM_KEY: Final = 1 << (MOVE_BITS + GIVE_BITS + COST_BITS)
 COST_KEY: Final = 1 << (MOVE_BITS + GIVE_BITS)
@@ -80,6 +83,7 @@ class Search:
     inside: Keys
     ended: Keys
     custom: bool
+    careful: bool = False
 
     def best_end(self, row: int, ends: Sequence[tuple[int, int]]) -> tuple[int, int]:
         """Return (key, node) of the best end among (node, closing key) pairs for one row of the batch."""
@@ -135,13 +139,23 @@ class Search:
         last = int(self.grid.custom_last[node])
         for tier, (_, price) in enumerate(self.sizes.custom):
             first = int(self.grid.custom_first[tier, node])
-            found = np.nonzero(self.inside[row, gate, 1, first : last + 1] + CUSTOM_KEY + price * COST_KEY == wanted)[0]
+            found = first + np.nonzero(self.inside[row, gate, 1, first : last + 1] + CUSTOM_KEY + price * COST_KEY == wanted)[0]
+            if self.careful:
+                found = np.array([start for start in found if customs_stand_clear(self.grid, self.sizes, np.array([start]), node)[0]], dtype=np.intp)
             if len(found):
-                return first + int(found[-1])
+                return int(found[-1])
         raise AssertionError("a custom panel without a start")
 
 
-def search(grid: Grid, sizes: Measures, starts: Sequence[Sequence[tuple[int, int]]], gates: tuple[GateMoves, ...] = (), *, custom: bool) -> Search:
+def search(
+    grid: Grid,
+    sizes: Measures,
+    starts: Sequence[Sequence[tuple[int, int]]],
+    gates: tuple[GateMoves, ...] = (),
+    *,
+    custom: bool,
+    careful: bool = False,
+) -> Search:
     """Fill the tables for a batch of starts.
 
     Parameters
@@ -156,6 +170,8 @@ def search(grid: Grid, sizes: Measures, starts: Sequence[Sequence[tuple[int, int
         Gates that have to stand inside the stretch, in walking order.
     custom : bool
         Whether custom panels are allowed.
+    careful : bool
+        Whether a custom panel's inner posts have to keep off forbidden ground; slow, so asked for only where they came to stand on it.
     """
     count, batch, layers = len(grid.stations), len(starts), len(gates) + 1
     run = Search(
@@ -165,6 +181,7 @@ def search(grid: Grid, sizes: Measures, starts: Sequence[Sequence[tuple[int, int
         inside=np.full((batch, layers, sizes.most_posts + 1, count), NEVER, dtype=np.int64),
         ended=np.full((batch, layers, count), NEVER, dtype=np.int64),
         custom=custom and bool(sizes.custom),
+        careful=careful,
     )
     for row, nodes in enumerate(starts):
         for node, key in nodes:
@@ -226,10 +243,69 @@ def _end_customs(run: Search, here: slice) -> None:
     for tier, (_, price) in enumerate(run.sizes.custom):
         first = run.grid.custom_first[tier, here]
         good = np.nonzero(last >= first)[0]
+        if run.careful:
+            good = good[run.grid.open_nodes[here.start + good]]
+            near = _over_forbidden(run.grid, first[good], here.start + good)
+            _end_customs_carefully(run, here.start + good[near], first[good[near]], last[good[near]], price)
+            good = good[~near]
         if len(good):
             found = _sliding_minimum(run.inside[:, :, 1, :], first[good], last[good]) + CUSTOM_KEY + price * COST_KEY
             ends = here.start + good
             run.ended[:, :, ends] = np.minimum(run.ended[:, :, ends], found)
+
+
+def _over_forbidden(grid: Grid, first: Indices, ends: Indices) -> Flags:
+    """Say which windows, from the first possible beginning to the end, hold any node that is taken away."""
+    taken = np.concatenate(([0], np.cumsum(~grid.open_nodes)))
+    return np.asarray(taken[ends + 1] > taken[first])
+
+
+def _end_customs_carefully(run: Search, ends: Indices, first: Indices, last: Indices, price: int) -> None:
+    """End custom panels one by one, from the cheapest beginning that leaves every inner post on free ground."""
+    for end, low, high in zip(ends, first, last, strict=True):
+        for row in range(run.inside.shape[0]):
+            for gate in range(run.inside.shape[1]):
+                reach = run.inside[row, gate, 1, low : high + 1]
+                if int(run.ended[row, gate, end]) <= int(reach.min()) + CUSTOM_KEY + price * COST_KEY:
+                    continue
+                value = _cheapest_clear(run, reach, int(low), int(end))
+                if value < NEVER:
+                    run.ended[row, gate, end] = min(int(run.ended[row, gate, end]), value + CUSTOM_KEY + price * COST_KEY)
+
+
+def _cheapest_clear(run: Search, values: Keys, low: int, end: int) -> int:
+    reached = np.nonzero(values < NEVER)[0]
+    order = reached[np.argsort(values[reached], kind="stable")]
+    for group in np.split(order, AT_ONCE):
+        if not len(group):
+            break
+        clear = customs_stand_clear(run.grid, run.sizes, low + group, end)
+        if clear.any():
+            return int(values[group[clear]].min())
+    return NEVER
+
+
+def customs_stand_clear(grid: Grid, sizes: Measures, starts: Indices, end: int) -> Flags:
+    """Say from which starts a custom panel to `end` finds an even spacing whose posts all stand on free ground.
+
+    Notes
+    -----
+    Posts are taken evenly along the line, which round a bend is a hair off evenly by chords; `reach` looks again at the posts as they come to stand.
+    """
+    length = grid.stations[end] - grid.stations[starts]
+    least = np.maximum(np.ceil(length / sizes.spacing - 1e-6), 1.0).astype(np.intp)
+    clear = np.zeros(len(starts), dtype=bool)
+    for extra in range(MORE_POSTS + 1):
+        count = least + extra
+        good = np.ones(len(starts), dtype=bool)
+        for post in range(1, int(count.max(initial=1))):
+            ratio = np.minimum(post / count, 1.0)
+            nodes = np.searchsorted(grid.stations, grid.stations[starts] + ratio * length)
+            good &= (post >= count) | (grid.open_nodes[np.minimum(nodes, end)] & grid.open_nodes[np.maximum(nodes - 1, 0)])
+        clear |= good
+        if len(clear) and clear[0]:
+            break  # the first start serves: no need to look at more posts for the others
+    return clear
 
 
 def _sliding_minimum(values: Keys, first: Indices, last: Indices) -> Keys:

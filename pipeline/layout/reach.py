@@ -12,11 +12,10 @@ import numpy as np
 from pipeline.errors import LayoutError, hold
 from pipeline.layout.chords import STRAIGHT_TURN
 from pipeline.layout.grid import GIVE_UNIT, Grid, Measures, bend_between
-from pipeline.layout.optimum import Way
+from pipeline.layout.optimum import MORE_POSTS, Way
 from pipeline.layout.walk import Flags, Floats, Walk
 
 GapKind = Literal["spacing", "custom", "joint", "hinge", "leaf", "latch"]
-MORE_POSTS: Final = 4  # a custom panel gets at most this many posts more than it needs, to keep clear of forbidden ground
 EQUAL: Final = 1e-9  # [m] spacings are made equal to this
 
 
@@ -89,7 +88,7 @@ def _posts_on_free_ground(walk: Walk, grid: Grid, start: float, end: float, size
     for extra in range(MORE_POSTS + 1):
         posts = custom_posts(walk, start, end, sizes, extra)
         nodes = np.clip(np.searchsorted(grid.stations, posts), 0, len(grid.stations) - 1)
-        if grid.open_nodes[nodes].all() and grid.open_nodes[np.maximum(nodes - 1, 0)].all():
+        if not posts or (grid.open_nodes[nodes].all() and grid.open_nodes[np.maximum(nodes - 1, 0)].all()):
             return posts
     x, y = walk.places(np.array([(start + end) / 2]))[0]
     raise hold(

@@ -38,11 +38,11 @@ def crossings_of(walk: Walk, first: float, last: float, risers: tuple[Riser, ...
     return tuple(sorted(found, key=lambda crossing: (crossing.station, crossing.riser)))
 
 
-def best_between(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...]) -> Way | None:
-    """Return the best way from the grid's first node to its last, or None when there is none."""
+def best_between(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...], *, careful: bool = False) -> Way | None:
+    """Return the best way from the grid's first node to its last, or None when there is none; careful as in `optimum.search`."""
     last = len(grid.stations) - 1
-    for custom in (False, True):
-        run = search(grid, sizes, [[(0, 0)]], gates, custom=custom)
+    for custom in (True,) if careful else (False, True):
+        run = search(grid, sizes, [[(0, 0)]], gates, custom=custom, careful=careful)
         key, end = run.best_end(0, [(last, 0)])
         if key < NEVER:
             return run.way_to(0, end)

@@ -90,6 +90,18 @@ def test_no_hole_meets_a_joint_of_the_deck():
     assert broken_rules(layout, JOB, site) == []
 
 
+def test_posts_of_a_custom_panel_keep_off_a_pipe_as_well():
+    """12 in to either side of a pipe, wider than the posts of a panel stand apart: where a panel of custom length would reach over it is seen to."""
+    pipes = tuple(FittedLine(code="UTILITY", line=str(k), chain=polyline([(x, -5.0), (x, -0.3)])) for k, x in enumerate((2.0, 3.7, 6.4)))
+    wall = FittedLine(code="WALL", chain=polyline([(-6.0, 5.1), (15.0, 5.1)]))
+    site = wall_site(utilities=pipes, gates=(GateWish(name="G", place=(7.9, -0.8)),))
+    layout = lay_out(JOB, site)
+    assert broken_rules(layout, JOB, site) == []
+    assert layout.certificate.objective[0] >= 1.0  # there is such a panel
+    for hole in layout.holes:
+        assert min(pipe.chain.nearest(hole.place)[1] for pipe in pipes) >= 12 * INCH - 0.002, hole.name
+
+
 def test_two_waters_apart_get_one_fence():
     spa = Chain(((12.0, 2.0), (14.0, 2.0)), (1.0, 1.0), True)
     site = site_of(POOL, waters=(FittedLine(code="WATER", chain=POOL), FittedLine(code="WATER", line="2", chain=spa)), decks=())
