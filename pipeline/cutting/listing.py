@@ -30,12 +30,10 @@ def patterns_within(
     priced = best_patterns(problem, demand, prices, kinds)
     bound = lower_bound(problem, prices, priced, kinds, between)
     room = below * prices.scale - bound
-    surplus = {entry.pattern.stock: max(0, entry.surplus) for entry in priced}
     found: list[Pattern] = []
-    for index in range(len(problem.stocks)):
-        if any(kind.stock == index for kind in kinds):
-            continue
-        if not _list_kind(problem, demand, prices, index, room, surplus.get(index, 0), found, most):
+    for entry in priced:  # the best of each kind
+        within = entry.surplus >= -room
+        if within and not _list_kind(problem, demand, prices, entry.pattern.stock, room, max(0, entry.surplus), found, most):
             return None
     return found
 

@@ -38,7 +38,8 @@ ROOM_PARTS: Final = 50_000  # of the bound, the first room in which plans are so
 LISTED: Final = 20_000  # patterns listed for the proof, at most
 LISTED_FOR_WASTE: Final = 4_000  # the same for the search of least waste
 DIVES: Final = 6
-BULK_NODES: Final = 260  # of branch and bound where bulk stock is used: what follows brings cents
+AT_ONCE: Final = 1_000  # patterns listed at once for all plans cheaper than the best
+BULK_NODES: Final = 200  # of branch and bound where bulk stock is used: what follows brings cents
 BULK_LISTED: Final = 1_000  # patterns listed for the proof where bulk stock is used
 WHOLE: Final = 1e-6  # what a whole number may be off in a relaxed plan
 CONVERGED: Final = 1e-9  # of the cost
@@ -307,14 +308,20 @@ class _Search:
         self.offer_answer(self.choose(self.master.patterns, covering=bool(self.kinds)))
 
     def over_listed(self) -> None:
-        """Branch and bound over every pattern that a plan within some room above the bound could use, the room doubled until one is found.
+        """Branch and bound over every pattern that a plan within some room above the bound could use.
 
-        Each time either the cheapest plan within the room is found, which is then the cheapest of all, or there is none and the bound goes up.
+        All the room up to the best plan where few patterns fill it; else a little room, doubled until a plan is found.  Each time either the
+        cheapest plan within the room is found, which is then the cheapest of all, or there is none and the bound goes up.
         """
-        room = max(self.problem.worth_seeking, self.bound // ROOM_PARTS)
-        while not self.met() and self.best_cost is not None and self.prices is not None:
+        if self.best_cost is None:
+            return
+        room = self.best_cost - self.bound
+        listed = self.listed_below(self.best_cost - self.problem.worth_seeking, AT_ONCE)
+        if listed is None:
+            room = max(self.problem.worth_seeking, self.bound // ROOM_PARTS)
+        while not self.met():
             below = min(self.bound + room, self.best_cost - self.problem.worth_seeking)
-            listed = patterns_within(self.problem, self.prices, below, BULK_LISTED if self.kinds else LISTED, self.kinds, self.between)
+            listed = listed if listed is not None else self.listed_below(below, BULK_LISTED if self.kinds else LISTED)
             if listed is None:
                 return
             self.listed = len(listed)
@@ -333,6 +340,11 @@ class _Search:
                 room *= 2
             elif not self.met():
                 return
+            listed = None
+
+    def listed_below(self, below: int, most: int) -> list[Pattern] | None:
+        assert self.prices is not None  # converge() ran
+        return patterns_within(self.problem, self.prices, below, most, self.kinds, self.between)
 
     def relaxed_cost(self, answer: Whole) -> int:
         """Return what the programme's own answer costs, with bulk stock at its least."""
