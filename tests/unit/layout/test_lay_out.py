@@ -93,7 +93,6 @@ def test_no_hole_meets_a_joint_of_the_deck():
 def test_posts_of_a_custom_panel_keep_off_a_pipe_as_well():
     """12 in to either side of a pipe, wider than the posts of a panel stand apart: where a panel of custom length would reach over it is seen to."""
     pipes = tuple(FittedLine(code="UTILITY", line=str(k), chain=polyline([(x, -5.0), (x, -0.3)])) for k, x in enumerate((2.0, 3.7, 6.4)))
-    wall = FittedLine(code="WALL", chain=polyline([(-6.0, 5.1), (15.0, 5.1)]))
     site = wall_site(utilities=pipes, gates=(GateWish(name="G", place=(7.9, -0.8)),))
     layout = lay_out(JOB, site)
     assert broken_rules(layout, JOB, site) == []
