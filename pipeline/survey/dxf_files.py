@@ -115,7 +115,18 @@ def _document(content: bytes, file: str) -> Any:
         raise not_text(file)
     try:
         document, _ = recover.read(io.BytesIO(content))
-    except (DXFError, OSError, ValueError, ArithmeticError, LookupError, TypeError, AttributeError, AssertionError, RecursionError, MemoryError) as fault:
+    except (
+        DXFError,
+        OSError,
+        ValueError,
+        ArithmeticError,
+        LookupError,
+        TypeError,
+        AttributeError,
+        AssertionError,
+        RecursionError,
+        MemoryError,
+    ) as fault:
         raise refusal(
             "not-dxf",
             f"{file} cannot be read as a drawing: {type(fault).__name__} {str(fault)[:100]}",

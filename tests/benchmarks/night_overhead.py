@@ -17,13 +17,22 @@ import shutil
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 from tests.conftest import ROOT
 from tests.truth.outlines import random_outlines
 from tests.truth.stress_sites import open_site, write_job
 from tests.unit.batch.toy_line import add_job, toy_house
+
+# In a process between: the system counts in what a process held before it became the one to be measured.
+_STOPWATCH = """
+import os, subprocess, sys, time
+started = time.perf_counter()
+child = subprocess.Popen(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+_, status, used = os.wait4(child.pid, 0)
+child.returncode = 0
+print(os.waitstatus_to_exitcode(status), time.perf_counter() - started, used.ru_utime + used.ru_stime, used.ru_maxrss)
+"""
 
 
 def make_queue(folder: Path, jobs: int) -> Path:
@@ -65,16 +74,11 @@ def _bare_job(entry):
 def timed(*words: str | Path, house: Path = ROOT) -> tuple[float, float, float]:
     """Run a command of ours; returns seconds by the clock, of computing, and the head's memory [MB]."""
     environment = {**os.environ, "PYTHONPATH": f"{house}{os.pathsep}{ROOT}", "OPENBLAS_NUM_THREADS": "1"}
-    started = time.perf_counter()
-    child = subprocess.Popen(
-        [sys.executable, "-m", *map(str, words)], env=environment, cwd=house, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    _, status, used = os.wait4(child.pid, 0)
-    code = os.waitstatus_to_exitcode(status)
-    if code not in (0, 3):
-        raise RuntimeError(f"{words} ended with {code}")
-    child.returncode = code
-    return time.perf_counter() - started, used.ru_utime + used.ru_stime, used.ru_maxrss / 1000
+    called = [sys.executable, "-c", _STOPWATCH, sys.executable, "-m", *map(str, words)]
+    told = subprocess.run(called, env=environment, cwd=house, capture_output=True, text=True, check=True).stdout.split()
+    if told[0] not in ("0", "3"):
+        raise RuntimeError(f"{words} ended with {told[0]}")
+    return float(told[1]), float(told[2]), float(told[3]) / 1000
 
 
 def measure(jobs: int, *, toy: bool, keep_bare: bool = True) -> dict[str, float]:
