@@ -92,11 +92,12 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     tidy = tidied(shots, closed=closed)
     row = _counter_clockwise(tidy.shots) if closed else tidy.shots
     may_be_free = closed and arcs and len(row) <= DENSE
-    free = _plainly_free(row) if may_be_free else None
+    off = list(off_the_line(row, closed=closed, arcs=arcs)) if blunders and len(row) <= DENSE else []
+    free = _plainly_free(row) if may_be_free and not off else None
     late: tuple[str, ...] = ()
     noise = 1.0
     if free is None:
-        found, aside = _without_blunders(row, closed=closed, arcs=arcs, blunders=blunders)
+        found, aside = _without_blunders(row, off, closed=closed, arcs=arcs)
         late = _behind(found.shape)
         if late and len(row) <= DENSE:
             found = searched(_along(found.shape), closed=closed, arcs=arcs)
@@ -186,12 +187,11 @@ def _counter_clockwise(shots: Shots) -> Shots:
     return shots.taken((first + step * index) % len(shots) for index in range(len(shots)))
 
 
-def _without_blunders(row: Shots, *, closed: bool, arcs: bool, blunders: bool) -> tuple[Searched, list[int]]:
-    """Return what is found without blunders, and the indices of those."""
+def _without_blunders(row: Shots, aside: list[int], *, closed: bool, arcs: bool) -> tuple[Searched, list[int]]:
+    """Return what is found without the blunders already told and those its residuals show, and the indices of all of them."""
     if len(row) > DENSE:
         dense, off = searched_dense(row, closed=closed, arcs=arcs)
         return dense, list(off)
-    aside = list(off_the_line(row, closed=closed, arcs=arcs)) if blunders else []
     found = searched(_rest(row, aside), closed=closed, arcs=arcs)
     singles: list[int] = []
     while len(aside) + len(singles) <= most_set_aside(len(row)):

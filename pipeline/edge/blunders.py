@@ -77,9 +77,9 @@ def off_the_line(shots: Shots, *, closed: bool, arcs: bool) -> tuple[int, ...]:
 
 
 def _eats_on(run: list[int], runs: list[list[int]], count: int) -> bool:
-    """Say whether a run lies beside another one: shot after shot set aside is a feature of the edge, not blunders."""
+    """Say whether a single shot lies beside another run: shot after shot set aside is a feature of the edge, not blunders."""
     beside = {(run[0] - 1) % count, (run[-1] + 1) % count}
-    return any(beside & set(other) for other in runs if other is not run)
+    return len(run) == 1 and any(beside & set(other) for other in runs if other is not run)
 
 
 def snooped(shape: Shape, noise: float) -> int | None:

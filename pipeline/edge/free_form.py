@@ -38,7 +38,7 @@ FIRST_ARCS: Final = 4  # spans the curve is first divided into
 ROUNDS: Final = 8
 PRICES: Final = tuple(10.0**power for power in np.arange(-1.0, -5.1, -0.5))  # of bending, with 24 knots, in units of the mean information
 PRICED_KNOTS: Final = 24
-MOST_NUMBERS: Final = 0.7  # [-] numbers spent per shot, beyond which nothing is smoothed
+MOST_NUMBERS: Final = 0.55  # [-] numbers spent per shot, beyond which nothing is smoothed
 STEADY: Final = 1e-6  # weight that keeps control points from drifting along the curve, of the mean information
 
 
