@@ -84,7 +84,7 @@ def _bridges(site: Site) -> list:  # type: ignore[type-arg]  # of shapely lines,
     return found
 
 
-def _drawn_out(ends: Floats):  # type: ignore[no-untyped-def]
+def _drawn_out(ends: Floats):  # type: ignore[no-untyped-def]  # a line of shapely, a library without types
     import shapely
 
     along = (ends[1] - ends[0]) * 0.02
