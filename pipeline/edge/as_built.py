@@ -28,7 +28,6 @@ FREE_GAIN: Final = 1.5  # [-] and a free curve has to lower the variance factor 
 MANY_ARCS: Final = 4  # arcs from which a closed line may be a free curve
 PLAINLY: Final = 30.0  # [half nats] by which a free curve must be shorter than the best lines and arcs could be
 CROWDED: Final = 4.0  # shots a piece; with fewer, lines and arcs explain anything
-CROWDED_ASIDE: Final = 3  # shots set aside, likewise
 LEAST_EXTENT: Final = 10.0  # [-] standard deviations of a shot that a line must be long
 OUT_OF_ORDER: Final = 6.0  # [-] standard deviations a shot must lie behind the one before it
 BOUGHT_BACK: Final = 4.0  # standardised distance within which a shot set aside is taken back
@@ -162,7 +161,7 @@ def _rather_free(row: Shots, found: Searched, aside: list[int]) -> Free | None:
     """Return the line as a free curve where its lines and arcs fail the global test, or are too many, and it explains more."""
     factor = found.shape.fit.variance_factor
     fails = factor > _limit(found.shape.fit.degrees_of_freedom, FREE_SHARE)
-    if not fails and len(row) >= CROWDED * len(found.shape.chain) and len(aside) < CROWDED_ASIDE:
+    if not fails and len(row) >= CROWDED * len(found.shape.chain):
         return None
     free = _free(row)
     if free is None:
