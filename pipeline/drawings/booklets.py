@@ -148,6 +148,9 @@ def _detail_sheet(site: Site, layout: Layout, number: int, detail: plan_view.Det
 
 
 def _dxf_bytes(document: Drawing) -> bytes:
+    """Return the document as text; its classes are named in order first, as ezdxf would take them from a set, in another order each run."""
+    for dxftype in sorted(document.entitydb.dxf_types_in_use()):
+        document.classes.add_class(dxftype)
     text = io.StringIO()
     document.write(text)
     return text.getvalue().encode("utf-8", "surrogateescape")
