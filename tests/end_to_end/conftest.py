@@ -26,9 +26,9 @@ class Night(msgspec.Struct, frozen=True):
         return self.out / "jobs" / name
 
 
-def run_command(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    """Run our command as a user would, in a process of its own."""
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "OPENBLAS_NUM_THREADS": "1"}
+def run_command(*arguments: str | Path, hash_seed: int = 1) -> subprocess.CompletedProcess[str]:
+    """Run our command as a user would, in a process of its own; the seed of Python's string hashes is given, so that no run is lucky."""
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONHASHSEED": str(hash_seed)}
     return subprocess.run(
         [sys.executable, "-m", "pipeline", *map(str, arguments)], capture_output=True, text=True, env=environment, timeout=600, check=False
     )
