@@ -15,6 +15,7 @@ def test_accuracy_table(name):
     assert 0.6 < row["honesty"] < 1.5
 
 
+@pytest.mark.long
 def test_accuracy_of_a_free_form():
     row = edge_accuracy.measure_free(1)
     assert row["right"] == 1.0

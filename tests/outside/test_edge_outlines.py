@@ -15,7 +15,7 @@ from pipeline.geometry.projection import project
 from tests.benchmarks.edge_truth import errors, even_stations, shots_at
 
 NOISE = 0.003  # [m] of one shot, as total stations have it
-SPACING = 0.35  # [m]
+SPACING = 0.45  # [m]
 
 
 def outlines(folder):

@@ -48,6 +48,7 @@ def test_arcs_and_lines_are_not_taken_for_a_free_curve():
         assert not any("free curve" in note for note in built.notes)
 
 
+@pytest.mark.long
 def test_a_blunder_on_a_free_curve_is_set_aside():
     truth = FreeForm()
     at, shots = truth.shoot(0.45, 0.004, np.random.default_rng(5))
