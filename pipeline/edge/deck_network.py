@@ -28,6 +28,7 @@ APART: Final = 0.6  # [m] least between nodes of a ring
 ON_RISER: Final = 0.6  # [m] between nodes along a riser
 CLEAR: Final = 0.3  # [m] other nodes keep off a riser by this
 PAST: Final = 2.0  # [m] a riser parts the deck this far beyond its ends
+EDGE: Final = 0.35  # [m] facets whose middle is farther inside the water than this are none of the deck's
 LIP: Final = 0.0005  # [m] a riser's upper and lower nodes stand this far to its sides
 FALL_GUESS: Final = 0.03  # [-] standard deviation of a fall away from the water no height tells (common practice: 1 to 2 %)
 SLOPE_GUESS: Final = 0.03  # [-] of a part's mean slope no height tells
@@ -53,7 +54,10 @@ def network_of(places: Array, waters: Sequence[Chain], nosings: Sequence[Chain])
     ----------
     places : array (n, 2)
         Heights [m]; all of them lie on the network.
-    waters, nosings : sequence of Chain
+    waters : sequence of Chain
+        Water's edges, counter-clockwise.
+    nosings : sequence of Chain
+        Risers that part the deck.
     """
     if not waters or len(places) < 4:
         return None
@@ -71,10 +75,10 @@ def network_of(places: Array, waters: Sequence[Chain], nosings: Sequence[Chain])
         return None
     used, renumbered = np.unique(facets, return_inverse=True)
     facets, nodes, flat = renumbered.reshape(-1, 3).astype(np.intp), nodes[used], flat[used]
-    trend = np.array([-min(pool.exterior.distance(shapely.Point(node)) if not pool.contains(shapely.Point(node)) else 0.0 for pool in pools) for node in nodes])
-    return Network(
-        nodes=nodes, snapped=flat, facets=facets, trend=trend, bending=slope_jumps(nodes, facets), slope=_slope_rows(nodes, facets)
+    trend = np.array(
+        [-min(pool.exterior.distance(shapely.Point(node)) if not pool.contains(shapely.Point(node)) else 0.0 for pool in pools) for node in nodes]
     )
+    return Network(nodes=nodes, snapped=flat, facets=facets, trend=trend, bending=slope_jumps(nodes, facets), slope=_slope_rows(nodes, facets))
 
 
 def design_of(network: Network, places: Array) -> Array:
@@ -186,10 +190,10 @@ def _along_risers(cuts: Sequence[Array]) -> tuple[Array, Array]:
 
 def _on_deck(nodes: Array, facets: NDArray[np.intp], pools: Sequence[shapely.Polygon], lines: Sequence[shapely.LineString]) -> NDArray[np.intp]:
     """Return the facets that lie outside the waters, and on one side of every riser."""
-    kept = []
+    kept, inner = [], [pool.buffer(-EDGE) for pool in pools]
     for facet, area in zip(facets, areas(nodes, facets), strict=True):
         outline = shapely.Polygon(nodes[facet])
-        if area < 1e-4 or any(pool.contains(outline.centroid) for pool in pools):
+        if area < 1e-4 or any(pool.contains(outline.centroid) for pool in inner):
             continue
         if any(outline.intersection(line).length > 4 * LIP for line in lines):
             continue

@@ -23,7 +23,6 @@ Array = NDArray[np.float64]
 
 ON_DECK: Final = frozenset({"WATER", "COPING", "DECK", "SPOT", "STEP", "GATE", "START", "END", "JOINT"})
 ON_COPING: Final = frozenset({"WATER", "COPING"})
-ENOUGH_ON_DECK: Final = 4  # heights beside the coping that do without it
 BEYOND: Final = 500.0  # [m] how far patches reach past the shots
 OWN_PLANE: Final = 6  # heights a cell needs for a slope of its own
 SPREAD: Final = 0.4  # [m] least extent across for a slope of its own
@@ -67,21 +66,17 @@ class Patched(msgspec.Struct, frozen=True, kw_only=True):
     set_aside: tuple[str, ...] = ()
 
 
-def heights_of(points: Sequence[SurveyPoint]) -> Heights:
-    """Gather the heights that lie on the deck's surface.
-
-    A coping may stand above the deck, so heights on it and on the water's edge serve only where there are few others.
-    """
+def heights_of(points: Sequence[SurveyPoint]) -> tuple[Heights, NDArray[np.bool_]]:
+    """Gather the heights that lie on the deck's surface, and say which of them lie on the coping."""
     row = [point for point in points if point.elev is not None and point.code in ON_DECK]
-    deck = [point for point in row if point.code not in ON_COPING]
-    if len(deck) >= ENOUGH_ON_DECK:
-        row = deck
-    return Heights(
+    coping = np.array([point.code in ON_COPING for point in row], dtype=bool)
+    heights = Heights(
         places=np.array([point.place for point in row], dtype=np.float64).reshape(-1, 2),
         levels=np.array([point.elev for point in row], dtype=np.float64),
         sigmas=np.array([point.sigma_elev or DEFAULT_SIGMA for point in row], dtype=np.float64),
         names=tuple(point.point for point in row),
     )
+    return heights, coping
 
 
 def patches_of(heights: Heights, cuts: Sequence[Cut]) -> Patched:

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.edge.deck_levels import deck_levels
 from pipeline.edge.furniture import ends_of, furniture_of, gates_of, marks_of
-from pipeline.edge.levels import Cut, heights_of, patches_of
+from pipeline.edge.levels import Cut, heights_of
 from pipeline.edge.lines import FittedRow, fitted
 from pipeline.edge.shots import STANDING, Line, lines_of
 from pipeline.edge.steps import risers_of, shots_on_sides, steps_of
@@ -34,8 +35,11 @@ def fit_site(job: Job, survey: Survey) -> Site:
     points = tuple(point for point in survey.points if point.state in STANDING)
     steps, step_warnings = steps_of(lines_of(survey, "STEP"))
     riser_row = risers_of(steps, points)
-    heights = shots_on_sides(heights_of(points), riser_row.risers, steps)
-    levels = patches_of(heights, _cuts(riser_row.risers, joints))
+    heights, on_coping = heights_of(points)
+    heights = shots_on_sides(heights, riser_row.risers, steps)
+    nosings = tuple(riser.nosing for riser in riser_row.risers)
+    followed = deck_levels(heights, on_coping, _cuts(riser_row.risers, joints), tuple(row.line.chain for row in waters), nosings)
+    levels = followed.patched
     furniture = furniture_of(survey, walls)
     gates, gate_warnings = gates_of(job, survey)
     start, end = ends_of(survey)
@@ -62,6 +66,7 @@ def fit_site(job: Job, survey: Survey) -> Site:
             *step_warnings,
             *riser_row.warnings,
             *_off_levels(levels.set_aside),
+            *_coping_stands(followed.coping_step),
             *furniture.warnings,
             *gate_warnings,
         ),
@@ -162,8 +167,21 @@ def _off_levels(names: Sequence[str]) -> tuple[Reason, ...]:
     return (
         Reason(
             ref="level-off",
-            what=f"height of {', '.join(names)} lies off the deck's plane",
+            what=f"height of {', '.join(names)} lies off the deck",
             why="set aside, so that the levels under the fence rest on the others",
             do="check the rod height at these points, or shoot the step they stand on",
+        ),
+    )
+
+
+def _coping_stands(step: float) -> tuple[Reason, ...]:
+    if not step:
+        return ()
+    return (
+        Reason(
+            ref="coping-off-deck",
+            what=f"the coping stands {abs(step) * 1000:.0f} mm {'above' if step > 0 else 'below'} the deck beside it",
+            why="the heights of its shots are left out of the levels under the fence, which rest on the deck's own shots",
+            do="check on site that the deck falls as the sheets say; shoot more SPOT heights where the fence stands",
         ),
     )

@@ -45,7 +45,12 @@ class PlanePatch(msgspec.Struct, frozen=True, kw_only=True):
             return True
         inside = False
         x, y = point
-        for (x0, y0), (x1, y1) in zip(self.region, self.region[1:] + self.region[:1], strict=True):
-            if (y0 > y) != (y1 > y) and x < x0 + (y - y0) / (y1 - y0) * (x1 - x0):
-                inside = not inside
+        before = self.region[-1]
+        for corner in self.region:
+            if (before[1] > y) != (corner[1] > y):
+                # from the lower end up, so that two regions that share an edge agree on its sides to the last bit
+                (x0, y0), (x1, y1) = (before, corner) if before[1] < corner[1] else (corner, before)
+                if x < x0 + (y - y0) / (y1 - y0) * (x1 - x0):
+                    inside = not inside
+            before = corner
         return inside
