@@ -116,7 +116,8 @@ def run_night(wish: Wish, progress: Progress) -> NightEnd:
     with held(places.lock):
         _refuse_full_disk(places)
         _sweep(places)
-        write_bytes(places.plan / "run", f"{os.getpid()}-{time.time_ns()}".encode())
+        places.plan.mkdir(parents=True, exist_ok=True)
+        (places.plan / "run").write_text(f"{os.getpid()}-{time.time_ns()}")  # in place: it has to be there before anything is begun
         if wish.retry_held:
             _forget_held(places, queue)
         work = _only if wish.only else _rounds
