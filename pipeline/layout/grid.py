@@ -25,12 +25,13 @@ Keys = NDArray[np.int64]
 STEP_WANTED: Final = 0.0254 / 16  # [m] about the finest a hole is drilled to (common practice)
 GIVE_UNIT: Final = 0.0254 / 16  # [m] the give is counted as a tape reads it, to the nearest 1/16 in
 SAME: Final = 1e-6  # [m] nodes nearer than this are one
+EXACT: Final = 1e-9  # [m] what the checks take for equal
 NEVER: Final = 2**62 - 1  # key of what cannot be reached
 
 
 @dataclass(frozen=True)
 class Measures:
-    """The shop's lengths a layout is made of [m], and the post spacings of its stock panels."""
+    """The shop's lengths a layout is made of [m], the posts of its stock panels, and what a rule pack leaves a spacing to exceed its nominal by [m]."""
 
     spacing: float
     give: float
@@ -40,6 +41,7 @@ class Measures:
     stock: tuple[tuple[int, int], ...]
     custom: tuple[tuple[float, int], ...]
     height: float
+    excess: float = math.inf
 
     @property
     def most_posts(self) -> int:
@@ -168,7 +170,12 @@ def _spacing_moves(walk: Walk, stations: Floats, floor: Indices, sizes: Measures
     off = walk.chord(start, end) - sizes.spacing
     turn, wiggle = bend_between(walk, start, end)
     short, wide = give_allowed(turn, wiggle, end - start, sizes, shop)
-    allowed = (off >= -np.minimum(short + slack, max(sizes.give, slack))) & (off <= np.minimum(wide + slack, max(sizes.give, slack)))
+    most = np.minimum(np.minimum(wide + slack, max(sizes.give, slack)), sizes.excess + EXACT)
+    least = -np.minimum(short + slack, max(sizes.give, slack))
+    least = np.where(
+        wiggle >= STRAIGHT_TURN, np.minimum(least, most - 2 * slack), least
+    )  # there is a node even where a pack takes the upper half away
+    allowed = (off >= least) & (off <= most)
     keys[real] = np.where(allowed, np.round(np.abs(off) / GIVE_UNIT).astype(np.int64), NEVER)
     return _packed_left(sources, keys)
 

@@ -21,9 +21,9 @@ from pipeline.layout.gates import wishes_on
 from pipeline.layout.grid import GIVE_UNIT, Measures
 from pipeline.layout.ground import with_door_swings
 from pipeline.layout.line import hole_line
-from pipeline.layout.measures import PRICE_UNIT, least_setback, measures_of
+from pipeline.layout.measures import PRICE_UNIT, drawn_setback, least_setback, measures_of
 from pipeline.layout.nearness import chord_clearances
-from pipeline.layout.notices import notices
+from pipeline.layout.notices import notices, setback_raised
 from pipeline.layout.optimum import MOVE_UNIT, unpacked
 from pipeline.layout.records import ends_of, parts_of
 from pipeline.layout.setting_out import distances_across
@@ -66,7 +66,8 @@ def lay_out(job: Job, site: Site) -> Layout:
     LayoutError
         When no fence fits the site as asked; says where, by how much, and what would cure it.
     """
-    site = with_door_swings(site)
+    site, asked = with_door_swings(site), float(job.options.fence.setback)
+    job = with_setback(job, max(asked, least_setback(job)))
     others = _alternatives(job, site) if job.options.fence.best_setback else ()
     job = _with_best_setback(job, others)
     sizes = measures_of(job)
@@ -91,7 +92,8 @@ def lay_out(job: Job, site: Site) -> Layout:
         certificate=_certificate(draft.laid),
     )
     crossings = tuple(draft.laid.crossings.values())
-    return msgspec.structs.replace(layout, warnings=notices(layout, crossings, job, site, proposed=draft.proposed, corner=draft.corner))
+    raised = setback_raised(asked, layout.least_setback, job.options.report_units)
+    return msgspec.structs.replace(layout, warnings=raised + notices(layout, crossings, job, site, proposed=draft.proposed, corner=draft.corner))
 
 
 def _from_its_first_hole(draft: Draft) -> Draft:
@@ -141,7 +143,7 @@ def _attempts(job: Job) -> Iterator[tuple[CornerStyle, float]]:
 
 def _in_style(style: CornerStyle, job: Job, site: Site, sizes: Measures, *, thorough: bool) -> Draft:
     course = _course(job, site, sizes)
-    cornered = hole_line(course.chain, float(job.options.fence.setback), sizes.spacing, style, job, site)
+    cornered = hole_line(course.chain, drawn_setback(job), sizes.spacing, style, job, site)
     line = straight_over(cornered.chain, site.risers, sizes.joint)
     walk, leaf = walk_of(line), float(job.shop.gate.leaf[0])
     wishes = wishes_on(walk, site.gates, leaf) or (proposed_gate(walk, site, leaf),)
@@ -151,7 +153,7 @@ def _in_style(style: CornerStyle, job: Job, site: Site, sizes: Measures, *, thor
 
 
 def _course(job: Job, site: Site, sizes: Measures) -> Course:
-    parallel = outline_round(site, float(job.options.fence.setback))
+    parallel = outline_round(site, drawn_setback(job))
     rounded = with_bays_rounded(parallel, sizes.spacing / 2)
     return course_of(rounded, site, job.options.fence.ends, float(job.shop.panel.end_clearance))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from pipeline.errors import JobError, hold
@@ -12,6 +13,7 @@ from pipeline.model.shop import StockItem
 
 PRICE_UNIT: Final = 0.01  # of the shop's currency
 SAME_HEIGHT: Final = 1e-4  # [m]
+BEYOND: Final = 1e-4  # [m] the line is drawn this much farther out than asked, so that rounding never falls short of a limit
 
 
 def measures_of(job: Job) -> Measures:
@@ -42,6 +44,7 @@ def measures_of(job: Job) -> Measures:
         stock=tuple((posts, price) for posts, price in sorted(stock.items())),
         custom=_custom_tiers(job, stock),
         height=height,
+        excess=_excess_left(job),
     )
 
 
@@ -51,9 +54,20 @@ def least_setback(job: Job) -> float:
     return rule[1].metres if rule else 0.0
 
 
+def drawn_setback(job: Job) -> float:
+    """Return the setback of the fabric the line is drawn at [m]: what the job wants, and a hair beyond."""
+    return float(job.options.fence.setback) + BEYOND
+
+
 def price_units(price: float) -> int:
     """Return a price in whole units of `PRICE_UNIT`."""
     return round(price / PRICE_UNIT)
+
+
+def _excess_left(job: Job) -> float:
+    """Return by how much a spacing may exceed the post spacing under the rule packs [m]; infinite where none caps it."""
+    rule = strictest(job.packs, "post-spacing")
+    return max(rule[1].metres - job.shop.panel.post_spacing, 0.0) if rule else math.inf
 
 
 def _stock_panels(job: Job) -> dict[int, int]:

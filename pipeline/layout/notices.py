@@ -27,6 +27,21 @@ def notices(layout: Layout, crossings: Sequence[Crossing], job: Job, site: Site,
     return (*other, *_all(layout, crossings, job, site, proposed))
 
 
+def setback_raised(asked: float, least: float, units: ReportUnits) -> tuple[Reason, ...]:
+    """Return the warning that a setback [m] below the rule packs' least one was not followed."""
+    if asked >= least - 1e-9:
+        return ()
+    return (
+        Reason(
+            ref="setback-raised",
+            what=f"the job asks for {format_length(asked, units)} from fabric to water; the fence is laid out at {format_length(least, units)}",
+            why="that is the least the rule packs of the job allow",
+            file="job.toml",
+            do="write that setback in [fence], or name the packs that bind this site",
+        ),
+    )
+
+
 def _all(layout: Layout, crossings: Sequence[Crossing], job: Job, site: Site, proposed: bool) -> Iterator[Reason]:
     units = job.options.report_units
     if proposed:

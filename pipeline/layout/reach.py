@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.errors import LayoutError, hold
 from pipeline.layout.chords import STRAIGHT_TURN
-from pipeline.layout.grid import GIVE_UNIT, Grid, Measures, bend_between
+from pipeline.layout.grid import EXACT, GIVE_UNIT, Grid, Measures, bend_between
 from pipeline.layout.optimum import MORE_POSTS, Way
 from pipeline.layout.walk import Flags, Floats, Walk
 
@@ -71,7 +71,7 @@ def row_of(walk: Walk, grid: Grid, way: Way, sizes: Measures, gate_holes: dict[i
 
 def custom_posts(walk: Walk, start: float, end: float, sizes: Measures, extra: int = 0) -> list[float]:
     """Return the stations of a custom panel's inner posts, evenly spaced by chords of at most one post spacing."""
-    count = max(1, math.ceil(_chain_of_chords(walk, start, end) / sizes.spacing - 1e-6)) + extra
+    count = max(1, math.ceil(_chain_of_chords(walk, start, end) / sizes.spacing - EXACT)) + extra
     guess = np.linspace(start, end, count + 1)
     even = _equal_chords(walk, guess, np.zeros(count), np.ones(count))
     return [float(station) for station in even[1:-1]]

@@ -11,6 +11,8 @@ from pipeline.errors import LayoutError
 from pipeline.geometry.chain import Chain, polyline
 from pipeline.intake.resolve import default_job
 from pipeline.layout.lay_out import lay_out
+from pipeline.layout.measures import BEYOND
+from pipeline.model.rules import Limit, RulePack
 from pipeline.model.site import FittedLine, GateWish, Opening, Riser, SiteObject
 from pipeline.units import Angle, Length
 from tests.made_sites import rectangle, round_ended, site_of
@@ -63,7 +65,7 @@ def test_from_wall_to_wall():
     assert not layout.closed
     assert [end.clearance for end in layout.ends] == pytest.approx([1.5 * INCH] * 2, abs=INCH / 16)
     assert layout.holes[0].place[1] == pytest.approx(5.1 - 1.5 * INCH, abs=1e-6)
-    assert layout.holes[0].place[0] == pytest.approx(-layout.setback, abs=1e-6)  # straight on to the wall
+    assert layout.holes[0].place[0] == pytest.approx(-layout.setback - BEYOND, abs=1e-6)  # straight on to the wall
     assert broken_rules(layout, JOB, wall_site()) == []
 
 
@@ -244,3 +246,31 @@ def test_where_a_rounded_line_has_no_room_a_mitred_one_is_tried():
     assert {"other-corner", "line-gave-way"} <= {warning.ref for warning in layout.warnings}
     for hole in layout.holes:
         assert min(abs(hole.east + 0.7), abs(hole.east - 9.7), abs(hole.north + 0.7), abs(hole.north - 5.2)) >= 0.0952, hole.name
+
+
+def capped_job(spacing: str, setback: str):
+    """A job bound by a pack of its own that caps the post spacing and asks for a setback."""
+    limits = tuple(
+        Limit(id=quantity, clause="1", quantity=quantity, comparator=comparator, value=float(value), unit="in", certainty="read")
+        for quantity, comparator, value in (("post-spacing", "max", spacing), ("setback", "min", setback))
+    )
+    pack = RulePack(id="own", jurisdiction="a town", document="its code", edition="1", kind="law", limits=limits)
+    return msgspec.structs.replace(JOB, packs=(pack,))
+
+
+def test_a_pack_that_caps_the_spacing_leaves_the_give_to_shorten_only():
+    job, site = capped_job("36", "20"), site_of(round_ended(5.0, 2.2))
+    widest = max(hole.to_next for hole in line_of(lay_out(job, site)) if hole.to_next and hole.role != "gate")
+    assert widest <= 36 * INCH + 1e-9
+
+
+def test_the_fabric_is_never_short_of_a_packs_setback_by_rounding():
+    for asked in ("20", "30", "36"):
+        layout = lay_out(capped_job("40", asked), site_of(round_ended(5.0, 2.2)))
+        assert nearest_fabric(layout, site_of(round_ended(5.0, 2.2))) >= max(float(asked), 30.0) * INCH
+
+
+def test_a_wish_below_the_packs_setback_is_raised_and_said():
+    layout = lay_out(capped_job("40", "36"), site_of(round_ended(5.0, 2.2)))
+    assert layout.setback == pytest.approx(36 * INCH)
+    assert "setback-raised" in [warning.ref for warning in layout.warnings]
