@@ -159,13 +159,10 @@ def _hole_schedule(dossier: Dossier) -> TextPart:
 
 def _hanging(dossier: Dossier) -> TextPart:
     layout, units = dossier.layout, dossier.units
-    gates = {gate.hinge_hole: gate for gate in layout.gates}
     joints = {joint.before: joint for joint in layout.joints}
-    rows = [
-        (TickBox(), str(number), panel.name, panel.kind, f"{panel.holes[0]} to {panel.holes[-1]}", str(panel.posts), format_length(panel.length, units),
-         _then(panel, joints, gates, units))
-        for number, panel in enumerate(layout.panels, 1)
-    ]  # fmt: skip
+    parts: list[Panel | Gate] = [*layout.panels, *layout.gates]
+    hung = sorted(parts, key=lambda one: (len(_first_hole(one)), _first_hole(one)))
+    rows = [(TickBox(), str(number), *_hung(one, units), _then(_last_hole(one), joints, units)) for number, one in enumerate(hung, 1)]
     flow = [
         heading("Hang the panels in this order"),
         paragraph(
@@ -176,16 +173,27 @@ def _hanging(dossier: Dossier) -> TextPart:
     return TextPart("Panels and latches", tuple(flow))
 
 
-def _then(panel: Panel, joints: dict[str, Joint], gates: dict[str, Gate], units: Any) -> str:
-    last = panel.holes[-1]
-    if last in gates:
-        gate = gates[last]
-        return f"gate {gate.name}, leaf {format_length(gate.leaf, units)}, opens away from the pool"
+def _first_hole(one: Panel | Gate) -> str:
+    return one.hinge_hole if isinstance(one, Gate) else one.holes[0]
+
+
+def _last_hole(one: Panel | Gate) -> str:
+    return one.latch_hole if isinstance(one, Gate) else one.holes[-1]
+
+
+def _hung(one: Panel | Gate, units: Any) -> tuple[str, ...]:
+    holes = f"{_first_hole(one)} to {_last_hole(one)}"
+    if isinstance(one, Gate):
+        return one.name, "gate", holes, "2", format_length(one.leaf, units)
+    return one.name, one.kind, holes, str(one.posts), format_length(one.length, units)
+
+
+def _then(last: str, joints: dict[str, Joint], units: Any) -> str:
     if last in joints:
         joint = joints[last]
         rise = f", step {format_length(joint.rise, units)}" if abs(joint.rise) > 0.02 else ""
         return f"latch {joint.before} to {joint.after} at {format_length(joint.latch_height, units)}{rise}"
-    return "end at the wall" if panel.holes else ""
+    return "end at the wall"
 
 
 def _as_drilled(dossier: Dossier) -> TextPart:

@@ -21,6 +21,7 @@ from pipeline.layout.gates import wishes_on
 from pipeline.layout.grid import GIVE_UNIT, Measures
 from pipeline.layout.ground import with_door_swings
 from pipeline.layout.line import hole_line
+from pipeline.layout.loop import MOST_PLACES
 from pipeline.layout.measures import PRICE_UNIT, drawn_setback, least_setback, measures_of
 from pipeline.layout.nearness import chord_clearances
 from pipeline.layout.notices import notices, setback_raised
@@ -213,8 +214,9 @@ def _certificate(laid: Laid) -> Certificate:
         bound=bound,
         gap=max(abs(one - other) for one, other in zip(objective, bound, strict=True)),
         method=(
-            "exact dynamic programming over stations about 1/16 in apart, the give counted to the nearest 1/16 in; a loop cut at its first gate, whose "
-            f"places 1/2 in apart are compared by branch and bound; {laid.searches} searches"
+            "exact dynamic programming over stations about 1/16 in apart, the give counted to the nearest 1/16 in; a loop is cut at its first gate, of whose "
+            f"places 1/2 in apart the {MOST_PLACES} nearest to the wish that close are compared by branch and bound: proven over these stations and places, "
+            f"not over all that lie between; {laid.searches} searches"
         ),
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -17,6 +18,8 @@ from pipeline.layout.walk import Walk
 from pipeline.model.job import Job
 from pipeline.model.layout import FenceEnd, Gate, Hole, HoleRole, Joint, LeanSide, Panel
 from pipeline.model.site import FittedLine, Site
+
+LEAST_LEAN: Final = math.radians(0.05)  # [rad] a lean that prints as 0.0 degrees is plumb
 
 IN_PANEL: tuple[GapKind, ...] = ("spacing", "custom")
 AT_JOINT: tuple[GapKind, ...] = ("joint", "hinge", "latch")
@@ -184,7 +187,7 @@ def _turn_between(a: Point, b: Point, c: Point, d: Point) -> float:
 
 def _lean(turn: float, job: Job) -> tuple[float, LeanSide]:
     lean = float(lean_for(turn, float(job.options.fence.height), job.shop.post))
-    if lean <= 0.0:
+    if lean < LEAST_LEAN:
         return 0.0, "plumb"
     return lean, "away" if turn > 0 else "pool"
 
