@@ -13,10 +13,11 @@ from pipeline.model.compliance import Caution
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.layout import Hole
 from pipeline.model.rules import Limit, RulePack, limits_of
-from pipeline.model.site import FittedLine
+from pipeline.model.site import FittedLine, Site
 from pipeline.model.vocabulary import VOCABULARY
 from pipeline.units import format_length
 
+AT_WALL: Final = 0.25  # [m] a deck's edge this near to a wall runs to the wall (own judgement, as in the layout)
 COPING_OVERHANG: Final = 0.05  # [m] the pool's inside wall may lie this far behind the water's edge as shot (own judgement)
 BESIDE_UTILITY: Final = 0.61  # [m] 2 ft, a locator's usual tolerance zone (a utility's page; state law varies)
 SHOWN_HOLES: Final = 6
@@ -174,13 +175,22 @@ def _near_edges(scene: Scene) -> Iterator[Caution]:
         ("a drain", scene.site.drains, float(sleeve.drain_distance)),
     )
     for what, lines, least in kinds:
-        near = [hole for hole in scene.layout.holes if any(line.chain.nearest(hole.place)[1] - hole.bore / 2 < least - 1e-9 for line in lines)]
+        near = [hole for hole in scene.layout.holes if any(_breaks_out(hole, line, least, scene.site) for line in lines)]
         if near:
             yield Caution(
                 text=f"Holes stand nearer to {what} than {format_length(least, scene.job.options.report_units)}: the concrete may break out. Move them or have an engineer agree.",
                 source="own judgement, not code; no code's edge distance for a sleeve hole was found",
                 raised_by=_named(near),
             )
+
+
+def _breaks_out(hole: Hole, line: FittedLine, least: float, site: Site) -> bool:
+    """Say whether a hole's edge lies within `least` [m] of a line; a deck's edge that runs along a wall is none, the slab goes on to the wall."""
+    station, distance = line.chain.nearest(hole.place)
+    if distance - hole.bore / 2 >= least - 1e-9:
+        return False
+    there = line.chain.point_at(station)
+    return line.code != "DECK" or all(wall.chain.nearest(there)[1] > AT_WALL for wall in site.walls)
 
 
 def _house_wall(scene: Scene) -> Iterator[Caution]:
