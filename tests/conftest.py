@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does; two workers' idle threads would take each other's core
 
 ROOT = Path(__file__).resolve().parent.parent
 CHECKS = ROOT.parent / "shared" / "checks"

