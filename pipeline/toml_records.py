@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from typing import Any, Final, TypeVar, get_type_hints
+from typing import Any, Final, Literal, TypeVar, get_args, get_origin, get_type_hints
 
 import msgspec
 
@@ -65,12 +65,30 @@ def _reason(message: str, table: dict[str, Any], kind: type, file: str, text: st
         )
     return Reason(
         ref="bad-value",
-        what=f"`{where}`: {message.split(' - at ')[0]}" if where else message,
+        what=f"`{where}`: {message.split(' - at ')[0].replace('enum value', 'word')}" if where else message,
         why="the value cannot be read",
         file=file,
         line=_line_of(re.sub(r"\[.*", "", key), text),
-        do="write a value of the kind named; a length or angle stands in quotes with its unit",
+        do=_what_to_write(message, kind, where),
     )
+
+
+def _what_to_write(message: str, kind: type, where: str) -> str:
+    """Return the words allowed where one of a few is asked for, else how a value is written."""
+    word = re.search(r"Invalid enum value '([^']*)'", message)
+    allowed = _words_allowed(kind, where) if word else ()
+    if not word or not allowed:
+        return "write a value of the kind named; a length or angle stands in quotes with its unit"
+    near = difflib.get_close_matches(word[1], allowed, 1, 0.4)
+    return (f"did you mean `{near[0]}`?  " if near else "") + f"allowed here: {', '.join(allowed)}"
+
+
+def _words_allowed(kind: type, where: str) -> tuple[str, ...]:
+    *steps, last = re.sub(r"\[[^\]]*\]", "", where).split(".")
+    for step in steps:
+        kind = _struct_within(get_type_hints(kind).get(step)) or kind
+    hint = get_type_hints(kind).get(last)
+    return tuple(word for word in get_args(hint) if isinstance(word, str)) if get_origin(hint) is Literal else ()
 
 
 def _known_keys(kind: type, where: str) -> list[str]:

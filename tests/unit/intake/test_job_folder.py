@@ -7,6 +7,7 @@ import pytest
 from pipeline.errors import JobError, SleevelineError
 from pipeline.intake.job_folder import job_of
 from pipeline.intake.office import read_office
+from pipeline.intake.resolve import resolve_options, resolve_shop
 from pipeline.units import INCH
 
 POINTS = {"points.csv": b"P,N,E,Z,D\n"}
@@ -145,3 +146,12 @@ def test_an_office_file_that_is_a_link_is_refused(tmp_path):
     with pytest.raises(JobError) as wrong:
         read_office(tmp_path)
     assert wrong.value.reasons[0].ref == "not-a-plain-file"
+
+
+def test_a_word_that_is_not_known_names_the_ones_that_are():
+    _, defaults = resolve_shop()
+    with pytest.raises(JobError) as held:
+        resolve_options(defaults, {"survey": {"unit": "feet"}}, text='[survey]\nunit = "feet"')
+    reason = held.value.reasons[0]
+    assert reason.line == 2
+    assert reason.do == "did you mean `foot`?  allowed here: metre, millimetre, foot, us-survey-foot, inch"
