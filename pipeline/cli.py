@@ -186,6 +186,7 @@ def _add_stage(commands: _Commands) -> None:
     parser.add_argument("stage")
     parser.add_argument("chunk", type=Path)
     parser.add_argument("stamp", type=Path)
+    parser.add_argument("--parent", type=int, default=0, metavar="PID")
     parser.set_defaults(run=_stage)
 
 
@@ -195,6 +196,7 @@ def _add_products(commands: _Commands) -> None:
     parser.add_argument("product")
     parser.add_argument("internal", type=Path)
     parser.add_argument("stamp", type=Path)
+    parser.add_argument("--parent", type=int, default=0, metavar="PID")
     parser.set_defaults(run=_products)
 
 
@@ -318,7 +320,7 @@ def _rules(options: argparse.Namespace) -> int:
 def _stage(options: argparse.Namespace) -> int:
     from pipeline.batch.chunk import run_chunk
 
-    run_chunk(options.stage, options.chunk, options.stamp)
+    run_chunk(options.stage, options.chunk, options.stamp, options.parent)
     return COMPLETE
 
 
@@ -327,7 +329,7 @@ def _products(options: argparse.Namespace) -> int:
     from pipeline.batch.places import Places
     from pipeline.batch.products import make_product
 
-    die_with_parent()
+    die_with_parent(options.parent)
     make_product(options.product, Places(options.internal.resolve().parent), options.stamp)
     return COMPLETE
 

@@ -56,9 +56,9 @@ class Index(msgspec.Struct, frozen=True, kw_only=True):
     python: str
 
 
-def run_chunk(stage: str, chunk_path: Path, stamp: Path) -> None:
+def run_chunk(stage: str, chunk_path: Path, stamp: Path, parent: int = 0) -> None:
     """Bring one stage of every job of a chunk up to date and stamp it."""
-    die_with_parent()
+    die_with_parent(parent)
     places = Places(chunk_path.resolve().parents[3])
     chunk = msgspec.json.decode(chunk_path.read_bytes(), type=Chunk)
     run = run_id(places)
@@ -92,10 +92,15 @@ def _one(places: Places, job: ChunkJob, stage: str, seconds: float, run: str, co
     return keys[stage], entry.outcome if entry else "held before"
 
 
-def die_with_parent() -> None:
-    """End this process when its parent does, so that a killed batch leaves nobody writing."""
+def die_with_parent(parent: int = 0) -> None:
+    """End this process when its parent does, so that a killed batch leaves nobody writing.
+
+    `parent` is the process that started this one, where that is known: had it died before the system was asked for the signal, none would come.
+    """
     signal.signal(signal.SIGTERM, _terminated)
     kill_with_parent(signal.SIGTERM)
+    if parent and os.getppid() != parent:
+        sys.exit(128 + signal.SIGTERM)
 
 
 def kill_with_parent(number: signal.Signals) -> None:

@@ -61,10 +61,11 @@ def _in_a_child(places: Places, job: str, todo: tuple[str, ...], keys: dict[str,
     sys.stdout.flush()
     sys.stderr.flush()
     ear, mouth = os.pipe()
+    parent = os.getpid()
     child = os.fork()
     if child == 0:
         os.close(ear)
-        _be_the_child(places, job, todo, keys, seconds, mouth)
+        _be_the_child(places, job, todo, keys, seconds, mouth, parent)
     os.close(mouth)
     try:
         with os.fdopen(ear, "rb") as told:
@@ -81,11 +82,11 @@ def _in_a_child(places: Places, job: str, todo: tuple[str, ...], keys: dict[str,
     return "" if code == 0 else f"signal {-code}" if code < 0 else f"exit code {code}"
 
 
-def _be_the_child(places: Places, job: str, todo: tuple[str, ...], keys: dict[str, str], seconds: float, mouth: int) -> NoReturn:
+def _be_the_child(places: Places, job: str, todo: tuple[str, ...], keys: dict[str, str], seconds: float, mouth: int, parent: int) -> NoReturn:
     """Run the stages and leave, without ever returning into the parent's code."""
     code = 1
     try:
-        die_with_parent()
+        die_with_parent(parent)
         place = places.job(job)
         ledger = read_ledger(place)
         for stage in todo:

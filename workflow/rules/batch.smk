@@ -14,7 +14,7 @@ rule cutting:
     params:
         products=NIGHT["products"],
     shell:
-        "exec {NIGHT[python]} -P -m pipeline products cutting . {output.stamp} > {log} 2>&1"
+        "exec {NIGHT[python]} -P -m pipeline products cutting . {output.stamp} --parent $PPID > {log} 2>&1"
 
 
 # One order for all complete jobs: batch/order.xlsx.
@@ -28,7 +28,7 @@ rule order:
     params:
         products=NIGHT["products"],
     shell:
-        "exec {NIGHT[python]} -P -m pipeline products order . {output.stamp} > {log} 2>&1"
+        "exec {NIGHT[python]} -P -m pipeline products order . {output.stamp} --parent $PPID > {log} 2>&1"
 
 
 # The page for the office: batch/board.html and batch/status.csv.
@@ -42,4 +42,4 @@ rule board:
     params:
         products=NIGHT["products"],
     shell:
-        "exec {NIGHT[python]} -P -m pipeline products board . {output.stamp} > {log} 2>&1"
+        "exec {NIGHT[python]} -P -m pipeline products board . {output.stamp} --parent $PPID > {log} 2>&1"

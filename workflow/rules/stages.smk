@@ -1,6 +1,6 @@
 # The stages, in the order of the line.  The wildcard is a chunk of at most 16 jobs; a stage treats its jobs one by one, skips
 # those whose keys are unchanged, and turns what a job raises into that job's status, so a rule fails only for our own faults.
-# `exec` makes the worker the engine's own child: it ends when the engine does.  `-P` keeps OUT off Python's path.
+# `exec` makes the worker the engine's own child: it ends when the engine ($PPID) does.  `-P` keeps OUT off Python's path.
 
 
 # From the job's files to points with coordinates.
@@ -17,7 +17,7 @@ rule survey:
     params:
         code=NIGHT["code"]["survey"],
     shell:
-        "exec {NIGHT[python]} -P -m pipeline stage survey {input.chunk} {output.stamp} > {log} 2>&1"
+        "exec {NIGHT[python]} -P -m pipeline stage survey {input.chunk} {output.stamp} --parent $PPID > {log} 2>&1"
 
 
 # From points to fitted lines of the site.
@@ -35,7 +35,7 @@ rule edge:
     params:
         code=NIGHT["code"]["edge"],
     shell:
-        "exec {NIGHT[python]} -P -m pipeline stage edge {input.chunk} {output.stamp} > {log} 2>&1"
+        "exec {NIGHT[python]} -P -m pipeline stage edge {input.chunk} {output.stamp} --parent $PPID > {log} 2>&1"
 
 
 # From the site to fence line, holes, panels and gates.
@@ -53,7 +53,7 @@ rule layout:
     params:
         code=NIGHT["code"]["layout"],
     shell:
-        "exec {NIGHT[python]} -P -m pipeline stage layout {input.chunk} {output.stamp} > {log} 2>&1"
+        "exec {NIGHT[python]} -P -m pipeline stage layout {input.chunk} {output.stamp} --parent $PPID > {log} 2>&1"
 
 
 # From the layout to panels as made, cuts and the job's own order.
@@ -71,7 +71,7 @@ rule fabrication:
     params:
         code=NIGHT["code"]["fabrication"],
     shell:
-        "exec {NIGHT[python]} -P -m pipeline stage fabrication {input.chunk} {output.stamp} > {log} 2>&1"
+        "exec {NIGHT[python]} -P -m pipeline stage fabrication {input.chunk} {output.stamp} --parent $PPID > {log} 2>&1"
 
 
 # Every clause of the job's rule packs, held against the layout.
@@ -89,7 +89,7 @@ rule compliance:
     params:
         code=NIGHT["code"]["compliance"],
     shell:
-        "exec {NIGHT[python]} -P -m pipeline stage compliance {input.chunk} {output.stamp} > {log} 2>&1"
+        "exec {NIGHT[python]} -P -m pipeline stage compliance {input.chunk} {output.stamp} --parent $PPID > {log} 2>&1"
 
 
 # Plan, crew, shop and inspection sheets.
@@ -107,7 +107,7 @@ rule drawings:
     params:
         code=NIGHT["code"]["drawings"],
     shell:
-        "exec {NIGHT[python]} -P -m pipeline stage drawings {input.chunk} {output.stamp} > {log} 2>&1"
+        "exec {NIGHT[python]} -P -m pipeline stage drawings {input.chunk} {output.stamp} --parent $PPID > {log} 2>&1"
 
 
 # Tables, manifest and the zip of a complete job.
@@ -125,4 +125,4 @@ rule package:
     params:
         code=NIGHT["code"]["package"],
     shell:
-        "exec {NIGHT[python]} -P -m pipeline stage package {input.chunk} {output.stamp} > {log} 2>&1"
+        "exec {NIGHT[python]} -P -m pipeline stage package {input.chunk} {output.stamp} --parent $PPID > {log} 2>&1"
