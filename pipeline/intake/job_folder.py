@@ -32,12 +32,12 @@ def job_of(name: str, files: dict[str, bytes], office: Office) -> Job:
     _refuse_counts(options, office)
     packs = chosen_packs(options, office.packs)
     survey = _survey_files(options, files)
-    drilled = _input("as_drilled.csv", files) if "as_drilled.csv" in files else None
+    _refuse_as_drilled(files)
     bound = {pack.id for pack in packs}
     confirmations = tuple(one for one in office.confirmations if one.pack in bound)
     own = [office.pack_files[one] for one in sorted(bound & set(office.pack_files))]
     own += [file for name, file in sorted(office.files.items()) if name != "confirmed.toml" or confirmations]
-    named = [*survey, *(other for other in ("job.toml", "as_drilled.csv", "cut.csv") if other in files)]
+    named = [*survey, *(other for other in ("job.toml", "cut.csv") if other in files)]
     return Job(
         name=name,
         options=options,
@@ -45,9 +45,21 @@ def job_of(name: str, files: dict[str, bytes], office: Office) -> Job:
         packs=packs,
         confirmations=confirmations,
         survey_files=tuple(_input(one, files) for one in survey),
-        as_drilled=drilled,
         inputs=tuple(_input(one, files) for one in sorted(named)) + tuple(own),
     )
+
+
+def _refuse_as_drilled(files: dict[str, bytes]) -> None:
+    """Hold a job that was drilled: a package that called itself as drilled and stood on the plan would be a danger."""
+    if "as_drilled.csv" in files:
+        raise hold(
+            JobError,
+            "as-drilled-not-followed",
+            "the holes as drilled are here, and this version does not follow them yet",
+            why="panels cut and clauses checked from the plan would pass for those of the holes as they are",
+            file="as_drilled.csv",
+            do="cut the custom panels from the crew's sheet by hand; take the file out to have the package as planned again",
+        )
 
 
 def _refuse_counts(options: JobOptions, office: Office) -> None:

@@ -85,11 +85,14 @@ def test_a_job_without_a_survey_is_held(office):
 
 
 def test_survey_files_are_read_in_the_order_named_else_by_name(office):
-    files = {"b.csv": b"1", "a.txt": b"2", "c.dxf": b"3", "as_drilled.csv": b"4"}
+    files = {"b.csv": b"1", "a.txt": b"2", "c.dxf": b"3", "cut.csv": b"4"}
     assert [file.name for file in job_of("job", files, office).survey_files] == ["a.txt", "b.csv", "c.dxf"]
     job = job_of("job", {**files, "job.toml": b'[survey]\nfiles = ["c.dxf", "a.txt", "c.dxf"]'}, office)
     assert [file.name for file in job.survey_files] == ["c.dxf", "a.txt"]
-    assert job.as_drilled.name == "as_drilled.csv"
+
+
+def test_a_drilled_job_is_held_and_never_passes_for_what_it_is_not(office):
+    assert _held("", office, {"points.csv": b"1", "as_drilled.csv": b"hole,to_next\n"}).ref == "as-drilled-not-followed"
 
 
 _PACK = """
