@@ -1,37 +1,58 @@
 """Coverage-guided fuzzing of the readers, for whoever has atheris (pip install atheris).
 
-Run: python -m tests.benchmarks.fuzz_night_readers KIND CORPUS -runs=10000 -timeout=10 -rss_limit_mb=1500
-KIND is one of those in tests/unit/intake/test_mutated_files.py; CORPUS is a folder with sound files to start from.
+Run: python -m tests.benchmarks.fuzz_night_readers 1000          (so many files of every kind, each kind in a process of its own)
+     python -m tests.benchmarks.fuzz_night_readers 1000 job.toml  (one kind; those in tests/unit/intake/test_mutated_files.py)
+
+A traceback, a file that takes more than ten seconds, or a process beyond 1 GB ends it with the file that did it.
 """
 
 from __future__ import annotations
 
 import contextlib
+import subprocess
 import sys
 import tempfile
 from pathlib import Path
 
 import atheris
 
-with atheris.instrument_imports(include=["pipeline"]):
-    from pipeline.errors import SleevelineError
-    from pipeline.intake.office import read_office
-    from tests.unit.intake.test_mutated_files import KINDS, _read
+LIMITS = ("-timeout=10", "-rss_limit_mb=1000", "-max_len=20000", "-seed=9", "-print_final_stats=1")
 
 
 def main() -> None:
-    """Fuzz one kind of file until told to stop."""
-    kind = sys.argv.pop(1)
-    if kind not in KINDS:
-        raise SystemExit(f"name one of {', '.join(KINDS)}")
-    folder = Path(tempfile.mkdtemp())
+    """Fuzz every kind of file, or one."""
+    if sys.argv[1] == "--one":
+        _fuzz(*sys.argv[2:4])
+        return
+    from tests.unit.intake.test_mutated_files import KINDS
+
+    for kind in sys.argv[2:] or KINDS:
+        ended = subprocess.run([sys.executable, "-m", __spec__.name, "--one", kind, sys.argv[1]], capture_output=True, text=True, check=False)
+        print(f"{kind:20} {_told(ended.stderr) if ended.returncode == 0 else ended.stderr[-4000:]}", flush=True)
+        if ended.returncode != 0:
+            raise SystemExit(1)
+
+
+def _told(text: str) -> str:
+    """Return what the fuzzer tells of a run that ended well: files tried, slowest, memory."""
+    wanted = ("number_of_executed_units", "slowest_unit_time_sec", "peak_rss_mb")
+    return "  ".join(" ".join(line.removeprefix("stat::").split()) for line in text.splitlines() if any(word in line for word in wanted))
+
+
+def _fuzz(kind: str, runs: str) -> None:
+    with atheris.instrument_imports(include=["pipeline"]):
+        from pipeline.errors import SleevelineError
+        from pipeline.intake.office import read_office
+        from tests.unit.intake.test_mutated_files import read_one, sound_files
+    folder, corpus = Path(tempfile.mkdtemp()), Path(tempfile.mkdtemp())
+    (corpus / kind).write_bytes(sound_files(folder / "heron")[kind])
     office = read_office(folder)
 
     def one(content: bytes) -> None:
         with contextlib.suppress(SleevelineError):  # a reason a person can act on is what bad input gets
-            _read(kind, content, folder, office)
+            read_one(kind, content, folder, office)
 
-    atheris.Setup(sys.argv, one)
+    atheris.Setup([sys.argv[0], str(corpus), f"-runs={runs}", f"-artifact_prefix={folder}/", *LIMITS], one)
     atheris.Fuzz()
 
 

@@ -50,10 +50,8 @@ def mutated(source: bytes, chance: random.Random) -> bytes:
     return bytes(content)
 
 
-@pytest.fixture(scope="module")
-def sound(tmp_path_factory):
-    """One sound file of every kind, by its name."""
-    folder = tmp_path_factory.mktemp("forms") / "heron"
+def sound_files(folder: Path) -> dict[str, bytes]:
+    """Return one sound file of every kind, by its name; made in a folder that is not there yet."""
     files = {path.name: path.read_bytes() for path in lay_out(folder)}
     told = files["job.toml"].decode().splitlines()
     files["job.toml"] = "\n".join(line[2:] if line.startswith("# ") and (" = " in line or "[[" in line) else line for line in told).encode()
@@ -66,7 +64,12 @@ def sound(tmp_path_factory):
     return files
 
 
-def _read(name: str, content: bytes, folder: Path, office) -> None:
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory):
+    return sound_files(tmp_path_factory.mktemp("forms") / "heron")
+
+
+def read_one(name: str, content: bytes, folder: Path, office) -> None:
     """Read one file as the night does."""
     if name in ("shop.toml", "confirmed.toml", "town.rules.toml"):
         (folder / name).write_bytes(content)
@@ -106,7 +109,7 @@ def _try(name: str, count: int, sound, folder: Path) -> None:
         content = mutated(sound[name], chance)
         started = time.process_time()
         try:
-            _read(name, content, folder, office)
+            read_one(name, content, folder, office)
         except SleevelineError as held:
             assert all(reason.what for reason in held.reasons), (number, content[:200])
         assert time.process_time() - started < SECONDS, (number, content[:200])
@@ -129,6 +132,6 @@ def test_sound_files_are_read(sound, tmp_path):
     for name in KINDS:
         if name == "confirmed.toml":
             continue  # names a pack of nobody's: read in test_job_folder
-        _read(name, sound[name], tmp_path, office)
+        read_one(name, sound[name], tmp_path, office)
     with pytest.raises(JobError):
         job_of("job", {"job.toml": b"[", "points.csv": b""}, office)
