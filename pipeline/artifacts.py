@@ -14,7 +14,17 @@ from pipeline.units import Angle, Length
 
 Body = TypeVar("Body", bound=msgspec.Struct)
 
-VERSIONS: Final[dict[str, int]] = {"job": 1, "survey": 1, "edge": 1, "layout": 1, "fabrication": 1, "compliance": 1}
+VERSIONS: Final[dict[str, int]] = {
+    "job": 1,
+    "returned": 1,
+    "survey": 1,
+    "edge": 1,
+    "layout": 1,
+    "drilling": 1,
+    "fabrication": 1,
+    "compliance": 1,
+}
+_OURS: Final = ("job", "returned")  # what intake found: not for people, so it lies in the job's own folder
 
 
 class JobPlace(msgspec.Struct, frozen=True):
@@ -85,6 +95,11 @@ def read(place: JobPlace, name: str, kind: type[Body]) -> Body:
     return body
 
 
+def read_if_there(place: JobPlace, name: str, kind: type[Body]) -> Body | None:
+    """Read one artifact of a job that not every job has; None where it has not."""
+    return read(place, name, kind) if path_of(place, name).exists() else None
+
+
 def digest(place: JobPlace, name: str) -> str:
     """Return the SHA-256 of an artifact's file."""
     return hashlib.sha256(path_of(place, name).read_bytes()).hexdigest()
@@ -92,7 +107,7 @@ def digest(place: JobPlace, name: str) -> str:
 
 def path_of(place: JobPlace, name: str) -> Path:
     """Return where an artifact of a job lies."""
-    return (place.work if name == "job" else place.out) / f"{name}.json"
+    return (place.work if name in _OURS else place.out) / f"{name}.json"
 
 
 def encode(record: msgspec.Struct) -> bytes:

@@ -23,10 +23,11 @@ _PR_SET_PDEATHSIG: Final = 1  # linux/prctl.h
 
 
 class ChunkJob(msgspec.Struct, frozen=True):
-    """A job of a chunk, by its key."""
+    """A job of a chunk, by its key and that of what came back from its site."""
 
     name: str
     key: str
+    returned: str = ""
 
 
 class Chunk(msgspec.Struct, frozen=True, kw_only=True):
@@ -74,7 +75,7 @@ def _one(places: Places, job: ChunkJob, stage: str, seconds: float, run: str, co
     if stage not in stages:
         return "", "not built"
     place = places.job(job.name)
-    keys = stage_keys(job.key, {one: code[one] for one in stages})
+    keys = stage_keys(job.key, {one: code[one] for one in stages}, job.returned)
     ledger = read_ledger(place)
     stale = first_stale(place, ledger, keys)
     if stale is not None and stale[0] == stage:

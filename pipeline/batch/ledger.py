@@ -15,6 +15,7 @@ from pipeline.model.status import STAGES, Status
 
 Outcome = Literal["done", "held", "fault"]
 LEDGER: Final = "ledger.json"
+READS_RETURNED: Final = "drilling"  # the first stage that looks at as_drilled.csv and cut.csv
 
 
 class Product(msgspec.Struct, frozen=True, array_like=True):
@@ -66,13 +67,16 @@ def write_ledger(place: JobPlace, ledger: Ledger) -> None:
     write_bytes(place.work / LEDGER, msgspec.json.encode(ledger, order="sorted"))
 
 
-def stage_keys(job_key: str, code: dict[str, str]) -> dict[str, str]:
+def stage_keys(job_key: str, code: dict[str, str], returned: str = "") -> dict[str, str]:
     """Return each stage's key: the job's inputs, the stage's code, and the keys of all stages before it.
 
-    `code` are the digests of the stages' code, in the order of the line.
+    `code` are the digests of the stages' code, in the order of the line.  `returned` is that of what came back from the site; the
+    plan does not hang on it, so it counts from the stage on that reads it.
     """
     keys, before = {}, job_key
     for stage, digest in code.items():
+        if stage == READS_RETURNED and returned:
+            before = f"{before}\0{returned}"
         before = keys[stage] = hashlib.sha256(f"{stage}\0{digest}\0{before}".encode()).hexdigest()
     return keys
 
@@ -143,6 +147,7 @@ _PRODUCTS: Final[dict[str, tuple[str, ...]]] = {
     "survey": ("jobs/{job}/survey.json", "jobs/{job}/points.csv"),
     "edge": ("jobs/{job}/edge.json", "jobs/{job}/fit.svg"),
     "layout": ("jobs/{job}/layout.json",),
+    "drilling": ("jobs/{job}/drilling.json",),
     "fabrication": ("jobs/{job}/fabrication.json",),
     "compliance": ("jobs/{job}/compliance.json",),
     "drawings": (".sleeveline/work/{job}/drawings/**/*", ".sleeveline/work/{job}/revision.json", "jobs/{job}/plan.svg"),

@@ -114,7 +114,7 @@ def drop_stamps(places: Places, plan: NightPlan, stages: tuple[str, ...]) -> Non
 
 def encoded_chunk(plan: NightPlan, chunk: str) -> bytes:
     """Return a chunk's file."""
-    jobs = tuple(ChunkJob(job.name, job.received.key) for job in plan.jobs if job.chunk == chunk and job.received.key)
+    jobs = tuple(ChunkJob(job.name, job.received.key, job.received.returned) for job in plan.jobs if job.chunk == chunk and job.received.key)
     return msgspec.json.encode(Chunk(jobs=jobs, seconds=plan.seconds))
 
 
@@ -156,7 +156,8 @@ def _next_number(taken: dict[str, int]) -> int:
 def _planned(places: Places, entry: QueueEntry, known: Known, stages: tuple[str, ...]) -> PlannedJob:
     place = places.job(entry.name)
     ledger = read_ledger(place)
-    found = first_stale(place, ledger, stage_keys(known.received.key, code_digests(stages))) if known.received.key else None
+    keys = stage_keys(known.received.key, code_digests(stages), known.received.returned)
+    found = first_stale(place, ledger, keys) if known.received.key else None
     stale, why = found or ("", "")
     return PlannedJob(name=entry.name, shown=entry.shown, received=known.received, ledger=ledger, stale=stale, why=why, chunk=known.chunk)
 

@@ -41,7 +41,7 @@ def run_line(places: Places, job: str, received: Received, seconds: float) -> tu
     if received.reasons:
         return hold_at_intake(place, received.reasons), ()
     stages = built_stages()
-    keys = stage_keys(received.key, code_digests(stages))
+    keys = stage_keys(received.key, code_digests(stages), received.returned)
     stale = first_stale(place, read_ledger(place), keys)
     if stale is None:
         return write_status(place, read_ledger(place)), ()

@@ -15,6 +15,7 @@ from pipeline.compliance.treatments import TREATMENTS
 from pipeline.errors import Reason
 from pipeline.geometry.chain import Point
 from pipeline.model.compliance import Check, Compliance, NotApplicable, Verdict
+from pipeline.model.drilling import Drilling
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Confirmation, Job
 from pipeline.model.layout import Layout
@@ -58,7 +59,9 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     cure: str = ""
 
 
-def judge(job: Job, site: Site, layout: Layout, fabrication: Fabrication | None, work: tuple[RulePack, ...]) -> Compliance:
+def judge(
+    job: Job, site: Site, layout: Layout, fabrication: Fabrication | None, work: tuple[RulePack, ...], drilling: Drilling | None = None
+) -> Compliance:
     """Hold a laid-out fence against every limit of the job's rule packs.
 
     Parameters
@@ -67,8 +70,10 @@ def judge(job: Job, site: Site, layout: Layout, fabrication: Fabrication | None,
         As the stages before hand them on.
     work : tuple of RulePack
         What documents say of the work itself: they raise cautions whatever the job is bound by.
+    drilling : Drilling or None
+        Once the holes are drilled: how well each is known.
     """
-    scene = scene_of(job, site, layout)
+    scene = scene_of(job, site, layout, drilling)
     ruling = _ruling(job.packs)
     checks: list[Check] = []
     absent: list[NotApplicable] = []
@@ -85,7 +90,7 @@ def judge(job: Job, site: Site, layout: Layout, fabrication: Fabrication | None,
         not_applicable=tuple(absent),
         cautions=cautions.cautions_of(scene, fabrication, work),
         verdict=overall(job.packs, tuple(checks)),
-        as_drilled=job.as_drilled is not None,
+        as_drilled=drilling is not None and drilling.as_drilled,
         warnings=tuple(_warnings(job, tuple(checks))),
         deference=DEFERENCE,
         not_covered=NOT_COVERED,

@@ -10,6 +10,7 @@ from pipeline import artifacts
 from pipeline.artifacts import JobPlace
 from pipeline.compliance.judge import judge
 from pipeline.errors import Reason
+from pipeline.model.drilling import Drilling
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
 from pipeline.model.layout import Layout
@@ -25,10 +26,11 @@ def run(place: JobPlace) -> tuple[Reason, ...]:
     """Hold one job's fence against its rule packs."""
     job = artifacts.read(place, "job", Job)
     site = artifacts.read(place, "edge", Site)
-    layout = artifacts.read(place, "layout", Layout)
+    drilling = artifacts.read_if_there(place, "drilling", Drilling)
+    layout = drilling.layout if drilling else artifacts.read(place, "layout", Layout)
     fabrication = artifacts.read(place, "fabrication", Fabrication)
-    found = judge(job, site, layout, fabrication, work_packs())
-    inputs = {name: artifacts.digest(place, name) for name in ("job", "edge", "layout", "fabrication")}
+    found = judge(job, site, layout, fabrication, work_packs(), drilling)
+    inputs = {name: artifacts.digest(place, name) for name in ("job", "edge", "drilling" if drilling else "layout", "fabrication")}
     artifacts.write(place, NAME, found, inputs=inputs, made_by=f"{NAME} 1")
     return found.warnings
 

@@ -10,6 +10,7 @@ import msgspec
 
 from pipeline.compliance.ground import Ground
 from pipeline.geometry.chain import Point
+from pipeline.model.drilling import Drilling
 from pipeline.model.job import Job
 from pipeline.model.layout import FenceEnd, Hole, Joint, Layout, Panel
 from pipeline.model.site import FittedLine, Site
@@ -129,10 +130,10 @@ class Scene(msgspec.Struct, frozen=True, kw_only=True):
     ground: Ground
 
 
-def scene_of(job: Job, site: Site, layout: Layout) -> Scene:
-    """Put the fence up on the site, as the layout has it."""
+def scene_of(job: Job, site: Site, layout: Layout, drilling: Drilling | None = None) -> Scene:
+    """Put the fence up on the site, as the layout has it; `drilling` says how well its holes are known once they are drilled."""
     ground = Ground(site.levels)
-    return Scene(job=job, site=site, layout=layout, fence=fence_of(job, layout, ground), ground=ground)
+    return Scene(job=job, site=site, layout=layout, fence=fence_of(job, layout, ground, drilling), ground=ground)
 
 
 def top_over_deck(job: Job, height: float) -> float:
@@ -144,10 +145,10 @@ def top_over_deck(job: Job, height: float) -> float:
     return height if panel.height_from_deck else height + panel.hem_gap
 
 
-def fence_of(job: Job, layout: Layout, ground: Ground) -> Fence:
+def fence_of(job: Job, layout: Layout, ground: Ground, drilling: Drilling | None = None) -> Fence:
     """Return posts, bays and openings of a layout."""
     line = [hole for hole in layout.holes if hole.role != "pocket"]
-    posts = {hole.name: _post(job, hole, line, layout.closed, ground) for hole in line}
+    posts = {hole.name: _post(hole, line, layout.closed, ground, setting_out_sigma(job, hole, drilling)) for hole in line}
     carried = _carried(job, layout)
     joints = {frozenset((joint.before, joint.after)): joint for joint in layout.joints}
     bays, betweens = [], []
@@ -162,10 +163,11 @@ def fence_of(job: Job, layout: Layout, ground: Ground) -> Fence:
     return Fence(posts=posts, bays=tuple(bays), betweens=tuple(betweens))
 
 
-def setting_out_sigma(job: Job, hole: Hole) -> float:
-    """Return the standard deviation of a hole in plan [m]: marked by tape ties and drilled, or measured as drilled."""
-    if job.as_drilled is not None:
-        return float(job.options.survey.tape_sigma)
+def setting_out_sigma(job: Job, hole: Hole, drilling: Drilling | None = None) -> float:
+    """Return the standard deviation of a hole in plan [m]: marked by tape ties and drilled, or as estimated from what was measured."""
+    drilled = drilling.of(hole.name) if drilling is not None else None
+    if drilled is not None and drilled.place is not None:
+        return drilled.sigma
     mark = hole.tie_sigma if hole.tie_sigma is not None else float(job.shop.setting_out.mark_sigma)
     return math.hypot(mark, job.shop.setting_out.drill_sigma)
 
@@ -204,7 +206,7 @@ def _height_at(layout: Layout, *holes: str) -> float:
     return min((panel.height for panel in near), default=0.0)
 
 
-def _post(job: Job, hole: Hole, line: list[Hole], closed: bool, ground: Ground) -> Post:
+def _post(hole: Hole, line: list[Hole], closed: bool, ground: Ground, sigma: float) -> Post:
     level = ground.level(hole.place)
     if level is None:
         level = hole.elev or 0.0
@@ -212,7 +214,7 @@ def _post(job: Job, hole: Hole, line: list[Hole], closed: bool, ground: Ground) 
     sense = {"plumb": 0.0, "away": 1.0, "pool": -1.0}[hole.lean_toward]
     across = sense * math.sin(hole.lean)
     axis = (across * outward[0], across * outward[1], math.cos(hole.lean) if sense else 1.0)
-    return Post(name=hole.name, foot=hole.place, level=level, axis=axis, sigma=setting_out_sigma(job, hole))
+    return Post(name=hole.name, foot=hole.place, level=level, axis=axis, sigma=sigma)
 
 
 def _outward(hole: Hole, line: list[Hole], closed: bool) -> Point:

@@ -13,6 +13,7 @@ from pipeline.drawings.changes import Before, read_before
 from pipeline.drawings.revision import content_digest, next_revision, one_before
 from pipeline.errors import Reason
 from pipeline.model.compliance import Compliance
+from pipeline.model.drilling import Drilling
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
 from pipeline.model.layout import Layout
@@ -21,19 +22,20 @@ from pipeline.model.status import Revision
 from pipeline.model.survey import Survey
 
 NAME = "drawings"
-CONTENT = ("layout", "fabrication", "compliance")  # the artifacts that make a revision
+CONTENT = ("layout", "fabrication", "compliance")  # the artifacts that make a revision, and the holes as drilled
 
 
 def run(place: JobPlace) -> tuple[Reason, ...]:
     """Draw a job's plan, sheets and booklets into its work folder, and settle the revision they carry."""
-    content = content_digest([artifacts.digest(place, name) for name in CONTENT])
+    drilling = artifacts.read_if_there(place, "drilling", Drilling)
+    content = content_digest([artifacts.digest(place, name) for name in (*CONTENT, *(("drilling",) if drilling else ()))])
     made = _made_before(place)
     revision = next_revision(made, content)
     drawn = draw(
         artifacts.read(place, "job", Job),
         artifacts.read(place, "survey", Survey),
         artifacts.read(place, "edge", Site),
-        artifacts.read(place, "layout", Layout),
+        drilling.layout if drilling else artifacts.read(place, "layout", Layout),
         artifacts.read(place, "fabrication", Fabrication),
         artifacts.read(place, "compliance", Compliance),
         revision,

@@ -1,4 +1,4 @@
-"""Shell of the fabrication stage: reads job and layout, writes what the shop makes and buys."""
+"""Shell of the fabrication stage: reads job and layout, or the fence as drilled, writes what the shop makes and buys."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from pipeline import artifacts
 from pipeline.artifacts import JobPlace
 from pipeline.errors import Reason
 from pipeline.fabrication.fabricate import fabricate
+from pipeline.model.drilling import Drilling
 from pipeline.model.job import Job
 from pipeline.model.layout import Layout
 
@@ -15,8 +16,9 @@ NAME = "fabrication"
 def run(place: JobPlace) -> tuple[Reason, ...]:
     """Make the fabrication artifact of one job; returns its warnings."""
     job = artifacts.read(place, "job", Job)
-    layout = artifacts.read(place, "layout", Layout)
+    drilling = artifacts.read_if_there(place, "drilling", Drilling)
+    layout = drilling.layout if drilling else artifacts.read(place, "layout", Layout)
     fabrication = fabricate(job, layout)
-    inputs = {name: artifacts.digest(place, name) for name in ("job", "layout")}
+    inputs = {name: artifacts.digest(place, name) for name in ("job", "drilling" if drilling else "layout")}
     artifacts.write(place, NAME, fabrication, inputs=inputs, made_by=NAME)
     return fabrication.warnings

@@ -9,9 +9,10 @@ from pipeline.errors import JobError, Reason, hold
 from pipeline.intake.files import read_toml
 from pipeline.intake.names import shown
 from pipeline.intake.office import Office
-from pipeline.intake.queue import SURVEY_FORMS
+from pipeline.intake.queue import NOT_SURVEYS, SURVEY_FORMS
 from pipeline.intake.resolve import chosen_packs, resolve_options
 from pipeline.intake.snapshot import is_survey_file
+from pipeline.model.drilling import Returned
 from pipeline.model.job import InputFile, Job
 from pipeline.model.shop import JobOptions
 
@@ -37,7 +38,7 @@ def job_of(name: str, files: dict[str, bytes], office: Office) -> Job:
     confirmations = tuple(one for one in office.confirmations if one.pack in bound)
     own = [office.pack_files[one] for one in sorted(bound & set(office.pack_files))]
     own += [file for name, file in sorted(office.files.items()) if name != "confirmed.toml" or confirmations]
-    named = [*survey, *(other for other in ("job.toml", "cut.csv") if other in files)]
+    named = [*survey, *(["job.toml"] if "job.toml" in files else [])]
     return Job(
         name=name,
         options=options,
@@ -47,6 +48,12 @@ def job_of(name: str, files: dict[str, bytes], office: Office) -> Job:
         survey_files=tuple(_input(one, files) for one in survey),
         inputs=tuple(_input(one, files) for one in sorted(named)) + tuple(own),
     )
+
+
+def returned_of(files: dict[str, bytes]) -> Returned | None:
+    """Return what came back from the site and the shop; None where nothing did."""
+    there = {name: _input(name, files) for name in NOT_SURVEYS if name in files}
+    return Returned(as_drilled=there.get("as_drilled.csv"), cut=there.get("cut.csv")) if there else None
 
 
 def _refuse_as_drilled(files: dict[str, bytes]) -> None:

@@ -43,9 +43,8 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
         Those that touch these packs, for printing beside the verdicts.
     survey_files : tuple of InputFile
         In the order to be read.
-    as_drilled : InputFile or None
     inputs : tuple of InputFile
-        Every file that the job depends on, for the manifest.
+        Every file that the plan depends on, for the manifest; what comes back after drilling is `model.drilling.Returned`.
     warnings : tuple of Reason
     """
 
@@ -55,7 +54,6 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
     packs: tuple[RulePack, ...]
     confirmations: tuple[Confirmation, ...] = ()
     survey_files: tuple[InputFile, ...] = ()
-    as_drilled: InputFile | None = None
     inputs: tuple[InputFile, ...] = ()
     warnings: tuple[Reason, ...] = ()
 

@@ -8,7 +8,7 @@ import msgspec
 
 from pipeline.errors import Reason
 
-STAGES = ("survey", "edge", "layout", "fabrication", "compliance", "drawings", "package")
+STAGES = ("survey", "edge", "layout", "drilling", "fabrication", "compliance", "drawings", "package")
 
 
 class Status(msgspec.Struct, frozen=True, kw_only=True):
@@ -22,8 +22,9 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
     warnings: tuple[Reason, ...] = ()
 
 
-class Revision(msgspec.Struct, frozen=True, kw_only=True):
-    """A package that was made: its number from 1, and the digest over the artifacts it was made from."""
+class Revision(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A package that was made: its number from 1, the digest over the artifacts it was made from, and whether it follows the holes as drilled."""
 
     revision: int
     content: str
+    as_drilled: bool = False

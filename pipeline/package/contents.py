@@ -8,7 +8,7 @@ import msgspec
 
 from pipeline.model.compliance import Compliance
 from pipeline.model.fabrication import Fabrication
-from pipeline.model.job import Job
+from pipeline.model.job import InputFile, Job
 from pipeline.model.layout import Layout
 from pipeline.model.status import Revision
 from pipeline.model.survey import Survey
@@ -27,6 +27,7 @@ class Made(msgspec.Struct, frozen=True, kw_only=True):
     revision: Revision
     artifacts: Mapping[str, str]
     versions: Mapping[str, str]
+    returned: tuple[InputFile, ...] = ()
 
 
 def package_files(made: Made, drawn: Mapping[str, bytes]) -> dict[str, bytes]:
@@ -41,6 +42,8 @@ def package_files(made: Made, drawn: Mapping[str, bytes]) -> dict[str, bytes]:
         "checks.csv": tables.checks_csv(made.compliance),
         "stakeout.csv": tables.stakeout_csv(made.layout, made.survey),
     }
-    manifest = manifest_of(made.job, made.revision.revision, made.revision.content, made.compliance.verdict, files, made.artifacts, made.versions)
+    manifest = manifest_of(
+        made.job, made.revision.revision, made.revision.content, made.compliance.verdict, files, made.artifacts, made.versions, made.returned
+    )
     files["manifest.json"] = msgspec.json.format(msgspec.json.encode(manifest, order="sorted"), indent=1) + b"\n"
     return files

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import msgspec
 
-from pipeline.model.job import Job
+from pipeline.model.job import InputFile, Job
 
 
 class Manifest(msgspec.Struct, frozen=True, kw_only=True):
@@ -43,9 +43,16 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def manifest_of(
-    job: Job, revision: int, content: str, verdict: str, files: Mapping[str, bytes], artifacts: Mapping[str, str], versions: Mapping[str, str]
+    job: Job,
+    revision: int,
+    content: str,
+    verdict: str,
+    files: Mapping[str, bytes],
+    artifacts: Mapping[str, str],
+    versions: Mapping[str, str],
+    returned: Sequence[InputFile] = (),
 ) -> Manifest:
-    """Return the manifest of a package's files."""
+    """Return the manifest of a package's files; `returned` are the files that came back from the site."""
     return Manifest(
         job=job.name,
         title=job.title,
@@ -53,7 +60,7 @@ def manifest_of(
         content=content,
         verdict=verdict,
         files={name: hashlib.sha256(content_bytes).hexdigest() for name, content_bytes in sorted(files.items())},
-        inputs={file.name: file.sha256 for file in job.inputs},
+        inputs={file.name: file.sha256 for file in (*job.inputs, *returned)},
         artifacts=dict(artifacts),
         rule_packs={pack.id: pack.edition for pack in job.packs},
         versions=dict(versions),

@@ -12,6 +12,7 @@ from pipeline import artifacts
 from pipeline.artifacts import JobPlace
 from pipeline.errors import Reason
 from pipeline.model.compliance import Compliance
+from pipeline.model.drilling import Drilling
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
 from pipeline.model.layout import Layout
@@ -29,15 +30,17 @@ LIBRARIES = ("ezdxf", "reportlab", "pymupdf-fonts", "numpy")  # those whose vers
 
 def run(place: JobPlace) -> tuple[Reason, ...]:
     """Assemble a job's package, and write its folder, its zip and the record of its revision."""
+    drilling = artifacts.read_if_there(place, "drilling", Drilling)
     revision = msgspec.json.decode((place.work / "revision.json").read_bytes(), type=Revision)
     made = Made(
         job=artifacts.read(place, "job", Job),
         survey=artifacts.read(place, "survey", Survey),
-        layout=artifacts.read(place, "layout", Layout),
+        layout=drilling.layout if drilling else artifacts.read(place, "layout", Layout),
         fabrication=artifacts.read(place, "fabrication", Fabrication),
         compliance=artifacts.read(place, "compliance", Compliance),
         revision=revision,
-        artifacts={name: artifacts.digest(place, name) for name in FROM},
+        returned=drilling.returned.files if drilling else (),
+        artifacts={name: artifacts.digest(place, name) for name in (*FROM, *(("drilling",) if drilling else ()))},
         versions={name: metadata.version(name) for name in ("sleeveline", *LIBRARIES)},
     )
     files = package_files(made, {name: (place.work / "drawings" / name).read_bytes() for name in DRAWN})

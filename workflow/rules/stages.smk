@@ -56,11 +56,29 @@ rule layout:
         "exec {NIGHT[python]} -P -m pipeline stage layout {input.chunk} {output.stamp} --parent $PPID > {log} 2>&1"
 
 
-# From the layout to panels as made, cuts and the job's own order.
-rule fabrication:
+# What the crew measured after drilling, where it did: the holes as they are, and the fence that stands in them.
+rule drilling:
     input:
         chunk="plan/chunks/{chunk}.json",
         layout="stamps/layout/{chunk}.json",
+    output:
+        stamp="stamps/drilling/{chunk}.json",
+    log:
+        "logs/drilling/{chunk}.log",
+    retries: 6
+    group:
+        "chunk"
+    params:
+        code=NIGHT["code"]["drilling"],
+    shell:
+        "exec {NIGHT[python]} -P -m pipeline stage drilling {input.chunk} {output.stamp} --parent $PPID > {log} 2>&1"
+
+
+# From the fence as it stands to panels as made, cuts and the job's own order.
+rule fabrication:
+    input:
+        chunk="plan/chunks/{chunk}.json",
+        drilling="stamps/drilling/{chunk}.json",
     output:
         stamp="stamps/fabrication/{chunk}.json",
     log:

@@ -105,7 +105,7 @@ def test_a_held_job_is_left_alone_while_nothing_changes(place):
 
 def test_keys_of_later_stages_follow_from_earlier_ones():
     keys, other = stage_keys("job", CODE), stage_keys("job", {**CODE, "layout": "new"})
-    assert [keys[stage] == other[stage] for stage in STAGES] == [True, True, False, False, False, False, False]
+    assert [keys[stage] == other[stage] for stage in STAGES] == [True, True, False, False, False, False, False, False]
 
 
 def test_what_later_stages_left_is_taken_away_and_revisions_stay(place):

@@ -15,7 +15,7 @@ from pipeline.compliance.stage import work_packs
 from pipeline.compliance.standing import scene_of
 from pipeline.geometry.chain import polyline
 from pipeline.intake.resolve import shipped_packs
-from pipeline.model.job import InputFile
+from pipeline.model.drilling import DrilledHole, Drilling
 from pipeline.model.layout import FenceEnd
 from pipeline.model.shop import SiteOptions
 from pipeline.model.site import LevelSurface, Opening, SiteObject
@@ -277,9 +277,13 @@ def test_deference_and_supervision_stand_in_every_report():
     assert found.not_covered
 
 
-def test_as_drilled_holes_carry_the_tapes_uncertainty():
-    job = msgspec.structs.replace(job_with(ISPSC), as_drilled=InputFile(name="as_drilled.csv", sha256="0"))
-    found = judge(job, site_with(), fence_along(), None, work_packs())
+def test_as_drilled_holes_carry_the_uncertainty_of_their_estimate():
+    layout = fence_along()
+    holes = tuple(
+        DrilledHole(hole=hole.name, state="measured", planned=hole.place, place=hole.place, variance_east=0.003**2, variance_north=0.003**2)
+        for hole in layout.holes
+    )
+    found = judge(job_with(ISPSC), site_with(), layout, None, work_packs(), Drilling(layout=layout, holes=holes))
     assert found.as_drilled
     assert of(found, "setback")[0].u95 == pytest.approx(expanded([0.0] * 6, [(2 * 0.003**2) ** 0.5] * 6), rel=1e-6)
 
