@@ -23,7 +23,7 @@ from pipeline.batch.ledger import Ledger, Product, read_ledger, read_status, wri
 from pipeline.batch.line import built_stages, hold_at_intake, write_status
 from pipeline.batch.lock import held
 from pipeline.batch.places import Places
-from pipeline.batch.plan import NightPlan, PlannedJob, drop_stamps, plan_night, write_plan
+from pipeline.batch.plan import NightPlan, PlannedJob, drop_stamps, plan_night, settle_times, write_plan
 from pipeline.batch.products import PRODUCTS, NightJob, NightJobs, make_product, products_left
 from pipeline.batch.progress import Progress
 from pipeline.batch.single import run_line
@@ -264,6 +264,7 @@ def _prepare(places: Places, plan: NightPlan, office: Office, wish: Wish) -> boo
     index = Index(chunks=chunks, code=code_digests(STAGES), products=batch_digest(), python=sys.executable)
     write_plan(places, plan, index)
     drop_stamps(places, plan, stages)
+    settle_times(places, time.time_ns())
     fresh = not plan.stale and _left(places) == _seen(places)
     if not fresh:
         shutil.rmtree(places.stamps / "batch", ignore_errors=True)

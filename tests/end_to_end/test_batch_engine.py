@@ -70,6 +70,24 @@ def test_a_touched_file_with_the_same_content_builds_nothing(house, queue, out):
     assert ran(out) == []
 
 
+@pytest.mark.parametrize("then", [10**9, 3 * 10**9], ids=["2001", "2065"])
+def test_a_clock_that_jumped_between_two_nights_changes_nothing(house, queue, out, then):
+    """What the engine compares is dated another year: what is stale is told by content, never by the clock."""
+    run(house, "batch", queue, "--out", out)
+    ran(out)
+    before = digests(out)
+    for folder in (queue, out / ".sleeveline" / "plan", out / ".sleeveline" / "stamps", out / ".sleeveline" / ".snakemake"):
+        for path in folder.rglob("*"):
+            os.utime(path, (then, then))
+    assert run(house, "batch", queue, "--out", out).returncode == 0
+    assert ran(out) == []
+    add_job(queue, "beech", "layout slow 0")
+    os.utime(queue / "beech" / "points.csv", (then - 10**8, then - 10**8))
+    assert run(house, "batch", queue, "--out", out).returncode == 0
+    assert _whole_line("beech") == sorted(ran(out))
+    assert {name for name, digest in digests(out).items() if before.get(name) != digest} >= {"jobs/beech/package/manifest.json"}
+
+
 def test_new_code_of_a_stage_builds_from_that_stage_on(house, queue, out):
     run(house, "batch", queue, "--out", out)
     ran(out)
@@ -311,6 +329,29 @@ def test_the_queue_may_be_read_only(house, queue, out):
     before = {path: path.stat().st_mtime_ns for path in queue.rglob("*")}
     assert run(house, "batch", queue, "--out", out).returncode == 0
     assert before == {path: path.stat().st_mtime_ns for path in queue.rglob("*")}
+
+
+def test_the_queue_may_lie_on_a_read_only_mount_and_out_on_another_file_system(house, queue, out, tmp_path):
+    """Root writes where no permission lets others, so only a mount shows it."""
+    if os.geteuid() != 0:
+        pytest.skip("a file system can be mounted by root only")
+    shared, disk = tmp_path / "shared", tmp_path / "disk"
+    shared.mkdir()
+    disk.mkdir()
+    mounts = (["mount", "--bind", queue, shared], ["mount", "-o", "remount,ro,bind", shared], ["mount", "-t", "tmpfs", "tmpfs", disk])
+    try:
+        for words in mounts:
+            made = subprocess.run(words, capture_output=True, text=True, check=False)
+            if made.returncode != 0:
+                pytest.skip(f"nothing can be mounted here: {made.stderr.strip()}")
+        with pytest.raises(OSError, match="Read-only"):
+            (shared / "new").touch()
+        assert run(house, "batch", shared, "--out", disk / "out").returncode == 0
+        assert run(house, "batch", queue, "--out", out).returncode == 0
+        assert digests(out) == digests(disk / "out")
+    finally:
+        for folder in (shared, disk):
+            subprocess.run(["umount", folder], capture_output=True, check=False)
 
 
 def _wait_for(path):

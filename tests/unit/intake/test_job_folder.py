@@ -63,6 +63,7 @@ def test_job_lies_over_shop_lies_over_default(tmp_path):
         ('[survey]\nfiles = ["point.csv"]', "survey-file-missing", None, "did you mean 'points.csv'"),
         ('[survey]\nfiles = ["job.toml"]', "survey-file-missing", None, ""),
         ("[[gate]]\nnear = '1'\n" * 21, "too-many-gates", None, "gates under [limits]"),
+        ("[[gate]]\nnear = '1'\n" * 10**5, "too-many-gates", None, "gates under [limits]"),
         ("a" + ".a" * 2000 + " = 1", "toml-depth", None, "30 levels"),
         ("a = " + "[" * 5000 + "]" * 5000, "toml-depth", None, ""),
     ],
