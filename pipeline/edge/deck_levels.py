@@ -89,8 +89,8 @@ def deck_levels(heights: Heights, coping: NDArray[np.bool_], cuts: Sequence[Cut]
     if not nosings and fit.worth < _worth_of_plane(chosen) + WORTH:
         return Followed(patched=Patched(patches=planes.patches[-1:], set_aside=(*names, *planes.set_aside)), coping_step=step)
     zero = float(np.mean(chosen.levels))
-    facets = facets_as_patches(network, fit.mean, fit.covariance, zero, fit.roughness)
-    return Followed(patched=Patched(patches=(*facets, planes.patches[-1]), set_aside=names), coping_step=step)
+    facets, joint = facets_as_patches(network, fit.mean, fit.covariance, zero, fit.roughness)
+    return Followed(patched=Patched(patches=(*facets, planes.patches[-1]), set_aside=names, joint=joint), coping_step=step)
 
 
 def _on_planes(heights: Heights, coping: NDArray[np.bool_], cuts: Sequence[Cut]) -> Patched:

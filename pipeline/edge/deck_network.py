@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pipeline.geometry.chain import Chain, Piece
 from pipeline.geometry.planes import PlanePatch
 from pipeline.geometry.triangles import areas, hull_of, joined, shares, slope_jumps, slopes, triangulated
+from pipeline.model.site import JointLevels, joint_levels
 
 Array = NDArray[np.float64]
 
@@ -97,17 +98,21 @@ def prior_of(network: Network, bend: float) -> Array:
     return prior
 
 
-def facets_as_patches(network: Network, mean: Array, covariance: Array, zero: float, sigma: float) -> tuple[PlanePatch, ...]:
-    """Return every facet that is known as a patch; `zero` [m] is added to the levels, `sigma` [m] is the roughness."""
+def facets_as_patches(network: Network, mean: Array, covariance: Array, zero: float, sigma: float) -> tuple[tuple[PlanePatch, ...], JointLevels]:
+    """Return every facet that is known as a patch, and how well the nodes are known together.
+
+    `zero` [m] is added to the levels, `sigma` [m] is the roughness.
+    """
     turn = np.column_stack([np.eye(len(network.nodes)), network.trend])
     levels, spread = turn @ mean, turn @ covariance @ turn.T
+    middles = np.array([np.sum(spread[np.ix_(facet, facet)]) / 9 for facet in network.facets])
+    known = np.flatnonzero(middles < KNOWN**2)
+    kept, numbers = np.unique(network.facets[known], return_inverse=True)
     gradients = slopes(network.nodes, network.facets)
     patches = []
-    for facet, gradient in zip(network.facets, gradients, strict=True):
-        rows = np.vstack([np.full(3, 1 / 3), gradient])
-        own = rows @ spread[np.ix_(facet, facet)] @ rows.T
-        if math.sqrt(max(float(own[0, 0]), 0.0)) > KNOWN:
-            continue
+    for index, corners in zip(known, numbers.reshape(-1, 3), strict=True):
+        facet = network.facets[index]
+        rows = np.vstack([np.full(3, 1 / 3), gradients[index]])
         level, east, north = (float(value) for value in rows @ levels[facet])
         x, y = (float(value) for value in network.nodes[facet].mean(axis=0))
         patches.append(
@@ -115,11 +120,12 @@ def facets_as_patches(network: Network, mean: Array, covariance: Array, zero: fl
                 region=tuple((float(px), float(py)) for px, py in network.snapped[facet]),
                 origin=(x, y),
                 coefficients=(level + zero, east, north),
-                covariance=tuple(float(value) for value in own.ravel()),
+                covariance=tuple(float(value) for value in (rows @ spread[np.ix_(facet, facet)] @ rows.T).ravel()),
                 sigma=sigma,
+                nodes=tuple(int(node) for node in corners),
             )
         )
-    return tuple(patches)
+    return tuple(patches), joint_levels(spread[np.ix_(kept, kept)])
 
 
 def _run_on(nosing: Chain) -> Array:

@@ -106,6 +106,8 @@ def _objects(line: Line, warnings: list[Reason]) -> list[SiteObject]:
             height=max(heights) if heights else None,
             remark=remark,
             sigma=max(row.line.sigma_normals),
+            sigma_stations=row.line.sigma_stations,
+            sigma_normals=row.line.sigma_normals,
         )
     )
     return made

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.geometry.chain import Point
 from pipeline.geometry.planes import PlanePatch
+from pipeline.model.site import JointLevels
 from pipeline.model.survey import SurveyPoint
 
 Array = NDArray[np.float64]
@@ -60,10 +61,11 @@ class Heights(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Patched(msgspec.Struct, frozen=True, kw_only=True):
-    """The patches, and the names of heights set aside."""
+    """The patches, the names of heights set aside, and how well a network's nodes are known together."""
 
     patches: tuple[PlanePatch, ...]
     set_aside: tuple[str, ...] = ()
+    joint: JointLevels | None = None
 
 
 def heights_of(points: Sequence[SurveyPoint]) -> tuple[Heights, NDArray[np.bool_]]:

@@ -60,7 +60,7 @@ def fit_site(job: Job, survey: Survey) -> Site:
         gates=gates,
         start=start,
         end=end,
-        levels=LevelSurface(patches=levels.patches),
+        levels=LevelSurface(patches=levels.patches, joint=levels.joint),
         warnings=(
             *(warning for row in (*waters, *fits) for warning in (*row.warnings, *row.faults)),
             *step_warnings,

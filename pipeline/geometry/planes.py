@@ -25,6 +25,8 @@ class PlanePatch(msgspec.Struct, frozen=True, kw_only=True):
         Row-major 3 x 3 covariance of the coefficients.
     sigma : float
         Standard deviation of the deck's roughness about the plane [m]; added to every predicted level.
+    nodes : tuple of int
+        Which nodes of a network stand at the corners of `region`, in their order; empty for a plane fitted by itself.
     """
 
     region: tuple[Point, ...]
@@ -32,6 +34,7 @@ class PlanePatch(msgspec.Struct, frozen=True, kw_only=True):
     coefficients: tuple[float, float, float]
     covariance: tuple[float, ...]
     sigma: float
+    nodes: tuple[int, ...] = ()
 
     def level(self, point: Point) -> tuple[float, float]:
         """Return (level [m], its standard deviation [m]) at `point` [m]."""

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import bisect
-from typing import Literal
+from typing import Final, Literal
 
 import msgspec
+import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.errors import Reason
 from pipeline.geometry.chain import Chain, Point
 from pipeline.geometry.planes import PlanePatch
 
+FACTOR_STEP: Final = 1e-8  # [m] the factor of a network's covariance is written in whole numbers of this
+LEAST_OWN: Final = 2e-5  # [m] error every node has for itself, so that a covariance stiff but for rounding has a factor
 LineCode = Literal["WATER", "COPING", "DECK", "WALL", "STEP", "JOINT", "DRAIN", "UTILITY", "OBJECT"]
 
 
@@ -68,16 +72,17 @@ class FittedLine(msgspec.Struct, frozen=True, kw_only=True):
 
     def sigma_at(self, station: float) -> float:
         """Return the standard deviation of the line normal to itself [m] at `station` [m]."""
-        stations, sigmas = self.sigma_stations, self.sigma_normals
-        if self.chain.closed:
-            station %= self.chain.length
-        after = bisect.bisect_right(stations, station)
-        if after == 0:
-            return sigmas[0]
-        if after == len(stations):
-            return sigmas[-1]
-        ratio = (station - stations[after - 1]) / (stations[after] - stations[after - 1])
-        return sigmas[after - 1] + ratio * (sigmas[after] - sigmas[after - 1])
+        return _interpolated(station % self.chain.length if self.chain.closed else station, self.sigma_stations, self.sigma_normals)
+
+
+def _interpolated(station: float, stations: tuple[float, ...], sigmas: tuple[float, ...]) -> float:
+    after = bisect.bisect_right(stations, station)
+    if after == 0:
+        return sigmas[0]
+    if after == len(stations):
+        return sigmas[-1]
+    ratio = (station - stations[after - 1]) / (stations[after] - stations[after - 1])
+    return sigmas[after - 1] + ratio * (sigmas[after] - sigmas[after - 1])
 
 
 class Riser(msgspec.Struct, frozen=True, kw_only=True):
@@ -124,7 +129,9 @@ class SiteObject(msgspec.Struct, frozen=True, kw_only=True):
         Above the deck [m].
     remark : str
     sigma : float
-        Of its outline in plan [m].
+        Of its outline in plan, where it is known least well [m].
+    sigma_stations, sigma_normals : tuple of float
+        Standard deviation of a fitted outline normal to itself [m] at these stations [m]; empty for a circle about one shot.
     """
 
     name: str
@@ -132,6 +139,14 @@ class SiteObject(msgspec.Struct, frozen=True, kw_only=True):
     height: float | None = None
     remark: str = ""
     sigma: float = 0.0
+    sigma_stations: tuple[float, ...] = ()
+    sigma_normals: tuple[float, ...] = ()
+
+    def sigma_at(self, station: float) -> float:
+        """Return the standard deviation of the outline normal to itself [m] at `station` [m]."""
+        if not self.sigma_stations:
+            return self.sigma
+        return _interpolated(station % self.outline.length, self.sigma_stations, self.sigma_normals)
 
 
 class Mark(msgspec.Struct, frozen=True, kw_only=True):
@@ -152,13 +167,46 @@ class GateWish(msgspec.Struct, frozen=True, kw_only=True):
     leaf: float | None = None
 
 
+class JointLevels(msgspec.Struct, frozen=True, kw_only=True):
+    """How well the levels of a network's nodes are known together: one adjustment has found them all.
+
+    The errors of the nodes are F e, with F lower triangular and e independent errors of unit variance, so that the
+    variance of any weighted sum w' z of levels is |F' w|².
+
+    Parameters
+    ----------
+    count : int
+        Number of nodes.
+    factor : bytes
+        Lower triangle of F, row by row, as little-endian 32-bit whole numbers of `FACTOR_STEP` [m].
+    """
+
+    count: int
+    factor: bytes
+
+    def rows(self) -> NDArray[np.float64]:
+        """Return F, (count, count) [m]."""
+        found = np.zeros((self.count, self.count))
+        found[np.tril_indices(self.count)] = np.frombuffer(self.factor, dtype="<i4") * FACTOR_STEP
+        return found
+
+
+def joint_levels(covariance: NDArray[np.float64]) -> JointLevels:
+    """Return the joint record of nodes' levels with a covariance (m, m) [m²]."""
+    rounded = (covariance + covariance.T) / 2 + LEAST_OWN**2 * np.eye(len(covariance))
+    lower = np.linalg.cholesky(rounded)[np.tril_indices(len(covariance))]
+    return JointLevels(count=len(covariance), factor=np.rint(lower / FACTOR_STEP).astype("<i4").tobytes())
+
+
 class LevelSurface(msgspec.Struct, frozen=True, kw_only=True):
     """The deck's level as plane patches between joints and risers; the last patch has no limits.
 
-    Without any height in the survey there are no patches, and levels are unknown.
+    Without any height in the survey there are no patches, and levels are unknown.  Patches that are facets of one
+    network name their nodes, whose errors `joint` has together; all other patches are known independently.
     """
 
     patches: tuple[PlanePatch, ...] = ()
+    joint: JointLevels | None = None
 
     def level(self, point: Point) -> tuple[float, float] | None:
         """Return (level, standard deviation) [m] at `point` [m]; None where nothing is known."""

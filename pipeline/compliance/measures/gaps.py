@@ -6,6 +6,7 @@ import math
 from typing import Final
 
 import msgspec
+import numpy as np
 
 from pipeline.compliance.measures.height import BESIDE, NO_LEVELS
 from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading
@@ -106,29 +107,32 @@ def hem_of(scene: Scene, bay: Bay) -> Hem:
     start, end = (ends[0][0], ends[0][1]), (ends[1][0], ends[1][1])
     breaks = [(at, at + side) for at in scene.ground.breaks(start, end) for side in (-BESIDE, BESIDE)]
     ratios = sorted({0.0, 0.5, 1.0, *(min(max(ratio, 0.0), 1.0) for _, ratio in breaks)})
-    rows = [_gap_at(scene, bay, gap, start, end, ratio) for ratio in ratios]
+    places = tuple((start[0] + ratio * (end[0] - start[0]), start[1] + ratio * (end[1] - start[1])) for ratio in ratios)
+    gaps, sigmas = _gaps_at(scene, bay, gap, ratios, places)
     length = math.dist(start, end)
     climb = 0.0 if bay.kind == "gate" else ends[1][2] - ends[0][2]
     return Hem(
         stations=tuple(ratio * length for ratio in ratios),
-        gaps=tuple(row[0] for row in rows),
-        sigmas=tuple(row[1] for row in rows),
+        gaps=gaps,
+        sigmas=sigmas,
         heights=tuple(ratio * climb for ratio in ratios),
-        places=tuple(row[2] for row in rows),
+        places=places,
     )
 
 
-def _gap_at(scene: Scene, bay: Bay, gap: float, start: Point, end: Point, ratio: float) -> tuple[float, float, Point]:
-    place = (start[0] + ratio * (end[0] - start[0]), start[1] + ratio * (end[1] - start[1]))
+def _gaps_at(scene: Scene, bay: Bay, gap: float, ratios: list[float], places: tuple[Point, ...]) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return the gaps under a bay's lower edge at places along it, and their standard deviations [m]."""
+    along = np.array(ratios)
     if bay.kind == "gate":
         higher = bay.first if bay.first.level >= bay.last.level else bay.last
-        terms = [(1.0, higher.foot), (-1.0, place)]
-        own = gap
+        held: list[tuple[Point, ...]] = [(higher.foot, place) for place in places]
+        weights, own = np.tile([1.0, -1.0], (len(along), 1)), np.full(len(along), gap)
     else:
-        terms = [(1 - ratio, bay.first.foot), (ratio, bay.last.foot), (-1.0, place)]
-        own = gap * ((1 - ratio) * bay.first.axis[2] + ratio * bay.last.axis[2])
-    known = scene.ground.weighted(terms)
-    if known is None:
+        held = [(bay.first.foot, bay.last.foot, place) for place in places]
+        weights = np.column_stack([1 - along, along, np.full(len(along), -1.0)])
+        own = gap * ((1 - along) * bay.first.axis[2] + along * bay.last.axis[2])
+    rises = scene.ground.sums(weights, held)
+    if np.isnan(rises.values).any():
         raise ValueError(f"no level is known under {bay.where}")
-    sigma = math.hypot(known[1], scene.job.shop.panel.hang_sigma)
-    return own + known[0], sigma, place
+    sigmas = np.hypot(rises.sigmas, float(scene.job.shop.panel.hang_sigma))
+    return tuple((own + rises.values).tolist()), tuple(sigmas.tolist())

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Final
 
+import numpy as np
+
 from pipeline.compliance.nearness import nearest_of_segment
 from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading, gathered
 from pipeline.compliance.standing import Bay, Between, Scene
@@ -52,26 +54,32 @@ def strip_of(pack: RulePack) -> float:
 
 def heights_of(scene: Scene, bay: Bay, strip: float) -> list[Reading]:
     """Return the height of a bay above the ground outside wherever it can be least, over `strip` [m]."""
-    found = [_height_over(scene, bay, along, out) for along, out in _candidates(scene, bay, strip)]
-    readings = [reading for reading in found if reading]
+    readings = [reading for reading in _heights_over(scene, bay, _candidates(scene, bay, strip)) if reading]
     if not readings:
         raise ValueError(f"no level is known beside {bay.where}")
     return readings
 
 
-def _height_over(scene: Scene, bay: Bay, ratio: float, out: float) -> Reading | None:
-    """Return the height of the top at `ratio` along a bay over the ground `out` [m] outside it."""
-    foot = bay.foot_at(ratio)
-    ground = (foot[0] + out * bay.outward[0], foot[1] + out * bay.outward[1])
-    terms = [(1 - ratio, bay.first.foot), (ratio, bay.last.foot), (-1.0, ground)]
-    known = scene.ground.weighted(terms)
-    if known is None:
-        return None
-    rise, sigma = known
+def _heights_over(scene: Scene, bay: Bay, spots: list[tuple[float, float]]) -> list[Reading | None]:
+    """Return the height of the top over each spot (ratio along the bay, distance outside [m]); None where no level is known."""
+    first, last, units = bay.first.foot, bay.last.foot, scene.job.options.report_units
+    grounds = [_outside(bay, ratio, out) for ratio, out in spots]
+    weights = np.array([(1 - ratio, ratio, -1.0) for ratio, _ in spots])
+    rises = scene.ground.sums(weights, [(first, last, ground) for ground in grounds])
     lean = bay.height * (1 - math.cos(max(bay.first.lean, bay.last.lean))) / math.sqrt(3)  # between none and all of it
-    sigma = math.hypot(sigma, scene.job.shop.panel.hang_sigma, lean)
-    out_words = f", over the ground {format_length(out, scene.job.options.report_units)} outside" if out > BESIDE else ""
-    return Reading(value=bay.height + rise, sigma=sigma, where=bay.where + out_words, place=ground, group=bay.where)
+    hang = math.hypot(scene.job.shop.panel.hang_sigma, lean)
+    found: list[Reading | None] = []
+    for (_, out), ground, rise, sigma in zip(spots, grounds, rises.values.tolist(), rises.sigmas.tolist(), strict=True):
+        words = f", over the ground {format_length(out, units)} outside" if out > BESIDE else ""
+        reading = Reading(value=bay.height + rise, sigma=math.hypot(sigma, hang), where=bay.where + words, place=ground, group=bay.where)
+        found.append(None if math.isnan(rise) else reading)
+    return found
+
+
+def _outside(bay: Bay, ratio: float, out: float) -> Point:
+    """Return the place on the ground [m] at `ratio` along a bay, `out` [m] outside it."""
+    foot = bay.foot_at(ratio)
+    return (foot[0] + out * bay.outward[0], foot[1] + out * bay.outward[1])
 
 
 def _candidates(scene: Scene, bay: Bay, strip: float) -> list[tuple[float, float]]:
@@ -86,22 +94,15 @@ def _candidates(scene: Scene, bay: Bay, strip: float) -> list[tuple[float, float
 
 
 def _arrangement(scene: Scene, bay: Bay, strip: float) -> list[tuple[float, float]]:
-    def place(along: float, out: float) -> Point:
-        foot = bay.foot_at(along)
-        return (foot[0] + out * bay.outward[0], foot[1] + out * bay.outward[1])
-
     corners = [(0.0, 0.0), (1.0, 0.0), (1.0, strip), (0.0, strip)]
     found = [*corners, (0.5, 0.0), (0.5, strip)]  # between the posts the level is known least well
     for (a0, o0), (a1, o1) in zip(corners, corners[1:] + corners[:1], strict=True):
-        for ratio in scene.ground.breaks(place(a0, o0), place(a1, o1)):
+        for ratio in scene.ground.breaks(_outside(bay, a0, o0), _outside(bay, a1, o1)):
             found.append((a0 + ratio * (a1 - a0), o0 + ratio * (o1 - o0)))
-    (x0, y0), (ox, oy) = bay.first.foot, bay.outward
-    for x, y in scene.ground.corners():
-        out = (x - x0) * ox + (y - y0) * oy
-        along = ((x - x0) * -oy + (y - y0) * ox) / (bay.length or 1.0)
-        if 0 <= along <= 1 and 0 <= out <= strip:
-            found.append((along, out))
-    return found
+    ox, oy = bay.outward
+    length = bay.length or 1.0
+    within = scene.ground.corners_within(bay.first.foot, (-oy, ox), (0.0, bay.length), bay.outward, strip)
+    return found + [(run / length, out) for run, out in within]
 
 
 def _over_objects(scene: Scene, bay: Bay, strip: float) -> list[Reading]:
@@ -123,7 +124,7 @@ def _over_object(scene: Scene, bay: Bay, thing: SiteObject, strip: float) -> Rea
     outside = (place[0] - foot[0]) * bay.outward[0] + (place[1] - foot[1]) * bay.outward[1]
     if distance > strip or outside < 0:
         return None
-    over = _height_over(scene, bay, along / (bay.length or 1.0), min(distance, strip))
+    (over,) = _heights_over(scene, bay, [(along / (bay.length or 1.0), min(distance, strip))])
     if over is None:
         return None
     where = f"{bay.where}, over object {thing.name} ({format_length(thing.height, scene.job.options.report_units)} high)"
