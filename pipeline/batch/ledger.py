@@ -150,7 +150,12 @@ _PRODUCTS: Final[dict[str, tuple[str, ...]]] = {
     "drilling": ("jobs/{job}/drilling.json",),
     "fabrication": ("jobs/{job}/fabrication.json",),
     "compliance": ("jobs/{job}/compliance.json",),
-    "drawings": (".sleeveline/work/{job}/drawings/**/*", ".sleeveline/work/{job}/revision.json", "jobs/{job}/plan.svg"),
+    "drawings": (
+        ".sleeveline/work/{job}/drawings/**/*",
+        ".sleeveline/work/{job}/revision.json",
+        ".sleeveline/work/{job}/succession.json",
+        "jobs/{job}/plan.svg",
+    ),
     "package": ("jobs/{job}/package/**/*", "jobs/{job}/revisions.json", "jobs/{job}/{job}-r{revision}.zip"),
 }
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from pipeline.drawings import plan, plan_names, plan_view, thumbnail, typeface
-from pipeline.drawings.changes import Before
+from pipeline.drawings.changes import Before, succession
 from pipeline.drawings.check_places import check_sheet
 from pipeline.drawings.crew import crew_parts
 from pipeline.drawings.dossier import Dossier
@@ -21,11 +21,13 @@ from pipeline.drawings.plan_sheets import PlanSheet, add_sheet
 from pipeline.drawings.shop import shop_parts
 from pipeline.errors import Reason
 from pipeline.model.compliance import Compliance
+from pipeline.model.drilling import Drilling
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
 from pipeline.model.layout import Layout
 from pipeline.model.site import Site
 from pipeline.model.status import Revision
+from pipeline.model.succession import Succession
 from pipeline.model.survey import Survey
 
 if TYPE_CHECKING:
@@ -33,10 +35,11 @@ if TYPE_CHECKING:
 
 
 class Drawn(msgspec.Struct, frozen=True, kw_only=True):
-    """What was drawn: file names with their bytes, the thumbnail, and warnings."""
+    """What was drawn: file names with their bytes, the thumbnail, how this revision follows the last, and warnings."""
 
     files: dict[str, bytes]
     picture: str
+    succession: Succession
     warnings: tuple[Reason, ...]
 
 
@@ -51,10 +54,17 @@ def draw(
     *,
     made: Sequence[Revision] = (),
     before: Before | None = None,
+    drilling: Drilling | None = None,
+    planned: Layout | None = None,
 ) -> Drawn:
-    """Draw everything of one job; `made` are the revisions so far, `before` is the last package where there is one."""
+    """Draw everything of one job.
+
+    `layout` is the fence as it stands: of the holes as drilled once they are.  `made` are the revisions so far, `before` is the last
+    package where there is one, `drilling` what came back from the site, once anything did, and `planned` the fence as it was planned then.
+    """
     facts = sheet_facts(job, compliance, revision, made)
-    document, sheets = draw_plan(site, layout, compliance, facts)
+    document, sheets = draw_plan(site, layout, compliance, facts, drilling)
+    followed = succession(revision, before, layout, fabrication, drilling, facts.units)
     dossier = Dossier(
         job=job,
         survey=survey,
@@ -64,6 +74,9 @@ def draw(
         compliance=compliance,
         facts=facts,
         before=before,
+        drilling=drilling,
+        planned=planned,
+        succession=followed,
         document=document,
         plan_sheets=sheets,
     )
@@ -72,6 +85,7 @@ def draw(
     return Drawn(
         files={"plan.dxf": _dxf_bytes(document), **files},
         picture=thumbnail.plan_svg(site, layout, complies=facts.complies),
+        succession=followed,
         warnings=_warnings(job, facts),
     )
 
@@ -81,11 +95,13 @@ def sheet_facts(job: Job, compliance: Compliance, revision: Revision, made: Sequ
     return SheetFacts(
         title=job.title, job=job.name, shop=job.shop.name, due=job.options.due, revision=revision.revision, content=revision.content,
         rules=", ".join(pack.id for pack in job.packs), units=job.options.report_units, paper=job.options.paper, verdict=compliance.verdict,
-        earlier=tuple((one.revision, one.content) for one in made if one.revision < revision.revision),
+        as_drilled=compliance.as_drilled, earlier=tuple((one.revision, one.content) for one in made if one.revision < revision.revision),
     )  # fmt: skip
 
 
-def draw_plan(site: Site, layout: Layout, compliance: Compliance, facts: SheetFacts) -> tuple[Drawing, tuple[PlanSheet, ...]]:
+def draw_plan(
+    site: Site, layout: Layout, compliance: Compliance, facts: SheetFacts, drilling: Drilling | None = None
+) -> tuple[Drawing, tuple[PlanSheet, ...]]:
     """Return the plan's DXF document with its sheets: overview, details where that is too dense, places of the checks."""
     frame, view = plan_view.overview(site, layout, facts.paper, facts.units)
     model_view = _model_view(view, facts) if view.scale.ratio > plan_view.DENSEST else view
@@ -96,6 +112,8 @@ def draw_plan(site: Site, layout: Layout, compliance: Compliance, facts: SheetFa
     dense = model_view is not view
     document = plan.new_document(facts.units, model_view)
     plan.draw_model(document, site, layout, facts.units, model_view, names, dimensions)
+    if drilling is not None and drilling.as_drilled:
+        plan.draw_planned_holes(document, drilling, facts.units, model_view)
     found = plan_view.details(layout, facts.paper, facts.units, view.scale) if dense else ()
     sheets = [_overview_sheet(site, layout, frame, view, names, dense, found)]
     sheets += [_detail_sheet(site, layout, number, detail) for number, detail in enumerate(found, 1)]

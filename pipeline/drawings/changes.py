@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import msgspec
 
+from pipeline.drawings.further_order import further, left_over, ordered_with
+from pipeline.model.drilling import Drilling
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.layout import Layout
+from pipeline.model.status import Revision
+from pipeline.model.succession import Ordered, Succession
 from pipeline.units import MILLIMETRE, ReportUnits, format_length
 
+_STATES: Final = {"moved": "off their place", "missing": "not drilled", "added": "added", "abandoned": "given up"}
 _SAME: Final = 0.0006  # [m] the tables have tenths of a millimetre; less is rounding
 
 
@@ -26,16 +31,17 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Before(msgspec.Struct, frozen=True, kw_only=True):
-    """The last package: its revision, and its tables of holes and panels by name."""
+    """The last package: its revision, its tables of holes and panels by name, and what was ordered with it."""
 
     revision: int
     holes: dict[str, dict[str, str]]
     panels: dict[str, dict[str, str]]
+    ordered: Ordered | None = None
 
 
-def read_before(revision: int, holes_csv: bytes, panels_csv: bytes) -> Before:
+def read_before(revision: int, holes_csv: bytes, panels_csv: bytes, ordered: Ordered | None = None) -> Before:
     """Return an older package from its tables."""
-    return Before(revision=revision, holes=_rows(holes_csv, "hole"), panels=_rows(panels_csv, "panel"))
+    return Before(revision=revision, holes=_rows(holes_csv, "hole"), panels=_rows(panels_csv, "panel"), ordered=ordered)
 
 
 def _rows(content: bytes, key: str) -> dict[str, dict[str, str]]:
@@ -49,6 +55,48 @@ def changes(before: Before, layout: Layout, fabrication: Fabrication, units: Rep
     now = {hole.name for hole in layout.holes} | {panel.name for panel in layout.panels}
     found += [Change(which=name, what="is no more", was="", now="") for name in (*before.holes, *before.panels) if name not in now]
     return tuple(found)
+
+
+def succession(
+    revision: Revision, before: Before | None, layout: Layout, fabrication: Fabrication, drilling: Drilling | None, units: ReportUnits
+) -> Succession:
+    """Return how a revision follows the package before it: what changed, and what has to be bought.
+
+    Once the holes are drilled, what earlier revisions ordered is there: the order is what is needed beyond it.  A plan that was changed
+    before drilling is ordered anew as a whole, as every night orders what is planned.
+    """
+    ordered = before.ordered if before is not None and revision.as_drilled else None
+    lines = fabrication.order if ordered is None else further(fabrication.order, ordered)
+    found = changes(before, layout, fabrication, units) if before is not None else ()
+    return Succession(
+        revision=revision.revision,
+        since=before.revision if before is not None else 0,
+        as_drilled=revision.as_drilled,
+        further=ordered is not None,
+        order=lines,
+        total=round(sum(line.price for line in lines), 2),
+        before=ordered,
+        ordered=ordered_with(fabrication.order, lines, ordered),
+        left_over=left_over(fabrication.order, ordered) if ordered is not None else {},
+        changed=tuple(_in_a_few_words(found, layout, drilling)),
+    )
+
+
+def _in_a_few_words(found: Sequence[Change], layout: Layout, drilling: Drilling | None) -> Iterator[str]:
+    """Say what changed for the board: counts of holes by what became of them, panels by name."""
+    for state, words in _STATES.items():
+        count = sum(hole.state == state for hole in drilling.holes) if drilling is not None else 0
+        if count:
+            yield f"{count} {'hole' if count == 1 else 'holes'} {words}"
+    for kind in ("stock", "custom"):
+        now = [change.which for change in found if change.what == "kind" and change.now == kind]
+        if now:
+            yield f"{', '.join(now)} {'is' if len(now) == 1 else 'are'} {kind} now"
+    wrong = len(drilling.not_followed) if drilling is not None else 0
+    if wrong:
+        yield f"{wrong} {'reading' if wrong == 1 else 'readings'} not followed"
+    if drilling is not None and drilling.cures:
+        yield f"{drilling.cures[0].hole} drilled again would cost less"
 
 
 def _hole_changes(before: Before, layout: Layout, units: ReportUnits) -> Iterator[Change]:

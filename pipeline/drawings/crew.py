@@ -1,4 +1,4 @@
-"""crew.pdf: what two people on a deck need, in the order they need it; cautions before anything."""
+"""crew.pdf: what two people on a deck need, in the order they need it; cautions before anything, what changed before all else."""
 
 from __future__ import annotations
 
@@ -6,8 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from pipeline.drawings import cautions
-from pipeline.drawings.changes import Change, changes
+from pipeline.drawings import as_drilled, cautions
 from pipeline.drawings.details import detail_parts
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.pages import Part, PlanPart, TextPart, TickBox, heading, in_columns, listed, paragraph, space, subheading, table
@@ -21,15 +20,15 @@ from pipeline.units import format_length
 def crew_parts(dossier: Dossier) -> tuple[Part, ...]:
     """Return the parts of the crew's booklet in their order."""
     return (
+        *as_drilled.opening(dossier),
         _cautions(dossier),
-        *_changes(dossier),
         *(PlanPart(sheet.name, sheet.name, sheet.frame) for sheet in dossier.plan_sheets[:-1]),
         _setting_out(dossier),
-        _hole_schedule(dossier),
+        _hole_schedule(dossier) if dossier.drilled is None else as_drilled.schedule(dossier, dossier.drilled),
         *detail_parts(dossier),
         *unrolled_parts(dossier),
         _hanging(dossier),
-        _as_drilled(dossier),
+        *_as_drilled(dossier),
         _hand_over(dossier),
     )
 
@@ -62,27 +61,7 @@ def _caution_list(found: Sequence[Caution]) -> list[Any]:
 def _cautions(dossier: Dossier) -> TextPart:
     flow = caution_flowables(dossier)
     flow += [heading("Load"), in_columns(listed(cautions.tools(dossier.job, dossier.layout, dossier.fabrication), boxes=True))]
-    if dossier.before is not None and not _found_changes(dossier):
-        flow.append(paragraph(f"Since revision {dossier.before.revision} no hole and no panel changed: only what is computed or said about them."))
     return TextPart("Cautions, tools, material", tuple(flow))
-
-
-def _changes(dossier: Dossier) -> list[TextPart]:
-    """Return what changed since the last package, where there was one and anything did."""
-    found = _found_changes(dossier)
-    if dossier.before is None or not found:
-        return []
-    flow: list[Any] = [heading(f"What changed since revision {dossier.before.revision}")]
-    if dossier.compliance.as_drilled:
-        flow.append(
-            paragraph("This revision follows the holes as they were drilled: panels and cuts are for them, and the checks were run again.", "strong")
-        )
-    rows = [(change.which, change.what, change.was, change.now) for change in found]
-    return [TextPart("Changes", (*flow, table(("which", "what", "was", "now"), rows, (24, 52, 45, 45))))]
-
-
-def _found_changes(dossier: Dossier) -> tuple[Change, ...]:
-    return changes(dossier.before, dossier.layout, dossier.fabrication, dossier.units) if dossier.before is not None else ()
 
 
 def _setting_out(dossier: Dossier) -> TextPart:
@@ -162,12 +141,15 @@ def _hanging(dossier: Dossier) -> TextPart:
     joints = {joint.before: joint for joint in layout.joints}
     parts: list[Panel | Gate] = [*layout.panels, *layout.gates]
     hung = sorted(parts, key=lambda one: (len(_first_hole(one)), _first_hole(one)))
+    made = (
+        "Custom panels are made after drilling, from the holes as drilled."
+        if dossier.drilled is None
+        else "Custom panels are for the holes as drilled."
+    )
     rows = [(TickBox(), str(number), *_hung(one, units), _then(_last_hole(one), joints, units)) for number, one in enumerate(hung, 1)]
     flow = [
         heading("Hang the panels in this order"),
-        paragraph(
-            "Custom panels are made after drilling, from the holes as drilled. Latch each joint before the next panel is hung; the water is watched until the last latch."
-        ),
+        paragraph(f"{made} Latch each joint before the next panel is hung; the water is watched until the last latch."),
         table(("", "no.", "panel", "kind", "holes", "posts", "length", "then"), rows, (7, 10, 15, 17, 32, 13, 25, 73)),
     ]
     return TextPart("Panels and latches", tuple(flow))
@@ -196,11 +178,16 @@ def _then(last: str, joints: dict[str, Joint], units: Any) -> str:
     return "end at the wall"
 
 
-def _as_drilled(dossier: Dossier) -> TextPart:
-    rows = [(hole.name, "" if hole.to_next is None else format_length(hole.to_next, dossier.units), "", "", "") for hole in dossier.layout.holes]
+def _as_drilled(dossier: Dossier) -> tuple[TextPart, ...]:
+    """Return the sheet to fill in after drilling: all holes, or, once they were measured, those that have to be measured again."""
+    wanted = as_drilled.to_measure(dossier.drilled) if dossier.drilled is not None else {hole.name for hole in dossier.layout.holes}
+    if not wanted:
+        return ()
+    holes = [hole for hole in dossier.layout.holes if hole.name in wanted]
+    rows = [(hole.name, "" if hole.to_next is None else format_length(hole.to_next, dossier.units), "", "", "") for hole in holes]
     how = "feet, inches and sixteenths" if dossier.units == "inch" else "whole millimetres"
     flow = [
-        heading("The holes as drilled"),
+        heading("The holes as drilled" if dossier.drilled is None else "Holes to measure again"),
         paragraph(
             f"Measure every hole to the next one, centre to centre, in {how}, or its two ties again; the office types it as as_drilled.csv with the heads below. Custom panels are cut from this sheet."
         ),
@@ -208,7 +195,7 @@ def _as_drilled(dossier: Dossier) -> TextPart:
         space(4),
         paragraph("Measured by ______________________   on ______________   tape checked against ______________"),
     ]
-    return TextPart("As drilled", tuple(flow))
+    return (TextPart("As drilled", tuple(flow)),)
 
 
 def _hand_over(dossier: Dossier) -> TextPart:

@@ -10,10 +10,12 @@ from pipeline.drawings.changes import Before
 from pipeline.drawings.paper import SheetFacts
 from pipeline.drawings.plan_sheets import PlanSheet
 from pipeline.model.compliance import Compliance
+from pipeline.model.drilling import Drilling
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
 from pipeline.model.layout import Layout
 from pipeline.model.site import Site
+from pipeline.model.succession import Succession
 from pipeline.model.survey import Survey
 from pipeline.units import ReportUnits
 
@@ -26,8 +28,15 @@ class Dossier(msgspec.Struct, frozen=True, kw_only=True):
 
     Parameters
     ----------
+    layout : Layout
+        The fence as it stands: of the holes as drilled once they are.
     before : Before or None
         The last package, where there is one.
+    drilling : Drilling or None
+        What came back from the site, once anything did.
+    planned : Layout or None
+        The fence as it was planned, where `layout` follows the holes as drilled.
+    succession : Succession
     document : Drawing
         The plan's DXF document.
     plan_sheets : tuple of PlanSheet
@@ -42,8 +51,16 @@ class Dossier(msgspec.Struct, frozen=True, kw_only=True):
     compliance: Compliance
     facts: SheetFacts
     before: Before | None = None
+    drilling: Drilling | None = None
+    planned: Layout | None = None
+    succession: Succession
     document: Any
     plan_sheets: tuple[PlanSheet, ...]
+
+    @property
+    def drilled(self) -> Drilling | None:
+        """The holes as drilled; None where they were not measured yet."""
+        return self.drilling if self.drilling is not None and self.drilling.as_drilled else None
 
     @property
     def units(self) -> ReportUnits:

@@ -38,7 +38,8 @@ def inspection_parts(dossier: Dossier) -> tuple[Part, ...]:
 
 def _summary(dossier: Dossier) -> TextPart:
     counts = {verdict: sum(check.verdict == verdict for check in dossier.compliance.checks) for verdict in VERDICT_WORDS}
-    flow: list[Any] = [heading(f"Verdict: {dossier.compliance.verdict.upper()}")]
+    as_drilled = ", AS DRILLED" if dossier.compliance.as_drilled else ""
+    flow: list[Any] = [heading(f"Verdict: {dossier.compliance.verdict.upper()}{as_drilled}")]
     basis = "the holes as drilled" if dossier.compliance.as_drilled else "the holes as planned"
     flow.append(
         paragraph(
@@ -49,7 +50,7 @@ def _summary(dossier: Dossier) -> TextPart:
         [
             "pass: the limit holds by more than the measurement's uncertainty at 95 %",
             "marginal: it holds, but by less than that uncertainty",
-            "fail: it does not hold as drawn",
+            f"fail: it does not hold {'as drilled' if dossier.compliance.as_drilled else 'as drawn'}",
             "on site: only a person there can tell, or the clause itself is known from memory only and has to be confirmed first",
         ]
     )
@@ -80,8 +81,14 @@ def _row(dossier: Dossier, check: Check) -> tuple[Any, ...]:
     known = check.certainty + (f": {check.certainty_note}" if check.certainty_note and check.certainty == "confirmed" else "")
     return (
         check.name, check.clause, asks, check.where, value_words(check.measured, check, dossier), value_words(check.limit_value, check, dossier),
-        _margin_bar(check, dossier), VERDICT_WORDS[check.verdict], known,
+        _margin_bar(check, dossier), verdict_words(check, dossier), known,
     )  # fmt: skip
+
+
+def verdict_words(check: Check, dossier: Dossier) -> str:
+    """Return a verdict for people, with what it stands on once the holes were measured."""
+    drilled = dossier.compliance.as_drilled and check.verdict != "on-site"
+    return f"{VERDICT_WORDS[check.verdict]}, as drilled" if drilled else VERDICT_WORDS[check.verdict]
 
 
 def value_words(value: float | None, check: Check, dossier: Dossier) -> str:

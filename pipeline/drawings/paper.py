@@ -38,7 +38,10 @@ METRIC_SCALES: Final = tuple(Scale(f"1:{ratio}", ratio) for ratio in (2, 5, 10, 
 
 
 class SheetFacts(msgspec.Struct, frozen=True, kw_only=True):
-    """What every sheet of a job says about the job; `earlier` are the (number, content) of the revisions before."""
+    """What every sheet of a job says about the job.
+
+    `earlier` are the (number, content) of the revisions before; `as_drilled` says that the holes were measured after drilling.
+    """
 
     title: str
     job: str
@@ -51,6 +54,12 @@ class SheetFacts(msgspec.Struct, frozen=True, kw_only=True):
     paper: Paper
     verdict: str
     earlier: tuple[tuple[int, str], ...] = ()
+    as_drilled: bool = False
+
+    @property
+    def mark(self) -> str:
+        """The revision as sheets carry it."""
+        return f"{self.revision}, as drilled" if self.as_drilled else f"{self.revision}"
 
     @property
     def complies(self) -> bool:
@@ -118,7 +127,7 @@ def title_strip(frame: Frame, facts: SheetFacts, sheet: str, scale: str) -> tupl
     rows = (
         (("Job", f"{facts.title}", True), ("", f"{facts.job} · {facts.shop}", False)),
         (("Sheet", sheet, True), ("", f"Scale {scale}" if scale else "Not to scale", False)),
-        (("Revision", f"{facts.revision}", True), ("", f"due {facts.due}" if facts.due else f"content {facts.content[:8]}", False)),
+        (("Revision", facts.mark, True), ("", f"due {facts.due}" if facts.due else f"content {facts.content[:8]}", False)),
         (("Rules", facts.rules, True), ("", "feet and inches to 1/16" if facts.units == "inch" else "millimetres", False)),
     )
     for (start, room), cell in zip(cells, rows, strict=True):
@@ -156,7 +165,10 @@ def _verdict_line(x: float, y: float, width: float, facts: SheetFacts) -> list[M
 
 def revision_table(x: float, y: float, facts: SheetFacts) -> tuple[Mark, ...]:
     """Return the table of the last revisions, newest on top, its lower left at (x, y) [mm], 9 mm high and 48 mm wide."""
-    rows = [(facts.revision, facts.content, "this one"), *((number, content, "") for number, content in reversed(facts.earlier))][:2]
+    rows = [
+        (facts.revision, facts.content, "as drilled" if facts.as_drilled else "this one"),
+        *((number, content, "") for number, content in reversed(facts.earlier)),
+    ][:2]
     marks: list[Mark] = [Stroke(points=((x, y + 6.6), (x + 48.0, y + 6.6)), width=FINE)]
     for column, head in ((0.0, "revision"), (14.0, "content"), (34.0, "")):
         marks.append(Words(text=head, at=(x + column, y + 7.4), cap=1.3, grey=0.3))

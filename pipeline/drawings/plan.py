@@ -19,6 +19,7 @@ from pipeline.drawings.label_placing import upright, words_box
 from pipeline.drawings.plan_names import Names, fabric_obstacles, heading_at
 from pipeline.drawings.plan_view import View, is_mark
 from pipeline.geometry.chain import Chain, Point
+from pipeline.model.drilling import Drilling
 from pipeline.model.layout import Gate, Hole, Layout, Panel
 from pipeline.model.site import FittedLine, Mark, Site, SiteObject
 from pipeline.units import INCH, MILLIMETRE, ReportUnits, format_length
@@ -34,6 +35,7 @@ _SETBACKS: Final = 4  # setbacks dimensioned on a plan
 INK: Final = 0x1B1B1B
 BLUE: Final = 0x1F4E79  # water; prints dark grey
 TINT: Final = 0xE3EAF0  # water's surface; prints as a faint grey
+PALE: Final = 0x8C8C8C  # where holes were planned; prints light
 SIENNA: Final = 0x8A3B12  # what no hole may meet; prints dark grey
 
 
@@ -63,6 +65,8 @@ LAYERS: Final = (
     Layer("PANEL", INK, "CONTINUOUS", 0.5, "fabric of a panel"),
     Layer("PANEL-NAME", INK, "CONTINUOUS", 0.18),
     Layer("HOLE", INK, "CONTINUOUS", 0.18),
+    Layer("HOLE-PLANNED", PALE, "CONTINUOUS", 0.09, "hole as planned"),
+    Layer("HOLE-FILLED", INK, "CONTINUOUS", 0.13, "hole given up, filled"),
     Layer("HOLE-NUMBER", INK, "CONTINUOUS", 0.09),
     Layer("GATE", INK, "SHORT-DASH", 0.35, "gate and its swing"),
     Layer("GATE-NAME", INK, "CONTINUOUS", 0.18),
@@ -206,6 +210,14 @@ class _Pencil:
     def polyline(self, points: Any, layer: str, *, close: bool = False) -> None:
         self.space.add_lwpolyline([self.at(point) for point in points], close=close, dxfattribs={"layer": layer})
 
+    def cross(self, point: Point, arm: float, layer: str, *, slanted: bool = False) -> None:
+        """Add two lines that cross at a point, each arm `arm` [mm] of paper long."""
+        (x, y), reach = self.at(point), self.paper(arm) * (math.sqrt(0.5) if slanted else 1.0)
+        ways = ((1, 1), (-1, 1)) if slanted else ((1, 0), (0, 1))
+        for across, up in ways:
+            start, end = (x - across * reach, y - up * reach), (x + across * reach, y + up * reach)
+            self.space.add_line(start, end, dxfattribs={"layer": layer})
+
     def name(self, names: Names, key: str, layer: str) -> None:
         """Write a name that is no attribute of a block, with its leader, where it was placed."""
         candidate = names.of(key)
@@ -276,6 +288,18 @@ def _draw_holes(pencil: _Pencil, layout: Layout, names: Names) -> None:
             insert.add_attrib(
                 tag, value, pencil.at(hole.place), dxfattribs={"layer": "HOLE", "flags": 1, "height": pencil.paper(1.0), "style": "SHEET"}
             )
+
+
+def draw_planned_holes(document: Drawing, drilling: Drilling, units: ReportUnits, view: View) -> None:
+    """Mark where each hole was planned by a light cross, and holes given up by a crossed ring, each on a layer of its own."""
+    pencil = _Pencil(document.modelspace(), units, view)
+    for hole in drilling.holes:
+        if hole.planned is not None:
+            pencil.cross(hole.planned, 0.9, "HOLE-PLANNED")
+        given_up = hole.place or hole.planned
+        if hole.state == "abandoned" and given_up is not None:
+            pencil.space.add_circle(pencil.at(given_up), pencil.paper(0.7), dxfattribs={"layer": "HOLE-FILLED"})
+            pencil.cross(given_up, 0.7, "HOLE-FILLED", slanted=True)
 
 
 def _number(pencil: _Pencil, insert: Any, key: str, names: Names, *, tag: str = "NUMBER", layer: str = "HOLE-NUMBER") -> None:

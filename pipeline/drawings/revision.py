@@ -19,7 +19,7 @@ def one_before(made: Sequence[Revision], revision: Revision) -> Revision | None:
     return earlier[-1] if earlier else None
 
 
-def next_revision(made: Sequence[Revision], content: str) -> Revision:
+def next_revision(made: Sequence[Revision], content: str, *, as_drilled: bool = False) -> Revision:
     """Return the revision of `content`: that of the last package when it holds the same, else one more.
 
     Examples
@@ -29,4 +29,4 @@ def next_revision(made: Sequence[Revision], content: str) -> Revision:
     """
     if made and made[-1].content == content:
         return made[-1]
-    return Revision(revision=made[-1].revision + 1 if made else 1, content=content)
+    return Revision(revision=made[-1].revision + 1 if made else 1, content=content, as_drilled=as_drilled)

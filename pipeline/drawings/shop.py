@@ -13,7 +13,7 @@ from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import BROAD, FINE, Mark, Stroke, Words, box, fitted
 from pipeline.drawings.pages import DrawingPart, Part, TextPart, TickBox, drawn, heading, listed, paragraph, subheading, table
 from pipeline.drawings.paper import Frame, Scale, frame_of, scales_of
-from pipeline.model.fabrication import CutTicket, Label, PanelDrawing
+from pipeline.model.fabrication import CutTicket, Label, OrderLine, PanelDrawing
 from pipeline.units import format_length
 
 _A_PAGE = 2  # custom panels drawn on one page
@@ -50,6 +50,8 @@ def _list(dossier: Dossier) -> list[Any]:
     ]
     custom = (
         "Custom panels are cut only when the holes are drilled and measured: lengths below are the planned ones until the revision says as drilled."
+        if dossier.drilled is None
+        else "As drilled: the lengths below are those of the holes as they are. Cut from this revision, and from no earlier one."
     )
     return [
         *_first(dossier),
@@ -61,7 +63,13 @@ def _list(dossier: Dossier) -> list[Any]:
             (7, 13, 15, 22, 15, 11, 29, 34, 34, 14),
             plain=False,
         ),
+        *_cut_already(dossier),
     ]
+
+
+def _cut_already(dossier: Dossier) -> list[Any]:
+    """Say what of the pieces cut so far is kept, and what of it no longer fits its holes."""
+    return []
 
 
 def _first(dossier: Dossier) -> list[Any]:
@@ -180,11 +188,32 @@ def _left_over(ticket: CutTicket, units: Any) -> str:
 
 
 def _picking(dossier: Dossier) -> list[Any]:
+    """Return what the job needs; once drilled with what was ordered before and what is to be ordered still."""
+    lines, followed = dossier.fabrication.order, dossier.succession
+    if not followed.further or followed.before is None:
+        needed = [(TickBox(), line.item, line.description, f"{_count(line.needed)} {line.unit}", _packs(line)) for line in lines]
+        return [heading("Picking list"), table(("", "item", "description", "needed", "packs"), needed, (7, 36, 90, 30, 25))]
+    had, more = followed.before.had, {line.item: line for line in followed.order}
     rows = [
-        (TickBox(), line.item, line.description, f"{_count(line.needed)} {line.unit}", f"{line.packs} × {line.pack:g}")
-        for line in dossier.fabrication.order
+        (TickBox(), line.item, line.description, f"{_count(line.needed)} {line.unit}", _count(had.get(line.item, 0.0)), _packs(more.get(line.item)))
+        for line in lines
     ]
-    return [heading("Picking list"), table(("", "item", "description", "needed", "packs"), rows, (7, 36, 90, 30, 25))]
+    said = f"Ordered before: in the packs of revision {followed.since} and those before it. To order: only what is needed beyond them."
+    flow = [
+        heading("Picking list"),
+        paragraph(said),
+        table(("", "item", "description", "needed", "ordered before", "to order"), rows, (7, 34, 74, 30, 24, 25)),
+    ]
+    if followed.left_over:
+        flow += [
+            subheading("Ordered before and not needed now: put aside"),
+            *listed([f"{item}: {_count(units)}" for item, units in followed.left_over.items()]),
+        ]
+    return flow
+
+
+def _packs(line: OrderLine | None) -> str:
+    return "" if line is None else f"{line.packs} × {line.pack:g}"
 
 
 def _count(needed: float) -> str:

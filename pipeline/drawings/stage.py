@@ -10,6 +10,7 @@ from pipeline import artifacts
 from pipeline.artifacts import JobPlace
 from pipeline.drawings.booklets import draw
 from pipeline.drawings.changes import Before, read_before
+from pipeline.drawings.further_order import read_ordered
 from pipeline.drawings.revision import content_digest, next_revision, one_before
 from pipeline.errors import Reason
 from pipeline.model.compliance import Compliance
@@ -30,22 +31,27 @@ def run(place: JobPlace) -> tuple[Reason, ...]:
     drilling = artifacts.read_if_there(place, "drilling", Drilling)
     content = content_digest([artifacts.digest(place, name) for name in (*CONTENT, *(("drilling",) if drilling else ()))])
     made = _made_before(place)
-    revision = next_revision(made, content)
+    compliance = artifacts.read(place, "compliance", Compliance)
+    revision = next_revision(made, content, as_drilled=compliance.as_drilled)
+    planned = artifacts.read(place, "layout", Layout)
     drawn = draw(
         artifacts.read(place, "job", Job),
         artifacts.read(place, "survey", Survey),
         artifacts.read(place, "edge", Site),
-        drilling.layout if drilling else artifacts.read(place, "layout", Layout),
+        drilling.layout if drilling else planned,
         artifacts.read(place, "fabrication", Fabrication),
-        artifacts.read(place, "compliance", Compliance),
+        compliance,
         revision,
         made=made,
         before=_package_before(place, one_before(made, revision)),
+        drilling=drilling,
+        planned=planned,
     )
     for name, content_bytes in drawn.files.items():
         artifacts.write_bytes(place.work / "drawings" / name, content_bytes)
     artifacts.write_bytes(place.out / "plan.svg", drawn.picture.encode())
     artifacts.write_bytes(place.work / "revision.json", artifacts.encode(revision))
+    artifacts.write_bytes(place.work / "succession.json", artifacts.encode(drawn.succession))
     return drawn.warnings
 
 
@@ -56,9 +62,10 @@ def _package_before(place: JobPlace, older: Revision | None) -> Before | None:
     folder = f"{place.job}-r{older.revision}"
     try:
         with zipfile.ZipFile(place.out / f"{folder}.zip") as archive:
-            return read_before(older.revision, archive.read(f"{folder}/holes.csv"), archive.read(f"{folder}/panels.csv"))
+            holes, panels, manifest, order = (archive.read(f"{folder}/{name}") for name in ("holes.csv", "panels.csv", "manifest.json", "order.csv"))
     except (FileNotFoundError, KeyError, zipfile.BadZipFile):
         return None
+    return read_before(older.revision, holes, panels, read_ordered(manifest, order))
 
 
 def _made_before(place: JobPlace) -> tuple[Revision, ...]:

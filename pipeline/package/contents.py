@@ -11,6 +11,7 @@ from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import InputFile, Job
 from pipeline.model.layout import Layout
 from pipeline.model.status import Revision
+from pipeline.model.succession import Succession
 from pipeline.model.survey import Survey
 from pipeline.package import tables
 from pipeline.package.manifest import manifest_of
@@ -27,6 +28,7 @@ class Made(msgspec.Struct, frozen=True, kw_only=True):
     revision: Revision
     artifacts: Mapping[str, str]
     versions: Mapping[str, str]
+    succession: Succession
     returned: tuple[InputFile, ...] = ()
 
 
@@ -38,12 +40,10 @@ def package_files(made: Made, drawn: Mapping[str, bytes]) -> dict[str, bytes]:
         "panels.csv": tables.panels_csv(made.layout, made.fabrication),
         "gates.csv": tables.gates_csv(made.layout),
         "cuts.csv": tables.cuts_csv(made.fabrication),
-        "order.csv": tables.order_csv(made.fabrication),
+        "order.csv": tables.order_csv(made.succession.order),
         "checks.csv": tables.checks_csv(made.compliance),
         "stakeout.csv": tables.stakeout_csv(made.layout, made.survey),
     }
-    manifest = manifest_of(
-        made.job, made.revision.revision, made.revision.content, made.compliance.verdict, files, made.artifacts, made.versions, made.returned
-    )
+    manifest = manifest_of(made.job, made.revision, made.compliance, files, made.artifacts, made.versions, made.succession.ordered, made.returned)
     files["manifest.json"] = msgspec.json.format(msgspec.json.encode(manifest, order="sorted"), indent=1) + b"\n"
     return files

@@ -17,6 +17,7 @@ from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
 from pipeline.model.layout import Layout
 from pipeline.model.status import Revision
+from pipeline.model.succession import Succession
 from pipeline.model.survey import Survey
 from pipeline.package.archive import zipped
 from pipeline.package.contents import Made, package_files
@@ -39,6 +40,7 @@ def run(place: JobPlace) -> tuple[Reason, ...]:
         fabrication=artifacts.read(place, "fabrication", Fabrication),
         compliance=artifacts.read(place, "compliance", Compliance),
         revision=revision,
+        succession=msgspec.json.decode((place.work / "succession.json").read_bytes(), type=Succession),
         returned=drilling.returned.files if drilling else (),
         artifacts={name: artifacts.digest(place, name) for name in (*FROM, *(("drilling",) if drilling else ()))},
         versions={name: metadata.version(name) for name in ("sleeveline", *LIBRARIES)},

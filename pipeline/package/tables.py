@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from pipeline.model.compliance import Check, Compliance
-from pipeline.model.fabrication import Fabrication
+from pipeline.model.fabrication import Fabrication, OrderLine
 from pipeline.model.layout import Hole, Layout
 from pipeline.model.survey import Survey
 from pipeline.units import METRES_PER
@@ -23,7 +23,7 @@ CUTS = ("cut", "panel", "source", "from_mm", "to_mm", "left_over_mm")
 ORDER = ("item", "description", "unit", "needed", "pack", "packs", "unit_price", "price")
 CHECKS = (
     "check", "rule_pack", "document", "clause", "quantity", "where", "measured_mm", "limit_mm", "margin_mm", "u95_mm", "verdict", "certainty",
-    "measured_deg", "limit_deg", "margin_deg", "u95_deg", "look_at",
+    "measured_deg", "limit_deg", "margin_deg", "u95_deg", "look_at", "basis",
 )  # fmt: skip
 STAKEOUT = ("P", "N", "E", "Z", "D")
 
@@ -94,28 +94,29 @@ def cuts_csv(fabrication: Fabrication) -> bytes:
     )
 
 
-def order_csv(fabrication: Fabrication) -> bytes:
-    """Return order.csv."""
+def order_csv(lines: Iterable[OrderLine]) -> bytes:
+    """Return order.csv: what has to be bought, once drilled only what is needed beyond earlier revisions' orders."""
     return written(
         ORDER,
         (
             (line.item, line.description, line.unit, f"{line.needed:g}", f"{line.pack:g}", line.packs, f"{line.unit_price:.2f}", f"{line.price:.2f}")
-            for line in fabrication.order
+            for line in lines
         ),
     )
 
 
 def checks_csv(compliance: Compliance) -> bytes:
     """Return checks.csv."""
-    return written(CHECKS, (_check_row(check) for check in compliance.checks))
+    basis = "as drilled" if compliance.as_drilled else "as planned"
+    return written(CHECKS, (_check_row(check, basis) for check in compliance.checks))
 
 
-def _check_row(check: Check) -> tuple[str, ...]:
+def _check_row(check: Check, basis: str) -> tuple[str, ...]:
     values = (check.measured, check.limit_value, check.margin, check.u95)
     lengths = ("",) * 4 if check.is_angle else tuple(millimetres(value) for value in values)
     angles = tuple(degrees(value) for value in values) if check.is_angle else ("",) * 4
     named = (check.name, check.rule_pack, check.document, check.clause, check.quantity, check.where)
-    return (*named, *lengths, check.verdict, check.certainty, *angles, check.look_at)
+    return (*named, *lengths, check.verdict, check.certainty, *angles, check.look_at, basis)
 
 
 def stakeout_csv(layout: Layout, survey: Survey) -> bytes:

@@ -7,6 +7,7 @@ import pymupdf
 
 from pipeline.drawings.booklets import draw
 from pipeline.drawings.changes import changes, read_before
+from pipeline.model.drilling import DrilledHole, Drilling
 from pipeline.model.status import Revision
 from pipeline.package.tables import holes_csv, panels_csv
 from tests.made_layouts import made_fabrication, made_survey
@@ -54,13 +55,20 @@ def test_panels_that_are_cut_otherwise_and_things_that_are_no_more():
 def test_the_crew_reads_it_before_the_plan():
     compliance = msgspec.structs.replace(IT.compliance, as_drilled=True)
     made = (Revision(revision=1, content="fedcba9876543210"),)
+    layout = moved("H007", 0.0127)
+    holes = tuple(
+        DrilledHole(hole=now.name, state="measured" if now.place == was.place else "moved", planned=was.place, place=now.place)
+        for was, now in zip(IT.layout.holes, layout.holes, strict=True)
+    )
     drawn = draw(
-        IT.job, made_survey(IT.site, IT.layout), IT.site, moved("H007", 0.0127), IT.fabrication, compliance,
-        Revision(revision=2, content="0123456789abcdef"), made=made, before=BEFORE,
+        IT.job, made_survey(IT.site, IT.layout), IT.site, layout, IT.fabrication, compliance,
+        Revision(revision=2, content="0123456789abcdef", as_drilled=True), made=made, before=BEFORE,
+        drilling=Drilling(layout=layout, holes=holes), planned=IT.layout,
     )  # fmt: skip
     document = pymupdf.open(stream=drawn.files["crew.pdf"], filetype="pdf")
     titles = [title for _, title, _ in document.get_toc()]
-    assert titles.index("Changes") < titles.index("Plan")
+    assert titles[0] == "Changes"
+    assert "one named person watches the water" in document[0].get_text().replace("\n", " ")
     page = next(page.get_text() for page in document if "What changed since revision 1" in page.get_text())
     assert "holes as they were drilled" in page
     assert "H007" in page

@@ -1,0 +1,223 @@
+"""What the crew is told once the holes are drilled: what changed, what to measure or drill again, and the holes as they are."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any, Final
+
+from pipeline.drawings import cautions
+from pipeline.drawings.changes import Change, changes
+from pipeline.drawings.dossier import Dossier
+from pipeline.drawings.pages import TextPart, TickBox, heading, listed, paragraph, subheading, table
+from pipeline.model.drilling import Cure, DrilledHole, Drilling, Misfit, Reading
+from pipeline.model.layout import Hole
+from pipeline.units import INCH, MILLIMETRE, ReportUnits, format_length
+
+_FELT: Final[dict[ReportUnits, float]] = {"inch": INCH / 32, "mm": MILLIMETRE / 2}  # [m] less prints as nothing
+_LISTED: Final = 12  # cures in words; the first is the cheapest
+_STATES: Final = {
+    "planned": "not measured: taken as planned",
+    "measured": "",
+    "moved": "off its place",
+    "missing": "NOT DRILLED YET",
+    "added": "added",
+    "abandoned": "GIVEN UP, filled: no post here",
+}
+
+
+def opening(dossier: Dossier) -> list[TextPart]:
+    """Return what opens the crew's booklet of any package but the first: what changed since the last one, and what is left to do."""
+    if dossier.before is None and dossier.drilled is None:
+        return []
+    found = changes(dossier.before, dossier.layout, dossier.fabrication, dossier.units) if dossier.before is not None else ()
+    title = f"What changed since revision {dossier.before.revision}" if dossier.before is not None else "The fence follows the holes as drilled"
+    flow: list[Any] = [heading(title), paragraph(cautions.WATER_WATCH, "loud")]
+    if not dossier.facts.complies:
+        flow.append(
+            paragraph("DOES NOT COMPLY: at least one clause is not met by the holes as they are. See the inspection booklet before any work.", "loud")
+        )
+    if dossier.drilled is not None:
+        flow += _follows(dossier, dossier.drilled)
+        found = tuple(_notable(found, dossier.drilled))
+    return [TextPart("Changes", (*flow, *_table_of(dossier, found)))]
+
+
+def _table_of(dossier: Dossier, found: tuple[Change, ...]) -> list[Any]:
+    if dossier.before is None:
+        return []
+    if not found:
+        return [paragraph(f"Since revision {dossier.before.revision} no hole and no panel changed: only what is computed or said about them.")]
+    rows = [(change.which, change.what, change.was, change.now) for change in found]
+    return [subheading("Holes and panels, what was and what is"), table(("which", "what", "was", "now"), rows, (24, 52, 45, 45))]
+
+
+def _notable(found: tuple[Change, ...], drilling: Drilling) -> Iterator[Change]:
+    """Leave out holes that stand where they were planned as far as measuring tells: they are in the schedule of holes."""
+    quiet = {hole.hole for hole in drilling.holes if hole.state in ("planned", "measured")}
+    for change in found:
+        if change.which not in quiet:
+            yield change
+
+
+def _follows(dossier: Dossier, drilling: Drilling) -> list[Any]:
+    """Say what came of the measuring: readings not followed, holes to drill, panels that changed, and what would be cheaper."""
+    units = dossier.units
+    flow: list[Any] = [
+        paragraph("This revision follows the holes as they were drilled: panels and cuts are for them, and the checks were run again.", "strong"),
+        paragraph(_in_numbers(drilling)),
+    ]
+    sections = (
+        ("Measure these again: the readings cannot be, and were not followed", [_reading_words(one, units) for one in drilling.not_followed]),
+        ("Holes that are not as planned", [_hole_words(hole, drilling, units) for hole in drilling.holes if _is_told(hole)]),
+        ("Stock panels that do not hang in these holes", [_misfit_words(one, dossier) for one in drilling.misfits]),
+        ("What would cost less: drill ONE of these holes again", [_cure_words(one, dossier) for one in drilling.cures[:_LISTED]]),
+        ("Cut already", _cut_words(dossier)),
+    )
+    for title, items in sections:
+        if items:
+            flow += [subheading(title), *listed(items, boxes=title.startswith("Measure"))]
+    return flow
+
+
+def to_measure(drilling: Drilling) -> set[str]:
+    """Return the holes that somebody has to measure still: not drilled yet, not measured, or read wrong."""
+    line = {hole.hole for hole in drilling.holes if hole.state == "missing"}
+    return line | {reading.hole for reading in drilling.not_followed}
+
+
+def _in_numbers(drilling: Drilling) -> str:
+    line = [hole for hole in drilling.holes if hole.state != "abandoned"]
+    told = sum(hole.state in ("measured", "moved", "added") for hole in line)
+    words = f"Measured: {told} of {len(line)} holes."
+    if told < len(line):
+        words += " The others are taken as planned until somebody measures them."
+    return words
+
+
+def _is_told(hole: DrilledHole) -> bool:
+    return hole.state in ("moved", "missing", "added", "abandoned")
+
+
+def _reading_words(reading: Reading, units: ReportUnits) -> str:
+    """Return a reading that was not followed: what was read, what the holes have, why, and the likely slip."""
+    if reading.kind in ("east", "north"):
+        return f"{reading.hole}, {reading.kind} (line {reading.row} of the sheet): {_sentence(reading.why, reading.cause)}"
+    read, has = format_length(reading.value, units), format_length(reading.value - reading.residual, units)
+    return f"{reading.hole} to {reading.to}: {read} on the sheet (line {reading.row}), the holes have {has}. {_sentence(reading.why, reading.cause)}"
+
+
+def _sentence(why: str, cause: str) -> str:
+    told = "; ".join(part for part in (why, cause) if part)
+    return f"{told[:1].upper()}{told[1:]}." if told else ""
+
+
+def _hole_words(hole: DrilledHole, drilling: Drilling, units: ReportUnits) -> str:
+    off = f"{format_length(hole.off_plan, units)} {which_way(hole, drilling)}" if hole.off_plan is not None and hole.off_plan > _FELT[units] else ""
+    instead = f"instead of {hole.instead_of}" if hole.instead_of else ""
+    told = ", ".join(part for part in (_STATES[hole.state], off if hole.state == "moved" else "", instead, hole.remark) if part)
+    return f"{hole.hole}: {told}"
+
+
+def which_way(hole: DrilledHole, drilling: Drilling) -> str:
+    """Return the side a hole is off its planned place to, in words, as seen on the walk with the pool on the left."""
+    if hole.planned is None or hole.place is None:
+        return ""
+    heading = _heading_at(hole, drilling)
+    east, north = hole.place[0] - hole.planned[0], hole.place[1] - hole.planned[1]
+    ahead, left = east * math.cos(heading) + north * math.sin(heading), north * math.cos(heading) - east * math.sin(heading)
+    if abs(ahead) >= abs(left):
+        return "ahead" if ahead > 0 else "back"
+    return "to the pool" if left > 0 else "away"
+
+
+def _heading_at(hole: DrilledHole, drilling: Drilling) -> float:
+    """Return the direction of the walk at a hole [rad], from the one before to the one after as planned."""
+    line = [one for one in drilling.holes if one.planned is not None]
+    index = next(number for number, one in enumerate(line) if one.hole == hole.hole)
+    before, after = line[max(0, index - 1)].planned, line[min(len(line) - 1, index + 1)].planned
+    assert before is not None and after is not None
+    return math.atan2(after[1] - before[1], after[0] - before[0])
+
+
+def _misfit_words(misfit: Misfit, dossier: Dossier) -> str:
+    units = dossier.units
+    wide = "too wide" if misfit.off > 0 else "too narrow"
+    price = f"{misfit.extra:.2f} {dossier.fabrication.currency}"
+    return f"{misfit.panel} is made custom: {misfit.first} to {misfit.last} is {format_length(abs(misfit.off), units)} {wide}; it costs {price} more than the stock panel"
+
+
+def _cure_words(cure: Cure, dossier: Dossier) -> str:
+    """Return a cure: which hole, how far and whither, what it saves, and what either way costs."""
+    currency, units = dossier.fabrication.currency, dossier.units
+    least, most = (format_length(one, units) for one in cure.range)
+    reach = "" if least == most else f" (from {least} to {most} does)"
+    saved = f"{', '.join(cure.saves)} {'stays a stock panel' if len(cure.saves) == 1 else 'stay stock panels'}"
+    cost = f"{cure.cost:.2f} {currency} instead of {cure.cost_as_is:.2f}, {cure.cost_as_is - cure.cost:.2f} less"
+    return (
+        f"{cure.hole}: drill it again {format_length(cure.move, units)} {cure.toward}{reach}: {saved}; {cost}{f'. {cure.note}' if cure.note else ''}"
+    )
+
+
+def _cut_words(dossier: Dossier) -> list[str]:
+    return (
+        [f"{cut.panel}: a piece of {format_length(cut.length, dossier.units)}" for cut in dossier.drilling.cut]
+        if dossier.drilling is not None
+        else []
+    )
+
+
+def schedule(dossier: Dossier, drilling: Drilling) -> TextPart:
+    """Return every hole as it is: the distance to the next one as drilled and as planned, and what became of it."""
+    units = dossier.units
+    standing = {hole.name: hole for hole in dossier.layout.holes}
+    planned = {hole.name: hole for hole in dossier.planned.holes} if dossier.planned is not None else {}
+    rows = [_schedule_row(one, standing.get(one.hole), planned.get(one.hole), drilling, units) for one in drilling.holes]
+    head = ("", "hole", "carries", "role", "to next", "planned", "differs", "off place", "whither", "")
+    flow = [
+        heading("Holes as drilled, in walking order, pool on the left"),
+        paragraph(
+            "To next: centre to centre, straight, of the holes as they are. Off place: from where the plan had the hole. Panels hang by these distances."
+        ),
+        table(head, rows, (7, 15, 14, 14, 25, 25, 18, 18, 20, 38)),
+        *_still_to_drill(dossier, drilling),
+    ]
+    return TextPart("Holes as drilled", tuple(flow))
+
+
+def _schedule_row(one: DrilledHole, hole: Hole | None, planned: Hole | None, drilling: Drilling, units: ReportUnits) -> tuple[Any, ...]:
+    to_next, was = hole.to_next if hole else None, planned.to_next if planned else None
+    differs = to_next - was if to_next is not None and was is not None else 0.0
+    off = one.off_plan or 0.0
+    words = ", ".join(part for part in (_STATES[one.state], one.remark) if part)
+    return (
+        TickBox(),
+        one.hole,
+        hole.carries if hole else "",
+        hole.role if hole else "",
+        "" if to_next is None else format_length(to_next, units),
+        "" if was is None else format_length(was, units),
+        _signed(differs, units),
+        format_length(off, units) if off > _FELT[units] else "",
+        which_way(one, drilling) if off > _FELT[units] else "",
+        words,
+    )
+
+
+def _signed(length: float, units: ReportUnits) -> str:
+    if abs(length) <= _FELT[units]:
+        return ""
+    return f"{'+' if length > 0 else '-'}{format_length(abs(length), units)}"
+
+
+def _still_to_drill(dossier: Dossier, drilling: Drilling) -> list[Any]:
+    """Return the ties of the holes that are not drilled yet."""
+    missing = {hole.hole for hole in drilling.holes if hole.state == "missing"}
+    rows = []
+    for hole in dossier.layout.holes:
+        if hole.name in missing:
+            ties = [word for tie in hole.ties[:2] for word in (tie.mark, format_length(tie.distance, dossier.units))] + [""] * 4
+            rows.append((TickBox(), hole.name, *ties[:4], format_length(hole.depth, dossier.units)))
+    if not rows:
+        return []
+    return [subheading("Still to drill"), table(("", "hole", "from", "tie", "from", "tie", "depth"), rows, (7, 20, 25, 34, 25, 34, 25))]
