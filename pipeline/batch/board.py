@@ -145,9 +145,12 @@ def _state_note(job: Standing) -> str:
     if job.status.state == "held":
         return f'<span class="quiet">at {escape(job.status.stage)}</span>'
     counts = [f"{number} {words}" for number, words in ((job.fails, "failing"), (job.on_site, "to see on site")) if number]
-    notes = [f"revision {job.status.revision}", *counts]
+    drilled = ", as drilled" if job.basis == "as drilled" else ""
+    notes = [f"revision {job.status.revision}{drilled}", *counts]
     if job.verdict and job.verdict != _WORDS[_rank(job)]:
         notes.insert(0, job.verdict)
+    if job.since:
+        notes.append(f"since revision {job.since}: {', '.join(job.changed) or 'no hole and no panel changed'}")
     return "".join(f'<span class="quiet">{escape(note)}</span>' for note in notes)
 
 

@@ -16,16 +16,20 @@ from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
 from pipeline.model.night import PooledCutting, PooledLine, PooledOrder, Share
 from pipeline.model.shop import Shop
+from pipeline.model.succession import Succession
 
 CREATED: Final = datetime.datetime(2000, 1, 1)  # no clock: the same order gives the same bytes
 CENTS: Final = 100
+ROUNDED_NEED: Final = 1e-5  # [-] of a need: an older package may have it with six digits only
 TINY_NEED: Final = 1e-9  # as in `packs_for`: what binary fractions may be off
 
 JobAndFabrication = tuple[Job, Fabrication]
 Needs = dict[str, dict[str, float]]
 
 
-def pooled_order(jobs: Sequence[JobAndFabrication], cutting: PooledCutting | None = None) -> PooledOrder:
+def pooled_order(
+    jobs: Sequence[JobAndFabrication], cutting: PooledCutting | None = None, successions: Mapping[str, Succession] | None = None
+) -> PooledOrder:
     """Order for all jobs together: packs are rounded up once, and shared between the jobs by need.
 
     Parameters
@@ -34,6 +38,9 @@ def pooled_order(jobs: Sequence[JobAndFabrication], cutting: PooledCutting | Non
         All complete jobs; they share one shop.
     cutting : PooledCutting or None
         The pooled cutting, which replaces what each job would buy to be cut; None: each job is cut alone.
+    successions : mapping of str to Succession, or None
+        Of the jobs whose holes are drilled.  What they were planned with was ordered then: they order what they need beyond it, and what
+        they are cut from with it.
 
     Returns
     -------
@@ -43,16 +50,23 @@ def pooled_order(jobs: Sequence[JobAndFabrication], cutting: PooledCutting | Non
     jobs = sorted(jobs, key=lambda entry: entry[0].name)
     if not jobs:
         return PooledOrder(lines=(), jobs=(), totals={}, total=0.0, alone={}, saving=0.0, currency="")
-    shop = jobs[0][0].shop
-    needs = _needs(jobs, to_cut=cutting is None)
-    bought: Needs = _cutting_needs(shop, jobs, cutting) if cutting is not None else {}
+    shop, drilled = jobs[0][0].shop, successions or {}
+    planned = [entry for entry in jobs if entry[0].name not in drilled]
+    needs = _needs(planned, to_cut=cutting is None)
+    for job, fabrication in jobs:
+        for item, needed in _further_needs(fabrication, drilled[job.name]).items() if job.name in drilled else ():
+            needs.setdefault(item, {})[job.name] = needed
+    bought: Needs = _cutting_needs(shop, planned, cutting) if cutting is not None else {}
     lines = [_line(shop, item, needs.get(item, {}), bought.get(item, {})) for item in shop.stock if item in needs or item in bought]
     lines.sort(key=lambda line: (line.supplier, line.item))
     cents: Counter[str] = Counter()
     for line in lines:
         for share in line.shares:
             cents[share.job] += round(share.price * CENTS)
-    alone = {job.name: fabrication.total for job, fabrication in jobs}
+    alone = {
+        job.name: _alone(shop, _further_needs(fabrication, drilled[job.name])) if job.name in drilled else fabrication.total
+        for job, fabrication in jobs
+    }
     total = round(sum(line.price for line in lines), 2)
     return PooledOrder(
         lines=tuple(lines),
@@ -63,6 +77,7 @@ def pooled_order(jobs: Sequence[JobAndFabrication], cutting: PooledCutting | Non
         saving=round(sum(alone.values()) - total, 2),
         currency=shop.currency,
         shelf=cutting.shelf_next if cutting is not None else (),
+        beyond={name: succession.since if succession.further else 0 for name, succession in sorted(drilled.items())},
     )
 
 
@@ -135,7 +150,7 @@ class _Pen:
         self._formula(sheet, row, 8, f"=SUM(I2:I{max(2, self.last_line)})", self.order.total, self.sum)
 
     def jobs_sheet(self) -> None:
-        sheet = self._sheet("Jobs", ("job", "share", "alone", "saving", "currency"), (40, 14, 14, 14, 9))
+        sheet = self._sheet("Jobs", ("job", "share", "alone", "saving", "currency", "what"), (40, 14, 14, 14, 9, 34))
         for row, job in enumerate(self.order.jobs, 2):
             share, alone = self.order.totals[job], self.order.alone[job]
             sheet.write_string(row - 1, 0, inert(job))
@@ -143,6 +158,8 @@ class _Pen:
             sheet.write_number(row - 1, 2, alone, self.money)
             self._formula(sheet, row, 3, f"=C{row}-B{row}", round(alone - share, 2))
             sheet.write_string(row - 1, 4, self.order.currency)
+            beyond = self.order.beyond.get(job, 0)
+            sheet.write_string(row - 1, 5, f"as drilled: beyond revision {beyond}" if beyond else "whole order")
         row = self.last_job + 2
         sheet.write_string(row - 1, 0, "TOTAL", self.bold)
         sums = (self.order.total, round(sum(self.order.alone.values()), 2), self.order.saving)
@@ -195,14 +212,27 @@ def _needs(jobs: Sequence[JobAndFabrication], *, to_cut: bool) -> Needs:
     return needs
 
 
+def _further_needs(fabrication: Fabrication, succession: Succession) -> dict[str, float]:
+    """Return item to units a drilled job needs beyond what earlier revisions needed; all of it where there was none."""
+    before = succession.before.needed if succession.before is not None else {}
+    short = {line.item: line.needed - before.get(line.item, 0.0) for line in fabrication.order}
+    return {line.item: short[line.item] for line in fabrication.order if short[line.item] > ROUNDED_NEED * line.needed}
+
+
+def _alone(shop: Shop, needs: Mapping[str, float]) -> float:
+    """Return what needs cost when a job orders them for itself."""
+    return round(sum(packs_for(needed, shop.stock[item].pack) * shop.stock[item].price for item, needed in needs.items()), 2)
+
+
 def _cutting_needs(shop: Shop, jobs: Sequence[JobAndFabrication], cutting: PooledCutting) -> Needs:
     """Return item to job to units bought to be cut: sources by the fabric each job takes of them, loose posts by the posts it needs."""
     needs: Needs = defaultdict(lambda: defaultdict(float))
-    for ticket in cutting.tickets:
+    groups = [group for group in cutting.groups if not group.as_drilled]
+    for ticket in (ticket for group in groups for ticket in group.tickets):
         taken = sum(cut.end - cut.start for cut in ticket.cuts)
         for cut in ticket.cuts if ticket.item else ():
             needs[ticket.item][cut.job] += (cut.end - cut.start) / taken
-    for group in cutting.groups:
+    for group in groups:
         posts = {
             job.name: sum(demand.posts for demand in fabrication.demands if (demand.height, demand.colour) == (group.height, group.colour))
             for job, fabrication in jobs

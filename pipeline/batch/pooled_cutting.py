@@ -8,7 +8,8 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Collection, Sequence
 from typing import Final
 
 from pipeline.fabrication.cutting_list import GroupCut, Wanted, cut_group, waste_of
@@ -30,7 +31,7 @@ NEW_ID: Final = "S{number:04d}"  # ids of left-overs that go to the shelf
 JobAndFabrication = tuple[Job, Fabrication]
 
 
-def pooled_cutting(jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut] = ()) -> PooledCutting:
+def pooled_cutting(jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut] = (), drilled: Collection[str] = ()) -> PooledCutting:
     """Cut the custom panels of all jobs together, by height and colour, at least cost.
 
     Parameters
@@ -39,6 +40,8 @@ def pooled_cutting(jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut] 
         All complete jobs; they share one shop.
     offcuts : sequence of Offcut
         The shelf.
+    drilled : collection of str
+        Jobs whose holes are drilled and measured: cut first and among themselves, since the others wait for their holes.
 
     Returns
     -------
@@ -48,14 +51,16 @@ def pooled_cutting(jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut] 
     jobs = sorted(jobs, key=lambda entry: entry[0].name)
     if not jobs:
         return _empty(offcuts)
-    shop = jobs[0][0].shop
     groups: list[CuttingGroup] = []
-    number = 1
-    for height, colour in _kinds(jobs):
-        group = _group(shop, jobs, offcuts, height, colour, number)
-        number += sum(len(ticket.cuts) for ticket in group.tickets)
-        groups.append(group)
-    return _summed(shop, groups, offcuts)
+    shelf = list(offcuts)
+    for as_drilled in (True, False):
+        own = [(job, fabrication) for job, fabrication in jobs if (job.name in drilled) == as_drilled]
+        for height, colour in _kinds(own):
+            group = _group(own, shelf, height, colour, groups, as_drilled=as_drilled)
+            used = {ticket.source for ticket in group.tickets if not ticket.item}
+            shelf = [offcut for offcut in shelf if offcut.id not in used]
+            groups.append(group)
+    return _summed(jobs[0][0].shop, groups, offcuts)
 
 
 def cutting_csv(cutting: PooledCutting) -> str:
@@ -79,7 +84,13 @@ def _kinds(jobs: Sequence[JobAndFabrication]) -> list[tuple[float, str]]:
     return sorted({(demand.height, demand.colour) for _, fabrication in jobs for demand in fabrication.demands})
 
 
-def _group(shop: Shop, jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut], height: float, colour: str, number: int) -> CuttingGroup:
+def _group(
+    jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut], height: float, colour: str, before: Sequence[CuttingGroup], *, as_drilled: bool
+) -> CuttingGroup:
+    """Cut one height and colour; numbers of cuts and sources run on from the groups before."""
+    shop = jobs[0][0].shop
+    earlier = [ticket for group in before for ticket in group.tickets]
+    number = 1 + sum(len(ticket.cuts) for ticket in earlier)
     by_job = [
         [Wanted(job.name, demand) for demand in fabrication.demands if (demand.height, demand.colour) == (height, colour)]
         for job, fabrication in jobs
@@ -87,7 +98,8 @@ def _group(shop: Shop, jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offc
     by_job = [own for own in by_job if own]
     alone = _one_after_another(shop, by_job, offcuts)
     wanted = [entry for own in by_job for entry in own]
-    cut = cut_group(shop, wanted, offcuts, numbered_from=number, alone=[own.tickets for own in alone])
+    counted = Counter(ticket.item for ticket in earlier)
+    cut = cut_group(shop, wanted, offcuts, numbered_from=number, sources_before=counted, alone=[own.tickets for own in alone])
     units = jobs[0][0].options.report_units
     return CuttingGroup(
         height=height,
@@ -97,6 +109,7 @@ def _group(shop: Shop, jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offc
         proof=cut.proof,
         alone_cost=sum(own.cost for own in alone),
         alone_waste=sum(own.waste for own in alone),
+        as_drilled=as_drilled,
     )
 
 

@@ -13,11 +13,12 @@ from pipeline.artifacts import read, write_bytes
 from pipeline.batch.board import Board, board_page
 from pipeline.batch.ledger import Product, read_status
 from pipeline.batch.places import Places
-from pipeline.batch.standings import Standing, standing_of
+from pipeline.batch.standings import Standing, read_succession, standing_of
 from pipeline.model.compliance import Compliance
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import InputFile, Job
 from pipeline.model.night import Offcut, PooledCutting, PooledOrder
+from pipeline.model.succession import Succession
 
 PRODUCTS: Final = ("cutting", "order", "board")
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
@@ -59,7 +60,8 @@ def _cutting(places: Places, night: NightJobs) -> None:
     """Write batch/cutting.csv and batch/offcuts.csv, and keep the cutting for the order."""
     from pipeline.batch.pooled_cutting import cutting_csv, offcuts_csv, pooled_cutting
 
-    cutting = pooled_cutting(_ordered(places, night), _shelf(places, night))
+    jobs = _ordered(places, night)
+    cutting = pooled_cutting(jobs, _shelf(places, night), _drilled(places, jobs).keys())
     write_bytes(places.internal / "cutting.json", msgspec.json.encode(cutting))
     write_bytes(places.batch / "cutting.csv", cutting_csv(cutting).encode())
     write_bytes(places.batch / "offcuts.csv", offcuts_csv(cutting.shelf_next).encode())
@@ -69,7 +71,8 @@ def _order(places: Places, night: NightJobs) -> None:
     """Write batch/order.xlsx, and keep the order for the board."""
     from pipeline.batch.order import pooled_order, write_order_xlsx
 
-    order = pooled_order(_ordered(places, night), read_cutting(places))
+    jobs = _ordered(places, night)
+    order = pooled_order(jobs, read_cutting(places), _drilled(places, jobs))
     write_bytes(places.internal / "order.json", msgspec.json.encode(order))
     write_bytes(places.batch / "order.xlsx", write_order_xlsx(order))
 
@@ -96,6 +99,12 @@ def _ordered(places: Places, night: NightJobs) -> list[tuple[Job, Fabrication]]:
     return found
 
 
+def _drilled(places: Places, jobs: list[tuple[Job, Fabrication]]) -> dict[str, Succession]:
+    """Return how the jobs whose holes are drilled follow their earlier revisions."""
+    found = {job.name: read_succession(places.job(job.name)) for job, _ in jobs}
+    return {name: succession for name, succession in found.items() if succession is not None and succession.as_drilled}
+
+
 def _shelf(places: Places, night: NightJobs) -> tuple[Offcut, ...]:
     from pipeline.batch.pooled_cutting import read_offcuts
 
@@ -118,13 +127,13 @@ def _status_table(standings: tuple[Standing, ...]) -> bytes:
     """Return status.csv: a line a job, and a further line for every further reason."""
     text = io.StringIO()
     table = csv.writer(text, lineterminator="\r\n")
-    table.writerow(("job", "state", "revision", "stage", "verdict", "ref", "what", "why", "file", "line", "do"))
+    table.writerow(("job", "state", "revision", "stage", "verdict", "ref", "what", "why", "file", "line", "do", "basis", "changed"))
     for one in standings:
         status = one.status
         head = (one.shown, status.state, status.revision or "", status.stage, one.verdict)
         for reason in status.reasons or (None,):
             told = (reason.ref, reason.what, reason.why, reason.file, reason.line or "", reason.do) if reason else ("",) * 6
-            table.writerow(_plain(cell) for cell in (*head, *told))
+            table.writerow(_plain(cell) for cell in (*head, *told, one.basis, "; ".join(one.changed)))
     return text.getvalue().encode()
 
 

@@ -15,6 +15,7 @@ from pipeline.model.compliance import Compliance
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
 from pipeline.model.status import Status
+from pipeline.model.succession import Succession
 
 Body = TypeVar("Body", bound=msgspec.Struct)
 _LOG_LINES: Final = 6  # last lines of the log of the stage a job was held at
@@ -36,6 +37,12 @@ class Standing(msgspec.Struct, frozen=True, kw_only=True):
         Of the compliance stage; empty where it did not get there.
     fails, on_site : int
         Checks that fail, and that only a person can make.
+    basis : str
+        What a complete job's package stands on: "as planned" or "as drilled".
+    changed : tuple of str
+        What changed since its last package, in a few words each.
+    since : int
+        That package; 0 where there was none.
     alone : float or None
         What its order would be alone.
     thumbnail : str
@@ -58,6 +65,9 @@ class Standing(msgspec.Struct, frozen=True, kw_only=True):
     verdict: str = ""
     fails: int = 0
     on_site: int = 0
+    basis: str = ""
+    changed: tuple[str, ...] = ()
+    since: int = 0
     alone: float | None = None
     thumbnail: str = ""
     log: tuple[str, ...] = ()
@@ -77,6 +87,7 @@ def standing_of(places: Places, name: str, shown: str, *, taken_in: bool) -> Sta
     fabrication = _read(place, "fabrication", Fabrication)
     verdicts = [check.verdict for check in compliance.checks] if compliance else []
     complete = status.state == "complete"
+    succession = read_succession(place) if complete else None
     package = f"{name}-r{status.revision}.zip"
     return Standing(
         shown=shown,
@@ -87,6 +98,9 @@ def standing_of(places: Places, name: str, shown: str, *, taken_in: bool) -> Sta
         verdict=compliance.verdict if compliance else "",
         fails=verdicts.count("fail"),
         on_site=verdicts.count("on-site"),
+        basis="" if succession is None else "as drilled" if succession.as_drilled else "as planned",
+        changed=succession.changed if succession else (),
+        since=succession.since if succession else 0,
         alone=fabrication.total if fabrication else None,
         thumbnail=_text(place.out / "plan.svg", _THUMBNAIL_BYTES),
         log=() if complete else _last_lines(places.log(name, status.stage)),
@@ -94,6 +108,14 @@ def standing_of(places: Places, name: str, shown: str, *, taken_in: bool) -> Sta
         survey=tuple(one for one in ("points.csv", "fit.svg") if (place.out / one).is_file()),
         zip=package if complete and (place.out / package).is_file() else "",
     )
+
+
+def read_succession(place: JobPlace) -> Succession | None:
+    """Return how a job's package follows the one before; None where no package was drawn."""
+    try:
+        return msgspec.json.decode((place.work / "succession.json").read_bytes(), type=Succession)
+    except FileNotFoundError:
+        return None
 
 
 def _read(place: JobPlace, name: str, kind: type[Body]) -> Body | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import msgspec
@@ -58,6 +58,7 @@ def cut_group(
     shelf: Sequence[Offcut] = (),
     *,
     numbered_from: int = 1,
+    sources_before: Mapping[str, int] | None = None,
     alone: Sequence[Sequence[CutTicket]] = (),
 ) -> GroupCut:
     """Cut all pieces of one height and colour at least cost.
@@ -72,6 +73,8 @@ def cut_group(
         What may be taken from the shelf; offcuts of another height or colour are passed over.
     numbered_from : int
         Number of the first cut.
+    sources_before : mapping of str to int or None
+        Sources of each item that carry a number already: theirs are counted on from there.
     alone : sequence of tickets
         The jobs' cuts, each job cut alone: the answer costs no more and wastes no more than they do together.
 
@@ -91,7 +94,7 @@ def cut_group(
     waste_most = sum(map(problem.waste, together)) if together else None
     plan = solve(problem, effort, [together] if together else (), waste_most, least_waste=True)
     pieces = _brought_together(problem, plan.patterns, _pieces_by_source(plan.patterns, wanted, lengths, step), step)
-    tickets = _tickets(plan.patterns, pieces, sources, wanted[0].demand, numbered_from)
+    tickets = _tickets(plan.patterns, pieces, sources, wanted[0].demand, numbered_from, sources_before or {})
     return GroupCut(
         tickets=tickets,
         posts_bought=max(0, problem.posts_needed - sum(ticket.posts_on for ticket in tickets)),
@@ -250,10 +253,15 @@ def _brought_together(problem: Problem, patterns: Sequence[Pattern], by_source: 
 
 
 def _tickets(
-    patterns: Sequence[Pattern], pieces: Sequence[Sequence[Wanted]], sources: Sequence[Source], first: Demand, number: int
+    patterns: Sequence[Pattern],
+    pieces: Sequence[Sequence[Wanted]],
+    sources: Sequence[Source],
+    first: Demand,
+    number: int,
+    sources_before: Mapping[str, int],
 ) -> tuple[CutTicket, ...]:
     surplus = [sources[pattern.stock].posts - sum(entry.demand.posts for entry in own) for pattern, own in zip(patterns, pieces, strict=True)]
-    tickets, counts = [], Counter[int]()
+    tickets, counts = [], Counter({index: sources_before.get(source.item, 0) for index, source in enumerate(sources)})
     for pattern, own in zip(patterns, pieces, strict=True):
         counts[pattern.stock] += 1
         source = sources[pattern.stock]

@@ -48,6 +48,8 @@ class CuttingGroup(msgspec.Struct, frozen=True, kw_only=True):
     proof : CuttingProof
     alone_cost, alone_waste : float
         Sum over the jobs, each cut alone, one after another from the same shelf and new stock [currency], [m].
+    as_drilled : bool
+        Of the jobs whose holes are drilled: these can be cut now, and what they are cut from was ordered with their plan.
     """
 
     height: float
@@ -57,6 +59,7 @@ class CuttingGroup(msgspec.Struct, frozen=True, kw_only=True):
     proof: CuttingProof
     alone_cost: float
     alone_waste: float
+    as_drilled: bool = False
 
 
 class PooledCutting(msgspec.Struct, frozen=True, kw_only=True):
@@ -141,6 +144,8 @@ class PooledOrder(msgspec.Struct, frozen=True, kw_only=True):
     currency : str
     shelf : tuple of Offcut
         What lies on the shelf after the night's cutting.
+    beyond : dict
+        Job to the revision beyond whose order its own is counted, for jobs whose holes are drilled; 0 where it is the whole order all the same.
     """
 
     lines: tuple[PooledLine, ...]
@@ -151,3 +156,4 @@ class PooledOrder(msgspec.Struct, frozen=True, kw_only=True):
     saving: float
     currency: str
     shelf: tuple[Offcut, ...] = ()
+    beyond: dict[str, int] = {}
