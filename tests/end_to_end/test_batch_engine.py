@@ -323,6 +323,20 @@ def test_a_job_renamed_or_removed_while_it_is_built_breaks_nothing(house, queue,
     assert run(house, "batch", queue, "--out", out).returncode == 0
 
 
+def test_a_job_changed_while_it_is_built_is_built_again_from_the_new_state_in_the_same_night(house, queue, out, tmp_path):
+    """The line reads its own copy of a job's files, so no stage sees half of a change; the night plans again before it ends."""
+    add_job(queue, "slow", "edge slow 1.5")
+    called, environment = command(house, "batch", queue, "--out", out)
+    with subprocess.Popen(called, env=environment, cwd=house, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as first:
+        _wait_for(out / "jobs" / "slow" / "survey.json")
+        add_job(queue, "slow", "layout slow 0")
+        first.communicate(timeout=60)
+    assert first.returncode == 0
+    assert {f"slow {stage}" for stage in STAGES} <= set(ran(out))
+    assert run(house, "batch", queue, "--out", tmp_path / "calm").returncode == 0
+    assert digests(tmp_path / "calm") == digests(out)
+
+
 def test_the_queue_may_be_read_only(house, queue, out):
     for path in [*queue.rglob("*"), queue]:
         path.chmod(0o555 if path.is_dir() else 0o444)
