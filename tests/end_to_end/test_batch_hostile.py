@@ -7,6 +7,7 @@ import csv
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import time
@@ -155,7 +156,7 @@ def test_a_hundred_kills_at_random_instants_change_nothing(house, tmp_path):
     for number in range(20):
         add_job(queue, f"job{number:02d}", "edge slow 0.01", "layout slow 0.02", "package slow 0.01")
     started = time.monotonic()
-    assert run(house, "batch", queue, "--out", tmp_path / "calm").returncode == 0
+    assert run(house, "batch", queue, "--out", tmp_path / "calm", timeout=600).returncode == 0
     whole = time.monotonic() - started
     calm, instants = digests(tmp_path / "calm"), random.Random(9)
     for trial in range(100):
@@ -167,9 +168,10 @@ def test_a_hundred_kills_at_random_instants_change_nothing(house, tmp_path):
             time.sleep(instants.uniform(0, whole))
             os.killpg(batch.pid, signal.SIGKILL)
             batch.wait()
-        again = run(house, "batch", queue, "--out", out)
+        again = run(house, "batch", queue, "--out", out, timeout=600)
         assert again.returncode == 0, (trial, again.stderr)
         assert calm == digests(out), trial
+        shutil.rmtree(out)
 
 
 def _wait_for(path):
