@@ -24,6 +24,7 @@ _STATES: Final = {
     "added": "added",
     "abandoned": "GIVEN UP, filled: no post here",
 }
+_SHORT: Final = {"planned": "not measured", "missing": "NOT DRILLED", "abandoned": "GIVEN UP"}  # in the schedule, beside the remark
 
 
 def opening(dossier: Dossier) -> list[TextPart]:
@@ -39,24 +40,27 @@ def opening(dossier: Dossier) -> list[TextPart]:
         )
     if dossier.drilled is not None:
         flow += _follows(dossier, dossier.drilled)
-        found = tuple(_notable(found, dossier.drilled))
+        found = tuple(_of_panels(found, dossier))
     return [TextPart("Changes", (*flow, *_table_of(dossier, found)))]
 
 
 def _table_of(dossier: Dossier, found: tuple[Change, ...]) -> list[Any]:
     if dossier.before is None:
         return []
-    if not found:
+    if not found and not dossier.succession.changed:
         return [paragraph(f"Since revision {dossier.before.revision} no hole and no panel changed: only what is computed or said about them.")]
+    if not found:
+        return [paragraph(f"Since revision {dossier.before.revision} no panel changed.")]
     rows = [(change.which, change.what, change.was, change.now) for change in found]
-    return [subheading("Holes and panels, what was and what is"), table(("which", "what", "was", "now"), rows, (24, 52, 45, 45))]
+    title = "Holes and panels, what was and what is" if dossier.drilled is None else "Panels, what was and what is"
+    return [subheading(title), table(("which", "what", "was", "now"), rows, (24, 52, 45, 45))]
 
 
-def _notable(found: tuple[Change, ...], drilling: Drilling) -> Iterator[Change]:
-    """Leave out holes that stand where they were planned as far as measuring tells: they are in the schedule of holes."""
-    quiet = {hole.hole for hole in drilling.holes if hole.state in ("planned", "measured")}
+def _of_panels(found: tuple[Change, ...], dossier: Dossier) -> Iterator[Change]:
+    """Leave out the holes: those off their place are told above, and all of them stand in the schedule."""
+    holes = {hole.hole for hole in dossier.drilled.holes} if dossier.drilled is not None else set()
     for change in found:
-        if change.which not in quiet:
+        if change.which not in holes:
             yield change
 
 
@@ -189,7 +193,7 @@ def _schedule_row(one: DrilledHole, hole: Hole | None, planned: Hole | None, dri
     to_next, was = hole.to_next if hole else None, planned.to_next if planned else None
     differs = to_next - was if to_next is not None and was is not None else 0.0
     off = one.off_plan or 0.0
-    words = ", ".join(part for part in (_STATES[one.state], one.remark) if part)
+    words = ", ".join(part for part in (_SHORT.get(one.state, _STATES[one.state]), one.remark) if part)
     return (
         TickBox(),
         one.hole,

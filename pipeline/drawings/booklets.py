@@ -112,12 +112,12 @@ def draw_plan(
     dense = model_view is not view
     document = plan.new_document(facts.units, model_view)
     plan.draw_model(document, site, layout, facts.units, model_view, names, dimensions)
-    if drilling is not None and drilling.as_drilled:
-        plan.draw_planned_holes(document, drilling, facts.units, model_view)
+    plan.draw_planned_holes(document, drilling, facts.units, model_view)
     found = plan_view.details(layout, facts.paper, facts.units, view.scale) if dense else ()
     sheets = [_overview_sheet(site, layout, frame, view, names, dense, found)]
     sheets += [_detail_sheet(site, layout, number, detail) for number, detail in enumerate(found, 1)]
     sheets.append(check_sheet(site, layout, compliance, frame, view))
+    sheets = [msgspec.structs.replace(sheet, signs=(*sheet.signs, *plan.signs_of(drilling))) for sheet in sheets]
     layers = frozenset(entity.dxf.layer for entity in document.modelspace())
     for sheet in sheets:
         add_sheet(document, sheet, facts, layers)

@@ -17,7 +17,7 @@ from pipeline.model.status import Revision
 from pipeline.model.succession import Ordered, Succession
 from pipeline.units import MILLIMETRE, ReportUnits, format_length
 
-_STATES: Final = {"moved": "off their place", "missing": "not drilled", "added": "added", "abandoned": "given up"}
+_STATES: Final = {"moved": "off plan", "missing": "not drilled", "added": "added", "abandoned": "given up"}
 _SAME: Final = 0.0006  # [m] the tables have tenths of a millimetre; less is rounding
 
 

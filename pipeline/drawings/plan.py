@@ -65,8 +65,8 @@ LAYERS: Final = (
     Layer("PANEL", INK, "CONTINUOUS", 0.5, "fabric of a panel"),
     Layer("PANEL-NAME", INK, "CONTINUOUS", 0.18),
     Layer("HOLE", INK, "CONTINUOUS", 0.18),
-    Layer("HOLE-PLANNED", PALE, "CONTINUOUS", 0.09, "hole as planned"),
-    Layer("HOLE-FILLED", INK, "CONTINUOUS", 0.13, "hole given up, filled"),
+    Layer("HOLE-PLANNED", PALE, "CONTINUOUS", 0.09),
+    Layer("HOLE-FILLED", INK, "CONTINUOUS", 0.13),
     Layer("HOLE-NUMBER", INK, "CONTINUOUS", 0.09),
     Layer("GATE", INK, "SHORT-DASH", 0.35, "gate and its swing"),
     Layer("GATE-NAME", INK, "CONTINUOUS", 0.18),
@@ -290,8 +290,17 @@ def _draw_holes(pencil: _Pencil, layout: Layout, names: Names) -> None:
             )
 
 
-def draw_planned_holes(document: Drawing, drilling: Drilling, units: ReportUnits, view: View) -> None:
+def signs_of(drilling: Drilling | None) -> tuple[str, ...]:
+    """Return the signs that the legend has to explain once the holes are drilled."""
+    if drilling is None or not drilling.as_drilled:
+        return ()
+    return ("planned", "filled") if any(hole.state == "abandoned" for hole in drilling.holes) else ("planned",)
+
+
+def draw_planned_holes(document: Drawing, drilling: Drilling | None, units: ReportUnits, view: View) -> None:
     """Mark where each hole was planned by a light cross, and holes given up by a crossed ring, each on a layer of its own."""
+    if drilling is None or not drilling.as_drilled:
+        return
     pencil = _Pencil(document.modelspace(), units, view)
     for hole in drilling.holes:
         if hole.planned is not None:

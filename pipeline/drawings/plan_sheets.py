@@ -29,6 +29,8 @@ _MORE_SYMBOLS: Final = {
     "check": "place of a check, named beside it",
     "fail": "place of a check that fails",
     "match": "the fence goes on on another sheet",
+    "planned": "place of a hole as planned",
+    "filled": "hole given up, filled",
 }
 
 
@@ -144,6 +146,11 @@ def _symbol(kind: str) -> Callable[[float, float], list[Mark]]:
             return [Area(points=corners), Stroke(points=corners, closed=True)] if kind == "fail" else [Stroke(points=corners, closed=True)]
         if kind == "match":
             return [Stroke(points=((x, y), (x + 8.5, y)), width=0.25, dash=(3.2, 0.9, 0.2, 0.9))]
+        if kind == "planned":
+            return [Stroke(points=((x + 3.3, y), (x + 5.1, y)), grey=0.55), Stroke(points=((x + 4.2, y - 0.9), (x + 4.2, y + 0.9)), grey=0.55)]
+        if kind == "filled":
+            slants = (((x + 3.7, y - 0.5), (x + 4.7, y + 0.5)), ((x + 3.7, y + 0.5), (x + 4.7, y - 0.5)))
+            return [Ring(centre=middle, radius=0.7), *(Stroke(points=slant) for slant in slants)]
         if kind == "mark":
             return [
                 Ring(centre=middle, radius=0.9),

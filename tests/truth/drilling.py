@@ -16,6 +16,7 @@ from typing import Literal
 
 from pipeline.geometry.chain import Point
 from pipeline.model.layout import Layout
+from pipeline.model.survey import Frame
 from pipeline.units import METRES_PER
 from tests.truth.instruments import DISTANCE_SIGMA, Noise, feet_and_inches
 
@@ -144,20 +145,24 @@ def with_rows_swapped(sheet: Sheet, one: str, other: str) -> Sheet:
     return {name: sheet[other] if name == one else sheet[one] if name == other else row for name, row in sheet.items()}
 
 
-def written(sheet: Sheet, units: Literal["inch", "mm"], *, survey_unit: str = "metre", newline: str = "\n", separator: str = ",") -> str:
-    """The sheet as as_drilled.csv: lengths as a tape reads them, coordinates in the survey's unit."""
+def written(sheet: Sheet, units: Literal["inch", "mm"], *, frame: Frame | None = None, newline: str = "\n", separator: str = ",") -> str:
+    """The sheet as as_drilled.csv: lengths as a tape reads them, coordinates in the survey's own frame and unit."""
     columns = [column for column in ("to_next", "tie_a", "tie_b", "east", "north", "remark") if any(column in row for row in sheet.values())]
     text = io.StringIO()
     writer = csv.writer(text, delimiter=separator, lineterminator=newline)
     writer.writerow(["hole", *columns])
     for name, row in sheet.items():
-        writer.writerow([name, *(_cell(row.get(column, ""), column, units, survey_unit) for column in columns)])
+        lengths = {column: _read(row[column], units) for column in ("to_next", "tie_a", "tie_b") if column in row}
+        places = _surveyed(row, frame) if "east" in row and frame is not None else {}
+        cells = {**lengths, **places, "remark": str(row.get("remark", ""))}
+        writer.writerow([name, *(cells.get(column, "") for column in columns)])
     return text.getvalue()
 
 
-def _cell(value: float | str, column: str, units: Literal["inch", "mm"], survey_unit: str) -> str:
-    if isinstance(value, str):
-        return value
-    if column in ("east", "north"):
-        return f"{value / METRES_PER[survey_unit]:.4f}"
-    return feet_and_inches(value) if units == "inch" else f"{round(value * 1000)}"
+def _read(value: float | str, units: Literal["inch", "mm"]) -> str:
+    return feet_and_inches(float(value)) if units == "inch" else f"{round(float(value) * 1000)}"
+
+
+def _surveyed(row: Mapping[str, float | str], frame: Frame) -> dict[str, str]:
+    east, north = frame.to_survey(float(row["east"]), float(row["north"]))
+    return {"east": f"{east / METRES_PER[frame.unit]:.4f}", "north": f"{north / METRES_PER[frame.unit]:.4f}"}
