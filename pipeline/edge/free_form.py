@@ -1,8 +1,9 @@
-"""Free curves: a closed smoothing spline through shots that no few lines and arcs explain, handed on as arcs within a millimetre.
+"""Free curves: a closed spline through shots that no few lines and arcs explain, handed on as arcs within a millimetre.
 
-The curve is a periodic cubic B-spline.  The sum of squared distances square to it, weighted, plus a price on its bending is
-least; the price is chosen by generalised cross-validation.  The stated uncertainty is the posterior one of that smoothing, which
-covers the true curve on the average over its length.
+Two curves are fitted.  A spline through few free nodes (`node_spline`) is the better one where so few do: what it states is the plain
+covariance of its numbers.  Else a periodic cubic B-spline smooths: the sum of squared distances square to it, weighted, plus a price
+on its bending is least; the price is chosen by generalised cross-validation.  Its stated uncertainty is the posterior one of that
+smoothing, which covers the true curve on the average over its length.  The one of the shorter description is taken.
 
 References
 ----------
@@ -22,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.fit import Shape
+from pipeline.edge.node_spline import NodeSpline, node_spline
 from pipeline.edge.shots import Shots
 from pipeline.geometry.biarcs import arcs_through
 from pipeline.geometry.chain import Chain
@@ -39,6 +41,7 @@ ROUNDS: Final = 8
 PRICES: Final = tuple(10.0**power for power in np.arange(-1.0, -5.1, -0.5))  # of bending, with 24 knots, in units of the mean information
 PRICED_KNOTS: Final = 24
 MOST_NUMBERS: Final = 0.55  # [-] numbers spent per shot, beyond which nothing is smoothed
+SIGMA_PLACES: Final = 160  # at which the standard deviation is stated, evenly by the parameter
 STEADY: Final = 1e-6  # weight that keeps control points from drifting along the curve, of the mean information
 
 
@@ -70,9 +73,22 @@ def free_shape(shots: Shots) -> Shape | None:
     shots : Shots
         In order, counter-clockwise.
     """
-    count = len(shots)
-    if count < LEAST_SHOTS:
+    if len(shots) < LEAST_SHOTS:
         return None
+    nodes, smooth = node_spline(shots), _smoothest(shots)
+    if nodes is None or (smooth is not None and _length(smooth, shots) < _length(nodes, shots)):
+        return None if smooth is None else _as_shape(shots, smooth)
+    return _as_shape(shots, nodes)
+
+
+def _length(curve: _Smoothed | NodeSpline, shots: Shots) -> float:
+    """Return the description length of a curve [half nats]."""
+    return curve.chi_square + curve.numbers * math.log(len(shots))
+
+
+def _smoothest(shots: Shots) -> _Smoothed | None:
+    """Return the smoothing spline of the best cross-validation score."""
+    count = len(shots)
     best: _Smoothed | None = None
     for knots in KNOTS:
         if knots > KNOTS_PER_SHOT * count:
@@ -86,7 +102,7 @@ def free_shape(shots: Shots) -> Shape | None:
             start = (fitted.control, fitted.t)
             if best is None or fitted.score < best.score:
                 best = fitted
-    return None if best is None else _as_shape(shots, best)
+    return best
 
 
 class _Spline:
@@ -123,14 +139,31 @@ class _Spline:
 
 
 class _Smoothed(msgspec.Struct, frozen=True, kw_only=True):
-    """A smoothed curve: its cross-validation score, control points, the shots' parameters, numbers spent, covariance."""
+    """A smoothed curve: its cross-validation score, control points, the shots' parameters, rows, misfits, numbers spent, covariance."""
 
     score: float
     spline: _Spline
     control: Array
     t: Array
+    rows: Array
+    misfit: Array
     numbers: float
     covariance: Array
+
+    @property
+    def chi_square(self) -> float:
+        return float(self.misfit @ self.misfit)
+
+    def places(self, t: Array) -> tuple[Array, Array]:
+        """Return places [m] and directions of travel (not of unit length) at parameters, a lap of 1."""
+        return self.spline.basis(t) @ self.control, self.spline.basis(t, 1) @ self.control
+
+    def sigmas(self, t: Array) -> Array:
+        """Return standard deviations [m] square to the curve at parameters."""
+        basis, slope = self.spline.basis(t), self.spline.basis(t, 1) @ self.control
+        normal = np.column_stack((-slope[:, 1], slope[:, 0])) / np.hypot(slope[:, 0], slope[:, 1])[:, None]
+        rows = (basis[:, :, None] * normal[:, None, :]).reshape(len(t), -1)
+        return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, self.covariance, rows), 0.0)))
 
 
 def _started(spline: _Spline, points: Array) -> tuple[Array, Array]:
@@ -161,7 +194,7 @@ def _smoothed(spline: _Spline, shots: Shots, price: float, start: tuple[Array, A
     if numbers > MOST_NUMBERS * count or not np.isfinite(control).all():
         return None
     score = float(misfit @ misfit) * count / (count - numbers) ** 2
-    return _Smoothed(score=score, spline=spline, control=control, t=t, numbers=numbers, covariance=inverse)
+    return _Smoothed(score=score, spline=spline, control=control, t=t, rows=rows, misfit=misfit, numbers=numbers, covariance=inverse)
 
 
 def _rows(spline: _Spline, control: Array, shots: Shots, t: Array) -> tuple[Array, Array]:
@@ -184,15 +217,9 @@ def _reprojected(spline: _Spline, control: Array, points: Array, t: Array) -> Ar
     return np.asarray((t + np.clip(step, -0.3 / spline.knots, 0.3 / spline.knots)) % 1.0)
 
 
-def _as_shape(shots: Shots, best: _Smoothed) -> Shape:
-    spline, control = best.spline, best.control
-
-    def curve(at: Array) -> tuple[Array, Array]:
-        return spline.basis(at) @ control, spline.basis(at, 1) @ control
-
-    chain = arcs_through(curve, np.arange(FIRST_ARCS) / FIRST_ARCS, AS_ARCS)
+def _as_shape(shots: Shots, best: _Smoothed | NodeSpline) -> Shape:
+    chain = arcs_through(best.places, np.arange(FIRST_ARCS) / FIRST_ARCS, AS_ARCS)
     stations, sigmas = _sigmas(best, chain)
-    rows, misfit = _rows(spline, control, shots, best.t)
     at, offsets = project(chain, shots.points)
     fit = FreeFit(
         chain=chain,
@@ -201,8 +228,8 @@ def _as_shape(shots: Shots, best: _Smoothed) -> Shape:
         covariance=np.zeros((0, 0)),
         offsets=offsets,
         sigmas=shots.sigmas,
-        redundancies=np.clip(1 - np.einsum("ij,jk,ik->i", rows, best.covariance, rows), 0.0, 1.0),
-        chi_square=float(misfit @ misfit),
+        redundancies=np.clip(1 - np.einsum("ij,jk,ik->i", best.rows, best.covariance, best.rows), 0.0, 1.0),
+        chi_square=best.chi_square,
         degrees_of_freedom=max(round(len(shots) - best.numbers), 0),
         iterations=ROUNDS,
         converged=True,
@@ -215,17 +242,12 @@ def _as_shape(shots: Shots, best: _Smoothed) -> Shape:
     return Shape(fit=fit, sightings=sightings, shots=shots)
 
 
-def _sigmas(best: _Smoothed, chain: Chain) -> tuple[Array, Array]:
+def _sigmas(best: _Smoothed | NodeSpline, chain: Chain) -> tuple[Array, Array]:
     """Return stations [m] on the arcs, rising, and the curve's standard deviation square to itself there [m]."""
-    spline, control = best.spline, best.control
-    t = np.arange(4 * spline.knots) / (4 * spline.knots)
-    basis, slope = spline.basis(t), spline.basis(t, 1) @ control
-    normal = np.column_stack((-slope[:, 1], slope[:, 0])) / np.hypot(slope[:, 0], slope[:, 1])[:, None]
-    rows = (basis[:, :, None] * normal[:, None, :]).reshape(len(t), -1)
-    sigmas = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, best.covariance, rows), 0.0))
-    stations = project(chain, basis @ control)[0]
+    t = np.arange(SIGMA_PLACES) / SIGMA_PLACES
+    stations = project(chain, best.places(t)[0])[0]
     order = np.argsort(stations, kind="stable")
-    return stations[order], sigmas[order]
+    return stations[order], best.sigmas(t)[order]
 
 
 def description_of_free(shape: Shape, noise: float) -> float:

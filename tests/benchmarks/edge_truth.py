@@ -120,6 +120,8 @@ class FreeForm:
         fine = np.linspace(0, self.knots[-1], 4001)
         self.lengths = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(self.curve(fine), axis=0).T))))
         self.fine, self.length = fine, float(self.lengths[-1])
+        first, second = self.curve(fine, 1), self.curve(fine, 2)
+        self.bend = np.abs(first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]) / np.hypot(*first.T) ** 3
 
     def _through(self, points):
         from scipy.interpolate import CubicSpline
@@ -141,8 +143,11 @@ class FreeForm:
         return np.column_stack(columns)
 
     def shoot(self, spacing, noise, rng):
-        count = round(self.length / spacing)
-        stations = (np.arange(count) + 0.5 + rng.uniform(-0.3, 0.3, count)) * self.length / count
+        """Shots about `spacing` [m] apart, but at least one every `LEAST_TURN`, and two for each of the curve's numbers."""
+        dense = np.maximum(1 / spacing, self.bend / LEAST_TURN)
+        shots = np.concatenate(([0.0], np.cumsum((dense[1:] + dense[:-1]) / 2 * np.diff(self.lengths))))
+        count = max(round(shots[-1]), 4 * len(self.POINTS))
+        stations = np.interp((np.arange(count) + 0.5 + rng.uniform(-0.3, 0.3, count)) * shots[-1] / count, shots, self.lengths)
         return stations, shots_at(self.places(stations) + rng.normal(0, noise, (count, 2)), noise)
 
     def bound(self, shot_stations, noise, stations):
@@ -176,7 +181,10 @@ class Shoot:
 
 
 def shoot(chain: Chain, spacing: float, noise: float, rng, least_line=4, least_arc=6) -> Shoot:
-    """Shots along a chain about `spacing` [m] apart, uneven by a third, never less than a crew takes on a side or curve."""
+    """Shots along a chain about `spacing` [m] apart, uneven by a third; on each piece two for each of its numbers, on a curve one a `LEAST_TURN`.
+
+    With fewer a piece is not identified whatever the method: two shots less than its numbers and nothing tells an arc from a cut corner.
+    """
     points, pieces = [], []
     for index, piece in enumerate(chain.pieces()):
         count = max(least_arc if piece.is_arc else least_line, round(piece.length / spacing), math.ceil(abs(piece.sweep) / LEAST_TURN))
