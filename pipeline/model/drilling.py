@@ -1,7 +1,7 @@
 """What the drilling stage hands on: the holes as they are, how well they are known, and what follows from them.
 
-Two more records come before it: what the crew and the shop sent back (`Returned`), as intake found it, and one line of
-their sheet as read (`SheetRow`, `CutAlready`).  A job of which nothing came back has none of all this.
+`Returned` comes before it: what the crew and the shop sent back, as intake found it.  A job of which nothing came back has none
+of all this.
 """
 
 from __future__ import annotations
@@ -38,37 +38,8 @@ class Returned(msgspec.Struct, frozen=True, kw_only=True):
         return tuple(file for file in (self.as_drilled, self.cut) if file is not None)
 
 
-class SheetRow(msgspec.Struct, frozen=True, kw_only=True):
-    """One line of as_drilled.csv; an empty cell was not measured.
-
-    Parameters
-    ----------
-    hole : str
-        Its name, or that of a mark shot again with the holes.
-    to_next : float or None
-        Centre to centre to the next hole that stands [m].
-    tie_a, tie_b : float or None
-        From the two marks that holes.csv names for the hole [m].
-    east, north : float or None
-        In the survey's own frame, its unit already made metres [m].
-    remark : str
-        As written.
-    row : int
-        Line of the file, from 1.
-    """
-
-    hole: str
-    to_next: float | None = None
-    tie_a: float | None = None
-    tie_b: float | None = None
-    east: float | None = None
-    north: float | None = None
-    remark: str = ""
-    row: int
-
-
 class CutAlready(msgspec.Struct, frozen=True, kw_only=True):
-    """One line of cut.csv: a panel that is cut, and the length of its piece, end to end as on the cut ticket [m]."""
+    """One line of cut.csv: a panel that is cut already, and the length along the posts it was made to [m]."""
 
     panel: str
     length: float
@@ -194,7 +165,7 @@ class Cure(msgspec.Struct, frozen=True, kw_only=True):
     ----------
     hole : str
     move : float
-        From where it is to where it would be drilled [m].
+        From where it is to where it would be drilled, the middle of `range` [m].
     toward : str
         In words: "toward H013", "away from the pool".
     place : Point
@@ -261,7 +232,7 @@ class Drilling(msgspec.Struct, frozen=True, kw_only=True):
         In the order of the sheet.
     misfits : tuple of Misfit
     cures : tuple of Cure
-        Cheapest first; all of them cost less than making every misfit custom.
+        Every single hole that would save a panel, cheapest first; it is worth it where its cost is less than its `cost_as_is`.
     cut : tuple of CutAlready
     adjusted : Adjusted or None
     returned : Returned

@@ -29,6 +29,7 @@ class PanelShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     heights: tuple[Length, ...]
     custom_least: Length
     custom_extra: Length
+    custom_work: float  # price of the work on one custom panel
     corner: CornerStyle
     hem_gap: Length
     fabric_beyond_end_post: Length
@@ -102,7 +103,9 @@ class SettingOut(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     tape_length: Length
     mark_sigma: Length
     drill_sigma: Length
-    fit_tolerance: Length
+    fit_tolerance: Length  # a stock panel or a gate still hangs when the distance of neighbouring holes is off the plan by this much
+    reading_sigma: Length  # of a tape read from hole centre to hole centre, what it is read to apart
+    redrill_price: float  # of filling a hole and drilling it again
     depth_sigma: Length
 
 

@@ -1,0 +1,74 @@
+"""Stock panels and gates that no longer hang in their holes."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+
+import msgspec
+
+from pipeline.drilling.prices import extra_for_custom
+from pipeline.model.drilling import Misfit
+from pipeline.model.layout import Gate, Hole, Layout, Panel
+from pipeline.model.shop import Shop
+
+SAME: float = 1e-9  # [m] of rounding: a distance off by just the tolerance fits
+
+
+class Span(msgspec.Struct, frozen=True):
+    """Two neighbouring holes, their distance as planned, and what hangs between them: a panel, a gate, or a joint ("")."""
+
+    first: str
+    last: str
+    planned: float
+    carries: str
+
+
+def spans_of(plan: Layout) -> tuple[Span, ...]:
+    """Return every span of the plan whose distance matters: of stock panels, gates and joints."""
+    chords = {hole.name: hole.to_next for hole in plan.holes}
+    spans = [
+        Span(first, last, chords[first] or 0.0, panel.name)
+        for panel in plan.panels
+        if panel.kind == "stock"
+        for first, last in itertools.pairwise(panel.holes)
+    ]
+    spans += [Span(gate.hinge_hole, gate.latch_hole, gate.leaf, gate.name) for gate in plan.gates]
+    return (*spans, *(Span(joint.before, joint.after, joint.gap, "") for joint in plan.joints))
+
+
+def misfits_of(plan: Layout, stands: Layout, shop: Shop) -> tuple[Misfit, ...]:
+    """Return the stock panels that no longer fit their holes, in the order of the panels."""
+    holes = {hole.name: hole for hole in stands.holes}
+    return tuple(
+        misfit
+        for was, now in zip(plan.panels, stands.panels, strict=True)
+        if was.kind == "stock" and (misfit := _misfit(plan, was, now, holes, shop))
+    )
+
+
+def custom_where_misfit(stands: Layout, misfits: tuple[Misfit, ...]) -> Layout:
+    """Return the fence with the panels that do not fit made custom."""
+    names = {misfit.panel for misfit in misfits}
+    panels = tuple(msgspec.structs.replace(one, kind="custom", stock_posts=None) if one.name in names else one for one in stands.panels)
+    return msgspec.structs.replace(stands, panels=panels)
+
+
+def gates_that_do_not_fit(plan: Layout, stands: Layout, shop: Shop) -> tuple[tuple[Gate, float], ...]:
+    """Return the gates whose leaf no longer fits between their holes, with how much too wide it stands [m]."""
+    leaves = {gate.name: gate.leaf for gate in plan.gates}
+    off = [(gate, gate.leaf - leaves[gate.name]) for gate in stands.gates]
+    return tuple((gate, by) for gate, by in off if abs(by) > shop.setting_out.fit_tolerance + SAME)
+
+
+def _misfit(plan: Layout, was: Panel, now: Panel, holes: Mapping[str, Hole], shop: Shop) -> Misfit | None:
+    extra = extra_for_custom(shop, now.length, now)
+    if len(was.holes) != len(now.holes):
+        return Misfit(panel=now.name, first=now.holes[0], last=now.holes[-1], off=now.length - was.length, extra=extra)
+    chords = {hole.name: hole.to_next or 0.0 for hole in plan.holes}
+    off = [
+        ((holes[first].to_next or 0.0) - chords[planned], first, last)
+        for planned, (first, last) in zip(was.holes, itertools.pairwise(now.holes), strict=False)
+    ]
+    by, first, last = max(off, key=lambda one: abs(one[0]))
+    return Misfit(panel=now.name, first=first, last=last, off=by, extra=extra) if abs(by) > shop.setting_out.fit_tolerance + SAME else None

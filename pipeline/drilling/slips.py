@@ -1,0 +1,283 @@
+"""Readings that cannot be, and holes that stand elsewhere: named by what explains the sheet best."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+import numpy as np
+
+from pipeline.drilling.network import Network, Observed, Vector
+from pipeline.units import FOOT, INCH, MILLIMETRE, ReportUnits, format_length
+
+WRONG: Final = 0.5  # [m] one sigma of a reading that is wrong for no known cause
+OFF: Final = 0.1  # [m] one sigma, each way, of a hole that stands elsewhere
+APART: Final = 2 * math.log(20.0)  # an explanation is taken when it is twenty times as likely as any other
+MOST: Final = 24  # explanations of one sheet: a sheet with more is no sheet of these holes
+# How often a thing happens, one in so many (own judgement; twice or half as often changes no finding of the simulations).
+ONE_IN: Final[dict[str, float]] = {
+    "reading": 300.0,
+    "shot": 3000.0,
+    "slip": 3000.0,
+    "cells": 1000.0,
+    "rows": 300.0,
+    "far rows": 1000.0,
+    "hole": 200.0,
+}
+FOUND_LEAST: Final = 0.0  # logarithm of how much likelier the sheet has to be with an explanation, beyond how rare that is
+
+Kind = Literal["reading", "hole"]
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """One way in which the sheet may have come about.
+
+    Parameters
+    ----------
+    kind : Kind
+        Readings that are wrong, or a hole that stands elsewhere.
+    readings : tuple of int
+        Those not to be followed.
+    hole : str
+        The one that stands elsewhere.
+    shifts : dict
+        Reading to how much too long it would be by this cause [m]; empty when the cause is not known.
+    rare : float
+        Twice the logarithm of one in how many.
+    cause : str
+        In words.
+    """
+
+    kind: Kind
+    readings: tuple[int, ...] = ()
+    hole: str = ""
+    shifts: Mapping[int, float] = field(default_factory=dict)
+    rare: float = 0.0
+    cause: str = ""
+
+    @property
+    def treatment(self) -> tuple[tuple[int, ...], str]:
+        """What follows from it: readings left out, or a hole let go."""
+        return tuple(sorted(self.readings)), self.hole
+
+
+@dataclass(frozen=True)
+class Found:
+    """What explains a sheet, and where two explanations are too near to each other to tell."""
+
+    taken: tuple[Explanation, ...]
+    doubts: tuple[tuple[Explanation, Explanation], ...]
+
+
+def explained(network: Network, state: Vector, units: ReportUnits, bore: float) -> Found:
+    """Return what explains the readings best.
+
+    Parameters
+    ----------
+    network, state, units, bore
+        Unknowns and readings; where these are linearised [m]; what the tape was read in, so that a slip is one of feet and inches or of
+        millimetres; diameter of a hole [m].
+
+    Notes
+    -----
+    With the plan as Gaussian prior the misclosures l are Gaussian of covariance C = A S Aᵀ + R.  An explanation changes C (a reading with a variance of
+    its own, a hole that may stand anywhere near) or l (a foot too much, two rows exchanged); it is judged by the change of -2 ln likelihood, lᵀ C⁻¹ l +
+    ln det C, less twice the logarithm of how rare it is.  They are taken one by one, the best first (rank-one updates of C⁻¹; own derivation).  Each is then
+    forbidden in turn and the rest sought anew: where another is nearly as likely and leads to something else, the sheet does not tell.
+    """
+    every = list(_explanations(network, units, bore))
+    base = _Sheet.of(network, state)
+    taken, gain = _greedy(base, every, frozenset())
+    doubts = []
+    for one in taken:
+        others, other_gain = _greedy(base, every, frozenset({one.treatment}))
+        if gain - other_gain < APART and {other.treatment for other in others} != {other.treatment for other in taken}:
+            instead = next((other for other in others if other.treatment not in {own.treatment for own in taken}), None)
+            if instead is not None:
+                doubts.append((one, instead))
+    return Found(tuple(taken), tuple(doubts))
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """Misclosures with their covariance under what is taken so far."""
+
+    network: Network
+    slopes: Vector
+    misclosure: Vector
+    covariance: Vector
+
+    @classmethod
+    def of(cls, network: Network, state: Vector) -> _Sheet:
+        computed, slopes = network.computed(state)
+        values = np.array([one.value for one in network.observed])
+        variances = np.array([one.sigma**2 for one in network.observed])
+        misclosure = values - computed + slopes @ (state - network.start)
+        return cls(network, slopes, misclosure, slopes @ network.prior @ slopes.T + np.diag(variances))
+
+    def with_(self, one: Explanation) -> _Sheet:
+        """Return the sheet once an explanation is taken: its readings count no more, its hole is free."""
+        covariance = self.covariance.copy()
+        for index in one.readings:
+            covariance[index, index] += WRONG**2
+        if one.hole:
+            part = self.slopes[:, self.network.at(one.hole)]
+            covariance = covariance + OFF**2 * part @ part.T
+        return _Sheet(self.network, self.slopes, self.misclosure, covariance)
+
+
+def _greedy(sheet: _Sheet, every: Sequence[Explanation], forbidden: frozenset[tuple[tuple[int, ...], str]]) -> tuple[list[Explanation], float]:
+    """Take explanations one by one while they make the sheet likelier; returns them and the gain of all."""
+    taken: list[Explanation] = []
+    total, out = 0.0, set[int]()
+    free = set[str]()
+    while len(taken) < MOST:
+        weights: Vector = np.asarray(np.linalg.inv(sheet.covariance), dtype=np.float64)
+        pull: Vector = np.asarray(weights @ sheet.misclosure, dtype=np.float64)
+        best, gain = None, FOUND_LEAST
+        for one in every:
+            if one.treatment in forbidden or out.intersection(one.readings) or (one.hole and one.hole in free):
+                continue
+            its = _gain(sheet, weights, pull, one)
+            if its > gain + 1e-9:
+                best, gain = one, its
+        if best is None:
+            break
+        taken.append(best)
+        total += gain
+        out.update(best.readings)
+        free.add(best.hole)
+        sheet = sheet.with_(best)
+    return taken, total
+
+
+def _gain(sheet: _Sheet, weights: Vector, pull: Vector, one: Explanation) -> float:
+    """Return how much likelier the sheet is with an explanation: minus twice the change of the logarithm, less its rarity."""
+    if one.shifts:
+        at = list(one.shifts)
+        shift = np.array([one.shifts[index] for index in at])
+        return float(2 * shift @ pull[at] - shift @ weights[np.ix_(at, at)] @ shift) - one.rare
+    if one.hole:
+        part = sheet.slopes[:, sheet.network.at(one.hole)]
+        inner, size = part.T @ weights @ part, OFF**2
+        towards = part.T @ pull
+    else:
+        at = list(one.readings)
+        inner, size = weights[np.ix_(at, at)], WRONG**2
+        towards = pull[at]
+    bent = np.eye(len(towards)) + size * inner
+    return float(size * towards @ np.linalg.solve(bent, towards) - np.log(np.linalg.det(bent))) - one.rare
+
+
+def _explanations(network: Network, units: ReportUnits, bore: float) -> Iterator[Explanation]:
+    observed = network.observed
+    by_row: dict[int, dict[str, int]] = {}
+    for index, one in enumerate(observed):
+        by_row.setdefault(one.row, {})[one.column] = index
+        if one.kind in ("to-next", "tie"):
+            yield Explanation("reading", readings=(index,), rare=_rare("reading"))
+            for cause, shift in _tape_slips(one, units, bore):
+                yield Explanation("reading", readings=(index,), shifts={index: shift}, rare=_rare("slip"), cause=cause)
+    yield from _skipped(network)
+    for row in by_row.values():
+        if "east" in row and "north" in row:
+            yield from _wrong_shots(network, row["east"], row["north"])
+        if "tie_a" in row and "tie_b" in row:
+            yield from _exchanged(network, row["tie_a"], row["tie_b"])
+    yield from _swapped_rows(network, by_row)
+    for hole in network.lineup.holes:
+        if not hole.loose and hole.name not in network.lineup.missing:
+            yield Explanation("hole", hole=hole.name, rare=_rare("hole"))
+
+
+def _rare(what: str, times: float = 1.0) -> float:
+    return 2 * math.log(ONE_IN[what] * times)
+
+
+def _tape_slips(one: Observed, units: ReportUnits, bore: float) -> Iterator[tuple[str, float]]:
+    """Yield what a tape may be misread by, and how much longer it then reads [m]."""
+    feet = (("ten feet", 10 * FOOT), ("a foot", FOOT), ("ten inches", 10 * INCH), ("an inch", INCH), ("half an inch", INCH / 2))
+    metric = (("a metre", 1.0), ("ten centimetres", 0.1), ("five centimetres", 0.05), ("a centimetre", 0.01))
+    for words, size in feet if units == "inch" else metric:
+        yield f"{words} too much", size
+        yield f"{words} too little", -size
+    yield "measured to the far edges of the bores, not centre to centre", bore
+    yield "measured to the near edges of the bores, not centre to centre", -bore
+    if units == "mm":
+        yield from _turned_digits(one.figure.value)
+
+
+def _turned_digits(value: float) -> Iterator[tuple[str, float]]:
+    """Yield every exchange of two neighbouring digits of a reading in millimetres."""
+    digits = str(round(value / MILLIMETRE))
+    for at in range(len(digits) - 1):
+        turned = digits[:at] + digits[at + 1] + digits[at] + digits[at + 2 :]
+        if turned != digits:
+            yield f"two digits exchanged, {digits} for {turned}", (int(digits) - int(turned)) * MILLIMETRE
+
+
+def _skipped(network: Network) -> Iterator[Explanation]:
+    """Yield readings that went on to the hole after the next."""
+    places = {hole.name: hole.place for hole in network.lineup.holes}
+    for index, one in enumerate(network.observed):
+        beyond = network.lineup.tape_next.get(one.to, "") if one.kind == "to-next" else ""
+        if beyond and beyond != one.hole:
+            shift = math.dist(places[one.hole], places[beyond]) - math.dist(places[one.hole], places[one.to])
+            yield Explanation("reading", readings=(index,), shifts={index: shift}, rare=_rare("slip"), cause=f"measured to {beyond}, past {one.to}")
+
+
+def _wrong_shots(network: Network, east: int, north: int) -> Iterator[Explanation]:
+    one, other = network.observed[east], network.observed[north]
+    yield Explanation("reading", readings=(east, north), rare=_rare("shot"))
+    if one.planned is not None and other.planned is not None:
+        # Exchanged, each reads what the other should: in the plan's coordinates only where the survey's frame is not far off.
+        shifts = {east: one.value - other.value, north: other.value - one.value}
+        yield Explanation("reading", readings=(east, north), shifts=shifts, rare=_rare("cells"), cause="east and north exchanged")
+    for index in (east, north):
+        for words, size in (("a metre", 1.0), ("ten metres", 10.0), ("a foot", FOOT), ("ten feet", 10 * FOOT)):
+            for sign, side in ((1.0, "much"), (-1.0, "little")):
+                yield Explanation("reading", (east, north), shifts={index: sign * size}, rare=_rare("slip"), cause=f"{words} too {side}")
+
+
+def _exchanged(network: Network, first: int, second: int) -> Iterator[Explanation]:
+    one, other = network.observed[first], network.observed[second]
+    shifts = {first: one.value - other.value, second: other.value - one.value}
+    yield Explanation("reading", readings=(first, second), shifts=shifts, rare=_rare("cells"), cause="tie_a and tie_b exchanged")
+
+
+def _swapped_rows(network: Network, by_row: Mapping[int, Mapping[str, int]]) -> Iterator[Explanation]:
+    """Yield every two rows written into each other's line."""
+    rows = sorted(by_row)
+    for (at, row), (other_at, other) in itertools.combinations(enumerate(rows), 2):
+        mine, its = by_row[row], by_row[other]
+        if set(mine) != set(its):
+            continue
+        pairs = [(mine[column], its[column]) for column in mine]
+        shifts: dict[int, float] = {}
+        for here, there in pairs:
+            difference = network.observed[here].value - network.observed[there].value
+            shifts |= {here: difference, there: -difference}
+        rare = _rare("rows") if other_at == at + 1 else _rare("far rows", len(rows))
+        names = f"{network.observed[pairs[0][0]].hole} and {network.observed[pairs[0][1]].hole}"
+        readings = tuple(sorted(index for pair in pairs for index in pair))
+        yield Explanation("reading", readings=readings, shifts=shifts, rare=rare, cause=f"the rows {names} are swapped")
+
+
+def in_words(network: Network, one: Explanation, units: ReportUnits) -> str:
+    """Return what an explanation says, in words."""
+    if one.hole:
+        return f"{one.hole} stands elsewhere"
+    return "; ".join(f"{reading_in_words(network.observed[index], units)} is misread" for index in one.readings) + (
+        f": {one.cause}" if one.cause else ""
+    )
+
+
+def reading_in_words(one: Observed, units: ReportUnits) -> str:
+    """Return a reading in words, with its line."""
+    if one.kind in ("east", "north"):
+        return f"the {one.kind}ing of {one.hole} (line {one.row})"
+    return f"{one.hole} to {one.to}, {format_length(one.figure.value, units)} (line {one.row})"
