@@ -15,9 +15,9 @@ from pipeline.drawings.crew import crew_parts
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import Stroke
 from pipeline.drawings.inspection import inspection_parts
-from pipeline.drawings.pages import bind
+from pipeline.drawings.pages import DrawingPart, bind
 from pipeline.drawings.paper import Frame, SheetFacts
-from pipeline.drawings.plan_sheets import PlanSheet, add_sheet
+from pipeline.drawings.plan_sheets import PlanSheet, SheetRow
 from pipeline.drawings.shop import shop_parts
 from pipeline.errors import Reason
 from pipeline.model.compliance import Compliance
@@ -63,7 +63,7 @@ def draw(
     package where there is one, `drilling` what came back from the site, once anything did, and `planned` the fence as it was planned then.
     """
     facts = sheet_facts(job, compliance, revision, made)
-    document, sheets = draw_plan(site, layout, compliance, facts, drilling)
+    document, sheets, row = draw_plan(site, layout, compliance, facts, drilling)
     followed = succession(revision, before, layout, fabrication, drilling, facts.units)
     dossier = Dossier(
         job=job,
@@ -80,8 +80,10 @@ def draw(
         document=document,
         plan_sheets=sheets,
     )
-    booklets = {"crew": crew_parts, "shop": shop_parts, "inspection": inspection_parts}
-    files = {f"{name}.pdf": bind(parts(dossier), facts, document, name) for name, parts in booklets.items()}
+    booklets = {name: parts(dossier) for name, parts in (("crew", crew_parts), ("shop", shop_parts), ("inspection", inspection_parts))}
+    for part in (part for parts in booklets.values() for part in parts if isinstance(part, DrawingPart)):
+        row.add_drawing(part.title, part.frame, part.scale, part.marks)
+    files = {f"{name}.pdf": bind(parts, facts, document, name) for name, parts in booklets.items()}
     return Drawn(
         files={"plan.dxf": _dxf_bytes(document), **files},
         picture=thumbnail.plan_svg(site, layout, complies=facts.complies),
@@ -101,8 +103,8 @@ def sheet_facts(job: Job, compliance: Compliance, revision: Revision, made: Sequ
 
 def draw_plan(
     site: Site, layout: Layout, compliance: Compliance, facts: SheetFacts, drilling: Drilling | None = None
-) -> tuple[Drawing, tuple[PlanSheet, ...]]:
-    """Return the plan's DXF document with its sheets: overview, details where that is too dense, places of the checks."""
+) -> tuple[Drawing, tuple[PlanSheet, ...], SheetRow]:
+    """Return the plan's DXF document, its sheets (overview, details where that is too dense, places of the checks), and the row for more."""
     frame, view = plan_view.overview(site, layout, facts.paper, facts.units)
     model_view = _model_view(view, facts) if view.scale.ratio > plan_view.DENSEST else view
     dimensions, names = _named(site, layout, model_view, facts)
@@ -113,15 +115,16 @@ def draw_plan(
     document = plan.new_document(facts.units, model_view)
     plan.draw_model(document, site, layout, facts.units, model_view, names, dimensions)
     plan.draw_planned_holes(document, drilling, facts.units, model_view)
-    found = plan_view.details(layout, facts.paper, facts.units, view.scale) if dense else ()
+    found = plan_view.details(layout, facts.paper, facts.units, view) if dense else ()
     sheets = [_overview_sheet(site, layout, frame, view, names, dense, found)]
     sheets += [_detail_sheet(site, layout, number, detail) for number, detail in enumerate(found, 1)]
     sheets.append(check_sheet(site, layout, compliance, frame, view))
     sheets = [msgspec.structs.replace(sheet, signs=(*sheet.signs, *plan.signs_of(drilling))) for sheet in sheets]
     layers = frozenset(entity.dxf.layer for entity in document.modelspace())
+    row = SheetRow(document, facts, plan_view.drawn_bounds(site, layout))
     for sheet in sheets:
-        add_sheet(document, sheet, facts, layers)
-    return document, tuple(sheets)
+        row.add_plan(sheet, layers)
+    return document, tuple(sheets), row
 
 
 def _named(site: Site, layout: Layout, view: plan_view.View, facts: SheetFacts) -> tuple[tuple[plan.Dimension, ...], plan_names.Names]:

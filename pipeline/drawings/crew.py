@@ -69,9 +69,9 @@ def _setting_out(dossier: Dossier) -> TextPart:
     marks = [mark for mark in dossier.site.marks if is_mark(mark, layout)]
     flow: list[Any] = [heading("How to set out")]
     steps = [
-        "Find the marks below and check the distance between the first two before anything else: it has to agree within 1/4 in."
+        "Find the marks below. The first two are the base: check the distance between them before anything else, it has to agree within 1/4 in."
         if units == "inch"
-        else "Find the marks below and check the distance between the first two before anything else: it has to agree within 6 mm.",
+        else "Find the marks below. The first two are the base: check the distance between them before anything else, it has to agree within 6 mm.",
         "Each hole is where two tape ties meet: hold one tape at each mark, level and pulled straight, and mark the crossing.",
         "Stand with the pool on your left: the holes are numbered in the direction you walk.",
         "Then check the distance to the next hole, centre to centre, and the diagonals below. What disagrees by more than 1/4 in is measured again before it is drilled."
@@ -133,7 +133,7 @@ def _hole_schedule(dossier: Dossier) -> TextPart:
         ),
         table(head, rows, (7, 15, 14, 15, 24, 17, 26, 17, 26, 19, 14)),
     ]
-    return TextPart("Hole schedule", tuple(flow))
+    return TextPart("Hole schedule", tuple(flow), follows=True)
 
 
 def _hanging(dossier: Dossier) -> TextPart:
@@ -211,9 +211,8 @@ def _hand_over(dossier: Dossier) -> TextPart:
         "Sheet of the holes as drilled filled in and sent to the office",
     ]
     said = [
-        cautions.SUPERVISION,
-        "Test the gate every week. Check local law before removing any section. Teach swimming and learn resuscitation.",
-        *cautions.deference(dossier.compliance)[1:],
+        *cautions.deference(dossier.compliance),
+        "Swap the person on watch every 15 minutes or so. Test the gate every week. Check local law before removing any section. Teach swimming and learn resuscitation.",
     ]
     flow = [heading("Hand-over"), *listed(items, boxes=True), subheading("Said to the owner, and understood"), *listed(said, boxes=True), space(8)]
     flow += [paragraph("Crew ______________________   Owner ______________________   Date ______________")]

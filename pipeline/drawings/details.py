@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Final
+from collections.abc import Callable, Sequence
+from typing import Final, TypeVar
 
 import msgspec
 
-from pipeline.drawings.dimensioning import dimension
+from pipeline.drawings.dimensioning import CAP, dimension
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import BROAD, FINE, Area, Mark, Ring, Stroke, Words, box, fitted
 from pipeline.drawings.pages import DrawingPart
@@ -17,9 +17,12 @@ from pipeline.geometry.chain import Point
 from pipeline.model.layout import FenceEnd, Gate, Hole, Joint
 from pipeline.units import format_length
 
+Thing = TypeVar("Thing")
 _COLUMNS: Final = 2
 _ROWS: Final = 3
 _HEAD: Final = 8.0  # [mm] title and scale above a detail
+_AXIS: Final = 6.5  # [mm] of a leaned post's axis shown above the deck
+_SIDES: Final = {"away": "away from the pool", "pool": "toward the pool"}
 _STEP: Final = 0.02  # [m] a joint whose decks differ by more stands over a riser
 
 
@@ -43,10 +46,12 @@ class _Detail(msgspec.Struct, frozen=True):
 
 def detail_parts(dossier: Dossier) -> tuple[DrawingPart, ...]:
     """Return the pages of details."""
+    layout = dossier.layout
     found = [_hole(dossier, hole) for hole in _typical_holes(dossier)]
-    found += [make(dossier, gate) for gate in dossier.layout.gates for make in (_gate_plan, _gate_front)]
-    found += [_end(dossier, end) for end in dossier.layout.ends]
-    found += [_step(dossier, joint) for joint in dossier.layout.joints if abs(joint.rise) > _STEP]
+    found += [_gate_plan(dossier, gate) for gate in layout.gates]
+    found += [_gate_front(dossier, alike) for alike in _alike(layout.gates, lambda gate: format_length(gate.leaf, dossier.units))]
+    found += [_end(dossier, alike) for alike in _alike(layout.ends, lambda end: (end.wall, format_length(end.clearance, dossier.units)))]
+    found += [_step(dossier, joint) for joint in layout.joints if abs(joint.rise) > _STEP]
     frame = frame_of(dossier.facts.paper)
     a_page = _COLUMNS * _ROWS
     pages = [found[start : start + a_page] for start in range(0, len(found), a_page)]
@@ -58,6 +63,14 @@ def detail_parts(dossier: Dossier) -> tuple[DrawingPart, ...]:
         title = "Details" if len(pages) == 1 else f"Details {number} of {len(pages)}"
         parts.append(DrawingPart(title, frame, "as noted", tuple(marks)))
     return tuple(parts)
+
+
+def _alike(things: Sequence[Thing], look: Callable[[Thing], object]) -> list[list[Thing]]:
+    """Return things in groups of those that look alike when drawn, in the order of their first."""
+    groups: dict[object, list[Thing]] = {}
+    for thing in things:
+        groups.setdefault(look(thing), []).append(thing)
+    return list(groups.values())
 
 
 def _typical_holes(dossier: Dossier) -> list[Hole]:
@@ -100,10 +113,10 @@ def _title(detail: _Detail, scale: Scale, cell: _Cell) -> list[Mark]:
 
 
 def _hole(dossier: Dossier, hole: Hole) -> _Detail:
-    """Section through a hole: slab, bore, sleeve, depth, lean, and what stays under it; the pool lies to the left."""
+    """Section through a hole, walking with the pool on the left: slab, bore, sleeve, depth, lean, and what stays under it."""
     sleeve, units = dossier.job.shop.sleeve, dossier.units
     slab, depth, bore = float(sleeve.slab_thickness), hole.depth, hole.bore
-    wide = 3.4 * bore
+    wide, half = 3.4 * bore, bore / 2
     lean = {"away": -hole.lean, "pool": hole.lean, "plumb": 0.0}[hole.lean_toward]  # of the post, to the left positive
 
     def draw(at: Callable[[float, float], Point]) -> list[Mark]:
@@ -111,26 +124,30 @@ def _hole(dossier: Dossier, hole: Hole) -> _Detail:
             """Return the place `x` beside the bore's axis and `deep` down along it, from where the axis meets the deck."""
             return at(wide / 2 + x * math.cos(lean) + deep * math.sin(lean), slab - deep * math.cos(lean) + x * math.sin(lean))
 
-        half = bore / 2
         mouth = [at(wide / 2 + sign * half / math.cos(lean), slab) for sign in (-1, 1)]
         walls = [down(-half, depth), down(half, depth)]
-        marks: list[Mark] = [Stroke(points=(at(0, slab), mouth[0], walls[0], walls[1], mouth[1], at(wide, slab)), width=0.35)]
-        marks.append(Stroke(points=(at(0, 0), at(wide, 0)), width=0.35, dash=(3.2, 0.9, 0.2, 0.9)))
-        marks += [_cut_concrete(at, 0, wide / 2 - bore, 0, slab), _cut_concrete(at, wide / 2 + bore, wide, 0, slab)]
+        marks: list[Mark] = []
         for sign in (-1, 1):
             shell = (sign * float(sleeve.outside) / 2, sign * float(sleeve.inside) / 2)
-            marks.append(Area(points=(down(shell[0], depth), down(shell[1], depth), down(shell[1], 0), down(shell[0], 0)), grey=0.35))
+            marks.append(Area(points=(down(shell[0], depth), down(shell[1], depth), down(shell[1], 0), down(shell[0], 0)), grey=0.55))
+        marks.append(Stroke(points=(at(0, slab), mouth[0], walls[0], walls[1], mouth[1], at(wide, slab)), width=0.35))
+        marks.append(Stroke(points=(at(0, 0), at(wide, 0)), width=0.35, dash=(3.2, 0.9, 0.2, 0.9)))
+        marks += [_cut_concrete(at, 0, wide / 2 - bore, 0, slab), _cut_concrete(at, wide / 2 + bore, wide, 0, slab)]
         if lean:
-            marks.append(Stroke(points=(down(0, depth), down(0, -0.45 * depth)), width=FINE, dash=(3.2, 0.9, 0.2, 0.9)))
+            tip = down(0, 0)
+            up = (tip[0] - math.sin(lean) * _AXIS, tip[1] + math.cos(lean) * _AXIS)
+            marks.append(Stroke(points=(down(0, depth), up), width=FINE, dash=(3.2, 0.9, 0.2, 0.9)))
+            marks.append(Words(text=f"{math.degrees(hole.lean):.1f}° {_SIDES[hole.lean_toward]}", at=_off(up, 1.4, -1.4), cap=CAP))
         else:
             marks += dimension(mouth[0], mouth[1], 5.0, f"bore {format_length(bore, units)}")
         marks += dimension(at(wide, slab - depth), at(wide, slab), -4.0, f"depth {format_length(depth, units)}")
         marks += dimension(at(0, slab), at(0, 0), -4.0, f"slab {format_length(slab, units)}: measure")
-        marks.append(Words(text="pool", at=_off(at(0, slab), 0.5, 1.6), cap=1.7))
+        marks.append(Words(text="pool side", at=_off(at(0, slab), 0.5, 1.6), cap=1.7))
+        marks.append(Words(text="grey: sleeve, set flush", at=_off(at(wide / 2, 0), 0, -3.4), cap=1.7, align="centre"))
         return marks
 
     how = f"Hole leaned {math.degrees(hole.lean):.1f}°, as {hole.name}" if lean else "Hole and sleeve, plumb"
-    return _Detail(how, (wide, slab), (9.0, 4.0, 9.0, 14.0), draw)
+    return _Detail(how, (wide, slab), (9.0, 6.0, 9.0, 9.5), draw)
 
 
 def _cut_concrete(at: Callable[[float, float], Point], left: float, right: float, bottom: float, top: float) -> Mark:
@@ -176,9 +193,9 @@ def _in_gate_frame(hinge: Hole, latch: Hole, other: Hole) -> Point:
     return (dx * math.cos(heading) + dy * math.sin(heading), dy * math.cos(heading) - dx * math.sin(heading))
 
 
-def _gate_front(dossier: Dossier, gate: Gate) -> _Detail:
-    """Front of a gate, seen from outside: leaf, release height, clearances."""
-    shop, units = dossier.job.shop.gate, dossier.units
+def _gate_front(dossier: Dossier, gates: Sequence[Gate]) -> _Detail:
+    """Front of gates that are alike, seen from outside: leaf, release height, clearances."""
+    shop, units, gate = dossier.job.shop.gate, dossier.units, gates[0]
     holes = {hole.name: hole for hole in dossier.layout.holes}
     clear = math.dist(holes[gate.hinge_hole].place, holes[gate.latch_hole].place)
     tall, release, margin = dossier.layout.panels[0].height, float(shop.release_height), 0.25
@@ -207,12 +224,14 @@ def _gate_front(dossier: Dossier, gate: Gate) -> _Detail:
             marks.append(Words(text=text, at=_off(at(margin + clear / 2, 0), 0, -9.6 - 3.2 * row), cap=1.6, align="centre"))
         return marks
 
-    return _Detail(f"Gate {gate.name}, from outside", (clear + 2 * margin, max(tall, release)), (7.0, 14.0, 7.0, 3.0), draw)
+    names = ", ".join(gate.name for gate in gates)
+    return _Detail(f"Gate {names}, from outside", (clear + 2 * margin, max(tall, release)), (7.0, 14.0, 7.0, 3.0), draw)
 
 
-def _end(dossier: Dossier, end: FenceEnd) -> _Detail:
-    """Plan of an end: the last hole's centre to the wall."""
-    units = dossier.units
+def _end(dossier: Dossier, ends: Sequence[FenceEnd]) -> _Detail:
+    """Plan of ends that are alike: the last hole's centre to the wall."""
+    units, end = dossier.units, ends[0]
+    names = ", ".join(end.hole for end in ends)
     hole = next(hole for hole in dossier.layout.holes if hole.name == end.hole)
     clearance, radius = end.clearance, hole.bore / 2
     fabric = 3.2 * clearance
@@ -224,14 +243,12 @@ def _end(dossier: Dossier, end: FenceEnd) -> _Detail:
         marks: list[Mark] = [Stroke(points=(at(0, half), at(fabric, half)), width=BROAD), _round(at, fabric, half, radius, None)]
         marks.append(Area(points=(at(face, 0), at(stop, 0), at(stop, 2 * half), at(face, 2 * half)), grey=0.75))
         marks.append(Stroke(points=(at(face, 0), at(face, 2 * half)), width=0.5))
-        marks += _label(at(fabric, half), end.hole, (-2.0, -7.0))
+        marks.append(Words(text=names, at=_off(at(fabric, half - radius), 0, -3.2), cap=CAP, bold=True, align="centre"))
         marks += dimension(at(fabric, half), at(face, half), 9.0, format_length(clearance, units))
-        marks.append(
-            Words(text=f"wall {end.wall}".strip() if end.wall else "what it ends at", at=_off(at(face, 0), 0, -3.6), cap=1.7, align="centre")
-        )
+        marks.append(Words(text="face of the wall" if end.wall else "what it ends at", at=_off(at(face, 0), 0, -3.6), cap=1.7, align="centre"))
         return marks
 
-    return _Detail(f"End at {end.hole}, plan", (wide + 0.7 * clearance, 3.2 * clearance), (2.0, 6.0, 10.0, 8.0), draw)
+    return _Detail(f"End at {names}, plan", (wide + 0.7 * clearance, 3.2 * clearance), (2.0, 6.0, 10.0, 8.0), draw)
 
 
 def _step(dossier: Dossier, joint: Joint) -> _Detail:
@@ -259,13 +276,24 @@ def _step(dossier: Dossier, joint: Joint) -> _Detail:
         marks.append(Stroke(points=(at(first - 0.08, lower + latch), at(second + 0.08, lower + latch)), width=0.5))
         top = max(levels) + tall
         marks += dimension(at(first, top), at(second, top), 4.0, format_length(gap, units))
+        foot = at(0, lower)[1] - 6.0
+        beside = [_to_riser(dossier, name) for name in (joint.before, joint.after)]
+        notes = [f"{name} {format_length(far, units)}" for name, far in zip((joint.before, joint.after), beside, strict=True) if far is not None]
+        if notes:
+            marks.append(Words(text=f"hole to riser, square to it: {', '.join(notes)}", at=(at(edge, 0)[0], foot - 1.0), cap=1.6, align="centre"))
         marks += dimension(at(2 * side + gap, lower), at(2 * side + gap, lower + abs(rise)), -3.0, f"rise {format_length(abs(rise), units)}")
         marks += dimension(at(0, lower), at(0, lower + latch), 3.0, f"latch {format_length(latch, units)}")
         marks += _label(at(first, levels[0]), joint.before, (-9.5, -4.2))
         marks += _label(at(second, levels[1]), joint.after, (2.4, -4.2))
         return marks
 
-    return _Detail(f"Joint {joint.name} over riser {joint.riser}".rstrip(), (2 * side + gap, tall + abs(rise)), (8.0, 6.0, 11.0, 10.0), draw)
+    return _Detail(f"Joint {joint.name} over riser {joint.riser}".rstrip(), (2 * side + gap, tall + abs(rise)), (8.0, 9.0, 11.0, 8.0), draw)
+
+
+def _to_riser(dossier: Dossier, name: str) -> float | None:
+    """Return how far a hole's centre stands from the nearest nosing [m], in plan."""
+    hole = next(hole for hole in dossier.layout.holes if hole.name == name)
+    return min((riser.nosing.nearest(hole.place)[1] for riser in dossier.site.risers), default=None)
 
 
 def _round(at: Callable[[float, float], Point], x: float, y: float, radius: float, fill: float | None) -> Ring:

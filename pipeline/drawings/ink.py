@@ -23,12 +23,14 @@ PEN = 0.18  # [mm] the sheets' ordinary line
 FINE = 0.09  # [mm]
 BROAD = 0.5  # [mm]
 _POINTS_PER_MILLIMETRE = 72 / 25.4
-LINETYPES: Final[dict[str, tuple[str, tuple[float, ...]]]] = {  # on and off lengths on paper [mm]
-    "LONG-DASH": ("long dashes", (4.0, 1.6)),
-    "SHORT-DASH": ("short dashes", (1.6, 1.0)),
-    "DASH-DOT": ("dash and dot", (3.2, 0.9, 0.2, 0.9)),
-    "DASH-TWO-DOTS": ("dash and two dots", (3.2, 0.8, 0.2, 0.8, 0.2, 0.8)),
-    "DOTS": ("dots", (0.3, 0.9)),
+LINETYPES: Final[
+    dict[str, tuple[str, tuple[float, ...]]]
+] = {  # on and off lengths on paper [mm]; a program that draws dashes of its own knows them by these names
+    "DASHEDX2": ("long dashes", (4.0, 1.6)),
+    "DASHED": ("short dashes", (1.6, 1.0)),
+    "DASHDOT": ("dash and dot", (3.2, 0.9, 0.2, 0.9)),
+    "DIVIDE": ("dash and two dots", (3.2, 0.8, 0.2, 0.8, 0.2, 0.8)),
+    "DOT": ("dots", (0.3, 0.9)),
 }
 
 
@@ -115,6 +117,16 @@ def extent(words: Words) -> tuple[Point, float, float, float]:
     return centre, half, (words.cap + drop) / 2, words.turn
 
 
+def moved(mark: Mark, by: Point, layer: str = "") -> Mark:
+    """Return a mark moved on the paper [mm]; `layer` takes the place of the sheets' own layer where it is given."""
+    there = {} if not layer or mark.layer != "SHEET" else {"layer": layer}
+    if isinstance(mark, Stroke | Area):
+        return msgspec.structs.replace(mark, points=tuple((x + by[0], y + by[1]) for x, y in mark.points), **there)
+    if isinstance(mark, Ring):
+        return msgspec.structs.replace(mark, centre=(mark.centre[0] + by[0], mark.centre[1] + by[1]), **there)
+    return msgspec.structs.replace(mark, at=(mark.at[0] + by[0], mark.at[1] + by[1]), **there)
+
+
 def to_canvas(canvas: Any, marks: Iterable[Mark]) -> None:
     """Draw marks on a reportlab canvas whose origin is the sheet's lower left corner."""
     canvas.saveState()
@@ -197,7 +209,7 @@ def to_layout(layout: BaseLayout, marks: Iterable[Mark]) -> None:
 def _stroke_on_layout(layout: BaseLayout, mark: Stroke) -> None:
     attributes: dict[str, Any] = {"layer": mark.layer, "lineweight": lineweight(mark.width), "linetype": "CONTINUOUS"}
     if mark.dash:
-        attributes["linetype"] = next((name for name, (_, pattern) in LINETYPES.items() if pattern == mark.dash), "SHORT-DASH")
+        attributes["linetype"] = next((name for name, (_, pattern) in LINETYPES.items() if pattern == mark.dash), "DASHED")
         attributes["ltscale"] = 1 / layout.doc.header["$LTSCALE"]  # the document's scale is for the model space
     if mark.grey:
         attributes["true_color"] = _true_colour(mark.grey)

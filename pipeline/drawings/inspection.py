@@ -58,7 +58,7 @@ def _summary(dossier: Dossier) -> TextPart:
     if failing:
         flow.append(subheading("What fails, and what would cure it"))
         flow += listed([f"{check.document} {check.clause}, {check.where}: {check.paraphrase} {check.cure}" for check in failing])
-    return TextPart("Verdict", tuple(flow))
+    return TextPart("Verdict", tuple(flow), follows=True)
 
 
 def _documents(dossier: Dossier) -> TextPart:
@@ -140,12 +140,26 @@ def _on_site(dossier: Dossier) -> list[Any]:
     return flow
 
 
+def _limit_words(limit: str, rule_pack: str) -> str:
+    """Return a limit's name as words, without its pack's own beginning.
+
+    Examples
+    --------
+    >>> _limit_words("us_ispsc_pool_depth_trigger", "us-ispsc-2021")
+    'pool depth trigger'
+    """
+    words, own = limit.replace("-", "_").split("_"), rule_pack.split("-")
+    while len(words) > 1 and words[0] in own:
+        words = words[1:]
+    return " ".join(words)
+
+
 def _not_covered(dossier: Dossier) -> list[Any]:
     flow: list[Any] = [heading("What these codes do not cover")]
     flow += listed(dossier.compliance.not_covered or _NOT_COVERED)
     if dossier.compliance.not_applicable:
         flow.append(subheading("Limits that do not apply here, and why"))
-        rows = [(each.rule_pack, each.clause, each.limit, each.why) for each in dossier.compliance.not_applicable]
+        rows = [(each.rule_pack, each.clause, _limit_words(each.limit, each.rule_pack), each.why) for each in dossier.compliance.not_applicable]
         flow.append(table(("pack", "clause", "limit", "why"), rows, (32, 26, 50, 84), plain=False))
     flow += [subheading("Who decides"), *(paragraph(line, "strong") for line in cautions.deference(dossier.compliance))]
     return flow

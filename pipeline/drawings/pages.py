@@ -1,13 +1,13 @@
 """Pages of a booklet: flowing text and tables, plan sheets, and drawings made of marks, all with one title strip.
 
-A booklet is a row of parts.  Text flows through reportlab's platypus; plan sheets are drawn from the DXF document by `pen`;
-drawings are marks on paper.  Every page carries "page n of N", every part stands in the PDF's outline.
+A booklet is a row of parts.  Text flows through reportlab's platypus; plan sheets and drawings are drawn from the DXF document by
+`pen`.  Every page carries "page n of N", every part stands in the PDF's outline.
 """
 
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 from xml.sax.saxutils import escape
@@ -29,10 +29,11 @@ _CELL_LINES: Final = 45  # lines of a wrapped cell, at most: a row has to fit on
 
 
 class TextPart(msgspec.Struct, frozen=True):
-    """Flowing text: a title for strip and outline, and platypus flowables."""
+    """Flowing text: a title for strip and outline, and platypus flowables; one that `follows` goes on where the text before it ends."""
 
     title: str
     flowables: tuple[Any, ...]
+    follows: bool = False
 
 
 class PlanPart(msgspec.Struct, frozen=True):
@@ -44,7 +45,7 @@ class PlanPart(msgspec.Struct, frozen=True):
 
 
 class DrawingPart(msgspec.Struct, frozen=True):
-    """One page of marks; `scale` is written in the strip, empty for none."""
+    """One page of marks, which is a sheet of the DXF document too, named by its title; `scale` is written in the strip, empty for none."""
 
     title: str
     frame: Frame
@@ -67,11 +68,24 @@ def bind(parts: Sequence[Part], facts: SheetFacts, document: Drawing, name: str)
     canvas.setCreator("sleeveline")
     canvas.setProducer("sleeveline")
     canvas.booklet = name
-    for number, part in enumerate(parts):
-        canvas.outline_key = (f"part{number}", part.title)
-        _DRAW[type(part)](canvas, part, facts, document)
+    for number, run in enumerate(_runs(parts)):
+        if isinstance(run[0], TextPart):
+            _draw_text(canvas, [part for part in run if isinstance(part, TextPart)], facts, f"part{number}")
+        else:
+            _draw_sheet(canvas, run[0], document, f"part{number}")
     canvas.save()
     return file.getvalue()
+
+
+def _runs(parts: Sequence[Part]) -> list[list[Part]]:
+    """Return the parts, those of flowing text together with the ones that follow them."""
+    runs: list[list[Part]] = []
+    for part in parts:
+        if isinstance(part, TextPart) and part.follows and runs and isinstance(runs[-1][0], TextPart):
+            runs[-1].append(part)
+        else:
+            runs.append([part])
+    return runs
 
 
 @cache
@@ -82,23 +96,23 @@ def _canvas_class() -> Any:
         """Holds its pages back until their number is known."""
 
         booklet = ""
-        outline_key: tuple[str, str] | None = None
 
         def __init__(self, *arguments: Any, **options: Any) -> None:
             super().__init__(*arguments, **options)
             self._held: list[dict[str, Any]] = []
+            self.begins: list[tuple[str, str]] = []
+            self.begins_at_top = False
 
         def showPage(self) -> None:
             self._held.append(dict(self.__dict__))
-            self.outline_key = None
+            self.begins = []
             self._startPage()
 
         def save(self) -> None:
             held = self._held
             for number, page in enumerate(held, 1):
                 self.__dict__.update(page)
-                if self.outline_key is not None:
-                    key, title = self.outline_key
+                for key, title in self.begins:
                     self.bookmarkPage(key)
                     self.addOutlineEntry(typeface.printable(title), key)
                 width = self._pagesize[0] / _POINTS
@@ -114,13 +128,19 @@ def _start(canvas: Any, frame: Frame) -> None:
     canvas.setPageSize((frame.width * _POINTS, frame.height * _POINTS))
 
 
-def _draw_text(canvas: Any, part: TextPart, facts: SheetFacts, document: Drawing) -> None:
+def _draw_text(canvas: Any, parts: Sequence[TextPart], facts: SheetFacts, key: str) -> None:
     frame = frame_of(facts.paper)
-    waiting = list(part.flowables)
+    waiting: list[Any] = []
+    for number, part in enumerate(parts):
+        waiting += [_beginning(f"{key}-{number}", part.title), *part.flowables]
+    title = parts[0].title
     while waiting:
         _start(canvas, frame)
-        to_canvas(canvas, title_strip(frame, facts, part.title, ""))
         _fill_page(canvas, frame, waiting)
+        begun = [begun for _, begun in canvas.begins]
+        whole = [] if canvas.begins_at_top else [title]
+        to_canvas(canvas, title_strip(frame, facts, ", ".join(dict.fromkeys([*whole, *begun])) or title, ""))
+        title = begun[-1] if begun else title
         canvas.showPage()
 
 
@@ -133,8 +153,15 @@ def _fill_page(canvas: Any, frame: Frame, waiting: list[Any]) -> None:
         frame.left * _POINTS, frame.bottom * _POINTS, width * _POINTS, height * _POINTS, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0
     )
     first = True
+    canvas.begins_at_top = isinstance(waiting[0], _beginning_class())
     while waiting:
         flowable = waiting[0]
+        if isinstance(flowable, _beginning_class()):
+            if not first and not _leaves_room(column, waiting[1], waiting[2] if len(waiting) > 2 else waiting[1]):
+                return
+            canvas.begins.append((flowable.key, flowable.title))
+            waiting.pop(0)
+            continue
         if not first and flowable.getKeepWithNext() and len(waiting) > 1 and not _leaves_room(column, flowable, waiting[1]):
             return
         if column.add(flowable, canvas):
@@ -158,20 +185,13 @@ def _leaves_room(column: Any, heading: Any, following: Any) -> bool:
     return bool(following.wrap(column._aW, left)[1] <= left or len(following.split(column._aW, left)) > 1)
 
 
-def _draw_plan(canvas: Any, part: PlanPart, facts: SheetFacts, document: Drawing) -> None:
+def _draw_sheet(canvas: Any, part: Part, document: Drawing, key: str) -> None:
+    """Draw a sheet of the document: a plan by the name of its sheet, a drawing by its title."""
+    assert not isinstance(part, TextPart)
     _start(canvas, part.frame)
-    draw_sheet(canvas, document, part.sheet)
+    draw_sheet(canvas, document, part.sheet if isinstance(part, PlanPart) else part.title)
+    canvas.begins.append((key, part.title))
     canvas.showPage()
-
-
-def _draw_marks(canvas: Any, part: DrawingPart, facts: SheetFacts, document: Drawing) -> None:
-    _start(canvas, part.frame)
-    to_canvas(canvas, part.marks)
-    to_canvas(canvas, title_strip(part.frame, facts, part.title, part.scale))
-    canvas.showPage()
-
-
-_DRAW: dict[type, Callable[[Any, Any, SheetFacts, Drawing], None]] = {TextPart: _draw_text, PlanPart: _draw_plan, DrawingPart: _draw_marks}
 
 
 @cache
@@ -299,6 +319,24 @@ def space(millimetres: float) -> Any:
     from reportlab.platypus import Spacer
 
     return Spacer(1, millimetres * _POINTS)
+
+
+@cache
+def _beginning_class() -> Any:
+    from reportlab.platypus import Flowable
+
+    class Beginning(Flowable):  # type: ignore[misc]  # reportlab ships no types
+        """Where a part begins: nothing to be seen, an entry of the outline."""
+
+        def __init__(self, key: str, title: str) -> None:
+            super().__init__()
+            self.key, self.title = key, title
+
+    return Beginning
+
+
+def _beginning(key: str, title: str) -> Any:
+    return _beginning_class()(key, title)
 
 
 @cache

@@ -126,7 +126,7 @@ def title_strip(frame: Frame, facts: SheetFacts, sheet: str, scale: str) -> tupl
     marks.append(Stroke(points=((x, y), (x + width, y)), width=FINE))
     rows = (
         (("Job", f"{facts.title}", True), ("", f"{facts.job} · {facts.shop}", False)),
-        (("Sheet", sheet, True), ("", f"Scale {scale}" if scale else "Not to scale", False)),
+        (("Sheet", sheet, True), ("", f"Scale {scale}" if scale else "", False)),
         (("Revision", facts.mark, True), ("", f"due {facts.due}" if facts.due else f"content {facts.content[:8]}", False)),
         (("Rules", facts.rules, True), ("", "feet and inches to 1/16" if facts.units == "inch" else "millimetres", False)),
     )
@@ -206,11 +206,17 @@ def _bar_step(scale: Scale, units: ReportUnits) -> tuple[float, Callable[[int], 
     return step, lambda index: f"{index * step:g} m"
 
 
-def north_arrow(x: float, y: float) -> tuple[Mark, ...]:
-    """Return a north arrow 9 mm high whose foot is at (x, y) [mm]; plan sheets have north up."""
+def north_arrow(x: float, y: float, turn: float = 0.0) -> tuple[Mark, ...]:
+    """Return a north arrow 9 mm high about the middle (x, y) [mm], turned as the site is on its sheet [rad], with an upright N beyond its tip."""
+    cosine, sine = math.cos(turn), math.sin(turn)
+
+    def at(across: float, up: float) -> Point:
+        return (x + across * cosine - up * sine, y + across * sine + up * cosine)
+
+    letter = at(0.0, 6.3)
     return (
-        Area(points=((x, y + 9.0), (x - 2.0, y + 3.4), (x, y + 4.6))),
-        Stroke(points=((x, y + 9.0), (x + 2.0, y + 3.4), (x, y + 4.6)), closed=True, width=FINE),
-        Stroke(points=((x, y), (x, y + 4.6)), width=FINE),
-        Words(text="N", at=(x + 1.0, y + 0.2), cap=1.9, bold=True),
+        Area(points=(at(0.0, 4.5), at(-2.0, -1.1), at(0.0, 0.1))),
+        Stroke(points=(at(0.0, 4.5), at(2.0, -1.1), at(0.0, 0.1)), closed=True, width=FINE),
+        Stroke(points=(at(0.0, -4.5), at(0.0, 0.1)), width=FINE),
+        Words(text="N", at=letter, cap=1.9, bold=True, align="centre", middle=True),
     )

@@ -36,14 +36,14 @@ def draw_sheet(canvas: Any, document: Drawing, sheet: str) -> None:
         line_policy=LinePolicy.SOLID,  # dashes are the PDF's own
         max_flattening_distance=_FLATTENING,
     )
-    pen = SheetPen(canvas)
+    layout = document.layouts.get(sheet)
+    pen = SheetPen(canvas, Vec2(layout.dxf_layout.dxf.limmin))
     canvas.saveState()
     canvas.setLineCap(1)
     canvas.setLineJoin(1)
     pipeline = WordsPipeline(pen)
     front_end = UniversalFrontend(SheetContext(document), pipeline, configuration)
     front_end.push_property_override_function(pipeline.hide_frozen)
-    layout = document.layouts.get(sheet)
     front_end.draw_layout(layout, finalize=False, filter_func=_is_window)
     front_end.draw_layout(layout, filter_func=lambda entity: not _is_window(entity))
     canvas.restoreState()
@@ -87,12 +87,17 @@ class SheetContext(RenderContext):
 
 
 class SheetPen(Backend):
-    """Draws the add-on's marks on a reportlab canvas; one unit is a millimetre."""
+    """Draws the add-on's marks on a reportlab canvas; one unit is a millimetre, `corner` is the sheet's lower left in paper space."""
 
-    def __init__(self, canvas: Any) -> None:
+    def __init__(self, canvas: Any, corner: Vec2) -> None:
         super().__init__()
         self.canvas = canvas
+        self._left, self._bottom = corner.x, corner.y
         self._set: tuple[Any, ...] = ()
+
+    def _points(self, at: Any) -> tuple[float, float]:
+        """Return a place of paper space on the page [points]."""
+        return ((at.x - self._left) * _POINTS, (at.y - self._bottom) * _POINTS)
 
     def set_background(self, color: str) -> None:
         """Paper is white."""
@@ -108,7 +113,7 @@ class SheetPen(Backend):
 
     def draw_line(self, start: Any, end: Any, properties: Any) -> None:
         self._ready(properties)
-        self.canvas.line(start.x * _POINTS, start.y * _POINTS, end.x * _POINTS, end.y * _POINTS)
+        self.canvas.line(*self._points(start), *self._points(end))
 
     def draw_path(self, path: Any, properties: Any) -> None:
         if len(path):
@@ -125,9 +130,9 @@ class SheetPen(Backend):
         if len(corners) < 3:
             return
         path = self.canvas.beginPath()
-        path.moveTo(corners[0].x * _POINTS, corners[0].y * _POINTS)
+        path.moveTo(*self._points(corners[0]))
         for corner in corners[1:]:
-            path.lineTo(corner.x * _POINTS, corner.y * _POINTS)
+            path.lineTo(*self._points(corner))
         path.close()
         self.canvas.setFillColorRGB(*_rgb(properties.color))
         self.canvas.drawPath(path, stroke=0, fill=1)
@@ -141,7 +146,7 @@ class SheetPen(Backend):
         line = self.canvas.beginText()
         bold = properties.font is not None and properties.font.filename == typeface.BOLD
         line.setFont(typeface.face(bold), points)
-        line.setTextTransform(direction.x, direction.y, -direction.y, direction.x, origin.x * _POINTS, origin.y * _POINTS)
+        line.setTextTransform(direction.x, direction.y, -direction.y, direction.x, *self._points(origin))
         line.textOut(typeface.printable(text))
         self.canvas.setFillColorRGB(*_rgb(properties.color))
         self.canvas.drawText(line)
@@ -160,10 +165,22 @@ class SheetPen(Backend):
     def _outline(self, paths: Iterable[Any]) -> Any:
         outline = self.canvas.beginPath()
         for path in paths:
-            outline.moveTo(path.start.x * _POINTS, path.start.y * _POINTS)
+            outline.moveTo(*self._points(path.start))
             for command in path.to_path().commands():
-                _continue(outline, command)
+                self._continue(outline, command)
         return outline
+
+    def _continue(self, outline: Any, command: Any) -> None:
+        """Draw one command of an ezdxf path on a reportlab path."""
+        end = self._points(command.end)
+        if hasattr(command, "ctrl2"):
+            outline.curveTo(*self._points(command.ctrl1), *self._points(command.ctrl2), *end)
+        elif hasattr(command, "ctrl"):
+            raise NotImplementedError("the plan's curves are lines and cubic curves")
+        elif command.type.name == "MOVE_TO":
+            outline.moveTo(*end)
+        else:
+            outline.lineTo(*end)
 
 
 class Measures:
@@ -186,7 +203,10 @@ class WordsPipeline(RenderPipeline2d):
     def draw_viewport(self, vp: Any, layout_ctx: Any, bbox_cache: Any = None) -> None:
         """Draw what can show in a window; numbers stand up to a quarter of its height away from their holes' places."""
         self.frozen = frozenset(vp.frozen_layers)
-        low, high = vp.get_modelspace_limits()[:2], vp.get_modelspace_limits()[2:]
+        back = vp.get_transformation_matrix()
+        back.inverse()
+        reach = [back.transform((corner.x, corner.y, 0)) for corner in vp.clipping_rect_corners()]
+        low, high = (min(at.x for at in reach), min(at.y for at in reach)), (max(at.x for at in reach), max(at.y for at in reach))
         margin = 0.25 * (high[1] - low[1])
         shown = [entity for entity in vp.doc.modelspace() if entity.dxf.layer not in self.frozen and _in_window(entity, (low, high), margin)]
         if self.enter_viewport(vp):
@@ -209,19 +229,6 @@ class WordsPipeline(RenderPipeline2d):
                 return
             matrix = self.clipping_portal.transform_matrix(transform.copy())
         self.backend.write(text, matrix, cap_height, properties)  # type: ignore[attr-defined]  # our own pen
-
-
-def _continue(outline: Any, command: Any) -> None:
-    """Draw one command of an ezdxf path on a reportlab path."""
-    end = command.end
-    if hasattr(command, "ctrl2"):
-        outline.curveTo(*(value * _POINTS for point in (command.ctrl1, command.ctrl2, end) for value in (point.x, point.y)))
-    elif hasattr(command, "ctrl"):
-        raise NotImplementedError("the plan's curves are lines and cubic curves")
-    elif command.type.name == "MOVE_TO":
-        outline.moveTo(end.x * _POINTS, end.y * _POINTS)
-    else:
-        outline.lineTo(end.x * _POINTS, end.y * _POINTS)
 
 
 @cache

@@ -53,13 +53,13 @@ LAYERS: Final = (
     Layer("WATER", BLUE, "CONTINUOUS", 0.35, "water's edge"),
     Layer("WATER-SURFACE", TINT, "CONTINUOUS", 0.09),
     Layer("COPING", INK, "CONTINUOUS", 0.13, "coping, outer edge"),
-    Layer("DECK", INK, "LONG-DASH", 0.18, "outer edge of deck"),
+    Layer("DECK", INK, "DASHEDX2", 0.18, "outer edge of deck"),
     Layer("WALL", INK, "CONTINUOUS", 0.7, "wall"),
     Layer("OPENING", INK, "CONTINUOUS", 0.35, "door or window"),
-    Layer("STEP", INK, "DASH-DOT", 0.25, "nosing of a riser"),
-    Layer("JOINT", SIENNA, "SHORT-DASH", 0.18, "joint in the deck"),
-    Layer("DRAIN", SIENNA, "DOTS", 0.35, "drain"),
-    Layer("UTILITY", SIENNA, "DASH-TWO-DOTS", 0.35, "located pipe or conductor"),
+    Layer("STEP", INK, "DASHDOT", 0.25, "nosing of a riser"),
+    Layer("JOINT", SIENNA, "DASHED", 0.18, "joint in the deck"),
+    Layer("DRAIN", SIENNA, "DOT", 0.35, "drain"),
+    Layer("UTILITY", SIENNA, "DIVIDE", 0.35, "located pipe or conductor"),
     Layer("OBJECT", INK, "CONTINUOUS", 0.18, "object"),
     Layer("FENCE-LINE", INK, "CONTINUOUS", 0.05, "line the holes stand on"),
     Layer("PANEL", INK, "CONTINUOUS", 0.5, "fabric of a panel"),
@@ -68,7 +68,7 @@ LAYERS: Final = (
     Layer("HOLE-PLANNED", PALE, "CONTINUOUS", 0.09),
     Layer("HOLE-FILLED", INK, "CONTINUOUS", 0.13),
     Layer("HOLE-NUMBER", INK, "CONTINUOUS", 0.09),
-    Layer("GATE", INK, "SHORT-DASH", 0.35, "gate and its swing"),
+    Layer("GATE", INK, "DASHED", 0.35, "gate and its swing"),
     Layer("GATE-NAME", INK, "CONTINUOUS", 0.18),
     Layer("MARK", INK, "CONTINUOUS", 0.25),
     Layer("MARK-NAME", INK, "CONTINUOUS", 0.18),
@@ -76,6 +76,7 @@ LAYERS: Final = (
     Layer("CHECK", INK, "CONTINUOUS", 0.25),
     Layer("SHEET", INK, "CONTINUOUS", 0.18),
     Layer("LABEL", INK, "CONTINUOUS", 0.09),
+    Layer("DETAIL", INK, "CONTINUOUS", 0.18),
     Layer("WINDOW", INK, "CONTINUOUS", 0.09),
 )
 NAME_LAYERS: Final = ("HOLE-NUMBER", "PANEL-NAME", "GATE-NAME", "MARK-NAME")
@@ -125,14 +126,18 @@ def _on_model(millimetres: float, units: ReportUnits, view: View) -> float:
 
 
 def _dimension_style(document: Drawing, units: ReportUnits, view: View) -> None:
+    """Define how dimensions look, in style and header alike: sizes in drawing units at scale 1, because LibreCAD takes no scale of a style."""
     style = document.dimstyles.new("SITE")
+    on_paper = {"dimtxt": DIMENSION_CAP, "dimgap": 0.6, "dimexo": 0.5, "dimexe": 0.8, "dimtsz": 0.9}  # [mm]
     settings = {
-        "dimscale": _on_model(1.0, units, view), "dimtxt": DIMENSION_CAP, "dimgap": 0.6, "dimexo": 0.5, "dimexe": 0.8, "dimtsz": 0.9,
-        "dimdle": 0.0, "dimtad": 1, "dimtih": 0, "dimtoh": 0, "dimtix": 1, "dimtofl": 1, "dimdec": 3, "dimtxsty": "SHEET", "dimlwd": 9, "dimlwe": 9,
-        "dimlunit": 2,
+        "dimscale": 1.0, "dimdle": 0.0, "dimtad": 1, "dimtih": 0, "dimtoh": 0, "dimtix": 1, "dimtofl": 1, "dimdec": 3, "dimtxsty": "SHEET", "dimlwd": 9,
+        "dimlwe": 9, "dimlunit": 2, **{name: _on_model(size, units, view) for name, size in on_paper.items()},
     }  # fmt: skip
     for name, value in settings.items():
         style.set_dxf_attrib(name, value)
+    for name in ("dimscale", *on_paper):
+        document.header[f"${name.upper()}"] = settings[name]
+    document.header["$DIMSTYLE"] = "SITE"
 
 
 def _blocks(document: Drawing, units: ReportUnits, view: View) -> None:
@@ -230,7 +235,7 @@ class _Pencil:
     def place(self, text: Any, words: Words) -> None:
         """Give a text or attribute the place and height it has on the overview sheet."""
         text.dxf.height = self.paper(words.cap)
-        text.dxf.rotation = math.degrees(words.turn)
+        text.dxf.rotation = math.degrees(words.turn - self.view.turn)
         place_text(text, self.at(self.view.on_site(words.at)), words.align, words.middle)
 
     def leader(self, leader: tuple[Point, Point] | None, layer: str) -> None:
@@ -339,7 +344,7 @@ def _draw_gate(pencil: _Pencil, gate: Gate, layout: Layout, names: Names) -> Non
 
 
 def _draw_mark(pencil: _Pencil, mark: Mark, names: Names) -> None:
-    insert = pencil.space.add_blockref("MARK", pencil.at(mark.place), dxfattribs={"layer": "MARK"})
+    insert = pencil.space.add_blockref("MARK", pencil.at(mark.place), dxfattribs={"layer": "MARK", "rotation": -math.degrees(pencil.view.turn)})
     _number(pencil, insert, mark.name, names, tag="NAME", layer="MARK-NAME")
     level = "" if mark.elev is None else format_length(mark.elev, pencil.units)
     insert.add_attrib("LEVEL", level, pencil.at(mark.place), dxfattribs={"layer": "MARK", "flags": 1, "height": pencil.paper(1.0), "style": "SHEET"})
@@ -357,7 +362,7 @@ def _leaf_dimensions(layout: Layout, view: View, units: ReportUnits) -> list[Dim
     offset = -4.0 * view.scale.ratio / 1000  # to the right of the walk
     pairs = [(places[gate.hinge_hole], places[gate.latch_hole]) for gate in layout.gates]
     found = [Dimension(hinge, latch, offset, dimension_text(math.dist(hinge, latch), units)) for hinge, latch in pairs]
-    return [_readable(each) for each in found if _fits(each, view)]
+    return [_readable(each, view) for each in found if _fits(each, view)]
 
 
 def dimension_text(length: float, units: ReportUnits) -> str:
@@ -365,9 +370,9 @@ def dimension_text(length: float, units: ReportUnits) -> str:
     return format_length(length, units).removesuffix(" mm")
 
 
-def _readable(dimension: Dimension) -> Dimension:
-    """Return the dimension, turned round where its text would stand on its head."""
-    heading = math.atan2(dimension.end[1] - dimension.start[1], dimension.end[0] - dimension.start[0])
+def _readable(dimension: Dimension, view: View) -> Dimension:
+    """Return the dimension, turned round where its text would stand on its head on the sheet."""
+    heading = math.atan2(dimension.end[1] - dimension.start[1], dimension.end[0] - dimension.start[0]) + view.turn
     if not upright(heading)[1]:
         return dimension
     return Dimension(dimension.end, dimension.start, -dimension.offset, dimension.text)
@@ -379,7 +384,7 @@ def _setback_dimensions(site: Site, layout: Layout, view: View, units: ReportUni
     fitting = [each for panel in layout.panels for each in _setbacks(panel, site, layout, units) if _fits(each, view)]
     fitting = [each for each in fitting if not fabric.overlapped(words_box(dimension_marks(each, view)[0]))]
     step = max(1, math.ceil(len(fitting) / _SETBACKS))
-    return [_readable(each) for each in fitting[step // 2 :: step]]
+    return [_readable(each, view) for each in fitting[step // 2 :: step]]
 
 
 def _setbacks(panel: Panel, site: Site, layout: Layout, units: ReportUnits) -> list[Dimension]:

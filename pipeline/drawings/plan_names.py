@@ -143,7 +143,7 @@ def _hole_numbers(layout: Layout, view: View) -> list[tuple[str, list[Candidate]
     for hole in layout.holes:
         if hole.role == "pocket" and view.shows(hole.place):
             nearest = min(line, key=lambda other: math.dist(other.place, hole.place))
-            away = math.atan2(hole.north - nearest.north, hole.east - nearest.east)
+            away = math.atan2(hole.north - nearest.north, hole.east - nearest.east) + view.turn
             rays = [away + math.radians(angle) for angle in (0, -40, 40, -70, 70, -100, 100)]
             candidates = [candidate for ray in rays for candidate in _along_ray(hole, ray, 0, view)]
             wanted.append((hole.name, sorted(candidates, key=_leader_length)))
@@ -165,7 +165,7 @@ def _leader_length(candidate: Candidate) -> float:
 
 def _number_candidates(hole: Hole, before: Hole | None, after: Hole | None, view: View) -> list[Candidate]:
     """Return places for a hole's number: square to the fence, away from the pool first, then on the pool's side."""
-    heading = heading_at(hole, before, after)
+    heading = heading_at(hole, before, after) + view.turn
     crowd = 3.4 * view.scale.ratio / 1000  # [m] nearer neighbours than this push the number aside
     lean = 0
     if after is not None and math.dist(hole.place, after.place) < crowd:

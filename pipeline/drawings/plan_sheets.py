@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final
 
 import msgspec
 
 from pipeline.drawings import paper
-from pipeline.drawings.ink import FINE, LINETYPES, Area, Mark, Ring, Stroke, Words, box, fitted, to_layout
+from pipeline.drawings.ink import FINE, LINETYPES, Area, Mark, Ring, Stroke, Words, box, fitted, moved, to_layout
+from pipeline.drawings.label_placing import Bounds
 from pipeline.drawings.plan import LAYERS, NAME_LAYERS, UNIT
 from pipeline.drawings.plan_names import Names
 from pipeline.drawings.plan_view import LEGEND, View
+from pipeline.geometry.chain import Point
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
+    from ezdxf.layouts.layout import Paperspace
+
+_BESIDE: Final = 0.15  # of the model space's width, between it and the first sheet
+_APART: Final = 20.0  # [mm] between sheets
+_PLOT_WINDOW: Final = 4  # DXF reference, PLOTSETTINGS, group code 72
 
 _SYMBOLS: Final = (
     ("end", "end hole of a panel"),
@@ -26,10 +33,10 @@ _SYMBOLS: Final = (
 )
 
 _MORE_SYMBOLS: Final = {
-    "check": "place of a check, named beside it",
-    "fail": "place of a check that fails",
-    "match": "the fence goes on on another sheet",
-    "planned": "place of a hole as planned",
+    "check": "place of a check",
+    "fail": "a check that fails there",
+    "match": "goes on on another sheet",
+    "planned": "hole as planned",
     "filled": "hole given up, filled",
 }
 
@@ -66,28 +73,61 @@ class PlanSheet(msgspec.Struct, frozen=True, kw_only=True):
     more: tuple[Mark, ...] = ()
 
 
-def add_sheet(document: Drawing, sheet: PlanSheet, facts: paper.SheetFacts, layers_used: frozenset[str]) -> None:
-    """Add a paper-space sheet with a window on the model space; `layers_used` are those the legend explains."""
-    layout = document.layouts.new(sheet.name)
-    layout.page_setup(size=(sheet.frame.width, sheet.frame.height), margins=(0, 0, 0, 0), units="mm", name=sheet.name)
-    left, bottom, right, top = sheet.view.area
-    unit = UNIT[facts.units]
-    middle = sheet.view.on_site(((left + right) / 2, (bottom + top) / 2))
-    window = layout.add_viewport(
-        center=((left + right) / 2, (bottom + top) / 2),
-        size=(right - left, top - bottom),
-        view_center_point=(middle[0] / unit, middle[1] / unit),
-        view_height=(top - bottom) * sheet.view.scale.ratio / 1000 / unit,
-        status=2,
-        dxfattribs={"layer": "WINDOW"},
-    )
-    window.frozen_layers = [*(NAME_LAYERS if sheet.own_names else ()), *sheet.hidden]
-    marks: list[Mark] = [box(left, bottom, right - left, top - bottom, width=FINE)]
-    if sheet.own_names:
-        marks += names_as_marks(sheet.names)
-    marks += [*sheet.more, *_legend_band(sheet, facts, layers_used)]
-    marks += paper.title_strip(sheet.frame, facts, sheet.name, sheet.view.scale.name)
-    to_layout(layout, marks)
+class SheetRow:
+    """Paper-space sheets of a document, one beside the other to the right of all that stands in the model space.
+
+    LibreCAD 2.2 lays what is in paper space over the model space; so every sheet has its lower left corner where nothing else is, and
+    its page setup plots that window.  One unit of paper space is a millimetre, whatever the model space's is.
+    """
+
+    def __init__(self, document: Drawing, facts: paper.SheetFacts, drawn: Bounds) -> None:
+        left, bottom, right, _ = (value / UNIT[facts.units] for value in drawn)
+        self._document, self._facts = document, facts
+        self._corner = (float(math.ceil((right + _BESIDE * (right - left)) / 10) * 10), float(math.floor(bottom / 10) * 10))
+
+    def _new(self, name: str, frame: paper.Frame) -> tuple[Paperspace, Point]:
+        """Return the next sheet, empty, and where its lower left corner is [mm]."""
+        layout, (x, y) = self._document.layouts.new(name), self._corner
+        layout.page_setup(size=(frame.width, frame.height), margins=(0, 0, 0, 0), units="mm", name=name)
+        settings = layout.dxf_layout.dxf
+        settings.limmin, settings.limmax = (x, y), (x + frame.width, y + frame.height)
+        settings.plot_type = _PLOT_WINDOW
+        settings.plot_window_x1, settings.plot_window_y1 = x, y
+        settings.plot_window_x2, settings.plot_window_y2 = x + frame.width, y + frame.height
+        self._corner = (x + frame.width + _APART, y)
+        return layout, (x, y)
+
+    def add_plan(self, sheet: PlanSheet, layers_used: frozenset[str]) -> None:
+        """Add a sheet with a window on the model space; `layers_used` are those the legend explains."""
+        layout, corner = self._new(sheet.name, sheet.frame)
+        left, bottom, right, top = sheet.view.area
+        unit = UNIT[self._facts.units]
+        middle = sheet.view.on_site(((left + right) / 2, (bottom + top) / 2))
+        window = layout.add_viewport(
+            center=(corner[0] + (left + right) / 2, corner[1] + (bottom + top) / 2),
+            size=(right - left, top - bottom),
+            view_center_point=(0, 0),  # from the target, and turned about it
+            view_height=(top - bottom) * sheet.view.scale.ratio / 1000 / unit,
+            status=2,
+            dxfattribs={
+                "layer": "WINDOW",
+                "view_target_point": (middle[0] / unit, middle[1] / unit, 0),
+                "view_twist_angle": math.degrees(sheet.view.turn),
+            },
+        )
+        window.frozen_layers = [*(NAME_LAYERS if sheet.own_names else ()), *sheet.hidden]
+        marks: list[Mark] = [box(left, bottom, right - left, top - bottom, width=FINE)]
+        if sheet.own_names:
+            marks += names_as_marks(sheet.names)
+        marks += [*sheet.more, *_legend_band(sheet, self._facts, layers_used)]
+        marks += paper.title_strip(sheet.frame, self._facts, sheet.name, sheet.view.scale.name)
+        to_layout(layout, [moved(mark, corner) for mark in marks])
+
+    def add_drawing(self, name: str, frame: paper.Frame, scale: str, marks: Sequence[Mark]) -> None:
+        """Add a sheet of marks alone: details, the fence unrolled, panels."""
+        layout, corner = self._new(name, frame)
+        strip = paper.title_strip(frame, self._facts, name, scale)
+        to_layout(layout, [*(moved(mark, corner, "DETAIL") for mark in marks), *(moved(mark, corner) for mark in strip)])
 
 
 def names_as_marks(names: Names) -> list[Mark]:
@@ -103,14 +143,14 @@ def names_as_marks(names: Names) -> list[Mark]:
 
 def _legend_band(sheet: PlanSheet, facts: paper.SheetFacts, layers_used: frozenset[str]) -> list[Mark]:
     left, bottom, right = sheet.frame.left, sheet.frame.bottom, sheet.frame.right
-    marks: list[Mark] = [*paper.revision_table(right - 66.0, bottom + 11.6, facts), *paper.north_arrow(right - 4.0, bottom + 9.5)]
-    marks += paper.scale_bar(right - 66.0, bottom + 2.0, sheet.view.scale, facts.units)
-    marks.append(Words(text=f"Scale {sheet.view.scale.name}", at=(right - 66.0, bottom + 8.6), cap=1.9, bold=True))
+    marks: list[Mark] = [*paper.revision_table(right - 70.0, bottom + 11.6, facts), *paper.north_arrow(right - 8.0, bottom + 14.0, sheet.view.turn)]
+    marks += paper.scale_bar(right - 70.0, bottom + 2.0, sheet.view.scale, facts.units)
+    marks.append(Words(text=f"Scale {sheet.view.scale.name}", at=(right - 70.0, bottom + 8.6), cap=1.9, bold=True))
     entries = [layer for layer in LAYERS if layer.legend and layer.name in layers_used]
     cells = [(_sample(layer.name), layer.legend) for layer in entries] + [(_symbol(kind), words) for kind, words in _SYMBOLS]
     cells += [(_symbol(kind), _MORE_SYMBOLS[kind]) for kind in sheet.signs]
     rows = 5
-    pitch = (right - left - 72.0) / max(3, math.ceil(len(cells) / rows))
+    pitch = (right - left - 76.0) / max(3, math.ceil(len(cells) / rows))
     for index, (draw, words) in enumerate(cells):
         x, y = left + index // rows * pitch, bottom + LEGEND - 3.5 - index % rows * 4.0
         marks += draw(x, y)

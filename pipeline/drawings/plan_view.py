@@ -22,33 +22,35 @@ LABEL_ROOM = 13.0  # [mm] kept free round the fence for hole numbers
 NAME_CAP = 2.1  # [mm]
 DENSEST = 200.0  # a smaller scale than 1:200 leaves no room for every hole's number
 _ORIENTATIONS: tuple[Orientation, ...] = ("upright", "lying")
+_LONGEST = 6  # pieces of the hole line whose directions a sheet may be turned to
+_LEAST_TURN = math.radians(2.0)  # [rad] less is not worth a north arrow that leans
+_TURN_DIGITS = 3  # of a turn [rad]
 _MARKS_WITHIN = 8.0  # [m] of fence and water, or six tenths of their extent: marks farther off are in the table only
 
 
 class View(msgspec.Struct, frozen=True, kw_only=True):
-    """A window on the site: `centre` of the site [m] stands at `middle` of the sheet [mm]; `area` is the window [mm]."""
+    """A window on the site: `centre` of the site [m] stands at `middle` of the sheet [mm]; `area` is the window [mm].
+
+    `turn` is how far the site is turned on the sheet, counter-clockwise [rad]: 0 is north up.
+    """
 
     scale: Scale
     centre: Point
     middle: Point
     area: Bounds
+    turn: float = 0.0
 
     def on_sheet(self, point: Point) -> Point:
         """Return where a point of the site [m] lies on the sheet [mm]."""
         factor = 1000 / self.scale.ratio
-        return (self.middle[0] + (point[0] - self.centre[0]) * factor, self.middle[1] + (point[1] - self.centre[1]) * factor)
+        x, y = turned((point[0] - self.centre[0], point[1] - self.centre[1]), self.turn)
+        return (self.middle[0] + x * factor, self.middle[1] + y * factor)
 
     def on_site(self, point: Point) -> Point:
         """Return the point of the site [m] under a place on the sheet [mm]."""
         factor = self.scale.ratio / 1000
-        return (self.centre[0] + (point[0] - self.middle[0]) * factor, self.centre[1] + (point[1] - self.middle[1]) * factor)
-
-    @property
-    def window(self) -> Bounds:
-        """The part of the site in view [m]."""
-        left, bottom = self.on_site(self.area[:2])
-        right, top = self.on_site(self.area[2:])
-        return (left, bottom, right, top)
+        x, y = turned(((point[0] - self.middle[0]) * factor, (point[1] - self.middle[1]) * factor), -self.turn)
+        return (self.centre[0] + x, self.centre[1] + y)
 
     def shows(self, point: Point, margin: float = 0.0) -> bool:
         """Say whether a point of the site lies in the window, at least `margin` [mm] from its edge."""
@@ -57,22 +59,34 @@ class View(msgspec.Struct, frozen=True, kw_only=True):
         return left + margin <= x <= right - margin and bottom + margin <= y <= top - margin
 
 
+def turned(point: Point, angle: float) -> Point:
+    """Return a point turned about the origin, counter-clockwise [rad]."""
+    if not angle:
+        return point
+    cosine, sine = math.cos(angle), math.sin(angle)
+    return (point[0] * cosine - point[1] * sine, point[0] * sine + point[1] * cosine)
+
+
 def bounds_of(points: Iterable[Point]) -> Bounds:
     """Return (left, bottom, right, top) of points."""
     xs, ys = zip(*points, strict=True)
     return (min(xs), min(ys), max(xs), max(ys))
 
 
-def site_bounds(site: Site, layout: Layout) -> Bounds:
-    """Return the part of the site the plan shows [m]: fence and water whole, deck, walls and marks as far as they are near."""
-    core = bounds_of([hole.place for hole in layout.holes] + [point for line in site.waters for point in _points(line.chain)])
+def site_bounds(site: Site, layout: Layout, turn: float = 0.0) -> Bounds:
+    """Return the part of the site the plan shows [m], with the site turned: fence and water whole, deck, walls and marks as far as they are near."""
+
+    def seen(points: Iterable[Point]) -> list[Point]:
+        return [turned(point, turn) for point in points]
+
+    core = bounds_of(seen([hole.place for hole in layout.holes] + [point for line in site.waters for point in _points(line.chain)]))
     reach = max(2.5, 0.35 * max(core[2] - core[0], core[3] - core[1]))
     outer = (core[0] - reach, core[1] - reach, core[2] + reach, core[3] + reach)
-    near = [_clamped(point, outer) for line in (*site.decks, *site.walls) for point in _points(line.chain)]
+    near = [_clamped(point, outer) for line in (*site.decks, *site.walls) for point in seen(_points(line.chain))]
     far = max(_MARKS_WITHIN, 0.6 * max(core[2] - core[0], core[3] - core[1]))
     around = (core[0] - far, core[1] - far, core[2] + far, core[3] + far)
-    near += [mark.place for mark in site.marks if is_mark(mark, layout) and _within(mark.place, around)]
-    near += [point for gate in layout.gates for point in gate.swing]
+    near += [place for place in seen(mark.place for mark in site.marks if is_mark(mark, layout)) if _within(place, around)]
+    near += seen(point for gate in layout.gates for point in gate.swing)
     return bounds_of([core[:2], core[2:], *near])
 
 
@@ -88,21 +102,46 @@ def _within(point: Point, bounds: Bounds) -> bool:
     return _clamped(point, bounds) == point
 
 
+def drawn_bounds(site: Site, layout: Layout) -> Bounds:
+    """Return the extent of all that stands in the model space [m], however far off."""
+    lines = [*site.waters, *site.copings, *site.decks, *site.walls, *site.joints, *site.drains, *site.utilities]
+    chains = [*(line.chain for line in lines), *(riser.nosing for riser in site.risers)]
+    chains += [thing.outline for thing in (*site.objects, *site.point_hazards)]
+    points = [hole.place for hole in layout.holes] + [mark.place for mark in site.marks] + [point for gate in layout.gates for point in gate.swing]
+    return bounds_of(points + [point for chain in chains for point in _points(chain)])
+
+
 def overview(site: Site, layout: Layout, paper: Paper, units: ReportUnits) -> tuple[Frame, View]:
-    """Choose the sheet's orientation and the largest standard scale at which the whole fence shows with its numbers."""
-    site_box = site_bounds(site, layout)
-    fence_box = bounds_of(hole.place for hole in layout.holes)
+    """Choose the sheet's orientation and the largest standard scale at which the whole fence shows with its numbers.
+
+    North is up unless turning the site along the sheet gives a larger standard scale.
+    """
     options = []
-    for orientation in _ORIENTATIONS:
-        frame = frame_of(paper, orientation)
-        area = plan_area(frame)
-        room = (area[2] - area[0], area[3] - area[1])
-        scale = _scale_for(site_box, fence_box, room, units)
-        centre = ((site_box[0] + site_box[2]) / 2, (site_box[1] + site_box[3]) / 2)
-        middle = ((area[0] + area[2]) / 2, (area[1] + area[3]) / 2)
-        options.append((scale.ratio, frame, View(scale=scale, centre=centre, middle=middle, area=area)))
+    for turn in (0.0, *_turns(layout)):
+        site_box = site_bounds(site, layout, turn)
+        fence_box = bounds_of(turned(hole.place, turn) for hole in layout.holes)
+        centre = turned(((site_box[0] + site_box[2]) / 2, (site_box[1] + site_box[3]) / 2), -turn)
+        for orientation in _ORIENTATIONS:
+            frame = frame_of(paper, orientation)
+            area = plan_area(frame)
+            scale = _scale_for(site_box, fence_box, (area[2] - area[0], area[3] - area[1]), units)
+            middle = ((area[0] + area[2]) / 2, (area[1] + area[3]) / 2)
+            options.append((scale.ratio, frame, View(scale=scale, centre=centre, middle=middle, area=area, turn=turn)))
     _, frame, view = min(options, key=lambda option: option[0])
     return frame, view
+
+
+def _turns(layout: Layout) -> list[float]:
+    """Return the turns [rad] that lay a piece of the hole line level or upright, the longest piece first; never past a quarter."""
+    headings = [math.atan2(end[1] - start[1], end[0] - start[0]) % (math.pi / 2) for start, end in _chords(layout.line)]
+    turns = [round(turn, _TURN_DIGITS) for heading in headings for turn in sorted((-heading, math.pi / 2 - heading), key=abs)]
+    return list(dict.fromkeys(turn for turn in turns if abs(turn) > _LEAST_TURN))
+
+
+def _chords(line: Chain) -> list[tuple[Point, Point]]:
+    """Return the chords of a line's longest pieces."""
+    pieces = sorted(line.pieces(), key=lambda piece: -round(piece.chord, 3))[:_LONGEST]
+    return [(piece.start, piece.end) for piece in pieces if piece.chord > 0]
 
 
 def _scale_for(site_box: Bounds, fence_box: Bounds, room: tuple[float, float], units: ReportUnits) -> Scale:
@@ -143,18 +182,22 @@ class MatchLine(msgspec.Struct, frozen=True, kw_only=True):
     words: Words
 
 
-def details(layout: Layout, paper: Paper, units: ReportUnits, overview_scale: Scale) -> tuple[Detail, ...]:
-    """Cover the whole fence by detail sheets at a scale that leaves room for every number, each sheet upright or lying as it holds more."""
-    scale = detail_scale(units, overview_scale)
+def details(layout: Layout, paper: Paper, units: ReportUnits, whole: View) -> tuple[Detail, ...]:
+    """Cover the whole fence by detail sheets at a scale that leaves room for every number, each sheet upright or lying as it holds more.
+
+    They are turned as the overview `whole` is, so that a crew need not turn its head between sheets.
+    """
+    scale = detail_scale(units, whole.scale)
     frames = [frame_of(paper, orientation) for orientation in _ORIENTATIONS]
     line = [hole for hole in layout.holes if hole.role != "pocket"]
-    stretches = list(_stretches([*line, *line[:1]] if layout.closed else line, [_detail_reach(frame, scale) for frame in frames]))
+    stretches = list(_stretches([*line, *line[:1]] if layout.closed else line, [_detail_reach(frame, scale) for frame in frames], whole.turn))
     found = []
     for number, (which, stretch) in enumerate(stretches, 1):
         frame, area = frames[which], plan_area(frames[which])
-        box = bounds_of(hole.place for hole in stretch)
+        box = bounds_of(turned(hole.place, whole.turn) for hole in stretch)
         middle = ((area[0] + area[2]) / 2, (area[1] + area[3]) / 2)
-        view = View(scale=scale, centre=((box[0] + box[2]) / 2, (box[1] + box[3]) / 2), middle=middle, area=area)
+        centre = turned(((box[0] + box[2]) / 2, (box[1] + box[3]) / 2), -whole.turn)
+        view = View(scale=scale, centre=centre, middle=middle, area=area, turn=whole.turn)
         before, after = _neighbours(number, len(stretches), layout.closed)
         matches = [_match_line(stretch[0], stretch[1], view, before, -1.0)] if before else []
         matches += [_match_line(stretch[-1], stretch[-2], view, after, 1.0)] if after else []
@@ -180,7 +223,7 @@ def _neighbours(number: int, count: int, closed: bool) -> tuple[int, int]:
 def _match_line(at: Hole, inward: Hole, view: View, goes_on: int, outward: float) -> MatchLine:
     """Return the line across the fence at a hole, its words beyond it, away from the pool (1: to the left of the way inward, -1: right)."""
     x, y = view.on_sheet(at.place)
-    heading = math.atan2(inward.north - at.north, inward.east - at.east)
+    heading = math.atan2(inward.north - at.north, inward.east - at.east) + view.turn
     across = (-math.sin(heading) * outward, math.cos(heading) * outward)
     back = (-math.cos(heading) * 2.2, -math.sin(heading) * 2.2)
     turn, reversed_ = upright(math.atan2(across[1], across[0]))
@@ -196,21 +239,21 @@ def detail_scale(units: ReportUnits, overview_scale: Scale) -> Scale:
     return next(scale for scale in reversed(scales_of(units)) if scale.ratio <= wanted)
 
 
-def _stretches(holes: Sequence[Hole], reaches: Sequence[tuple[float, float]]) -> Iterator[tuple[int, list[Hole]]]:
+def _stretches(holes: Sequence[Hole], reaches: Sequence[tuple[float, float]], turn: float) -> Iterator[tuple[int, list[Hole]]]:
     """Cut the walk into stretches, each as long as fits in the best of `reaches` (width, height) [m]; yields (which of them, holes)."""
     start = 0
     while start < len(holes) - 1:
-        ends = [_end_within(holes, start, reach) for reach in reaches]
+        ends = [_end_within(holes, start, reach, turn) for reach in reaches]
         which = max(range(len(reaches)), key=lambda index: (ends[index], -index))
         yield which, list(holes[start : ends[which] + 1])
         start = ends[which]
 
 
-def _end_within(holes: Sequence[Hole], start: int, reach: tuple[float, float]) -> int:
+def _end_within(holes: Sequence[Hole], start: int, reach: tuple[float, float], turn: float) -> int:
     """Return the index of the last hole that still fits with hole `start` in `reach`; the next one at least."""
     end = start + 1
     while end + 1 < len(holes):
-        box = bounds_of(hole.place for hole in holes[start : end + 2])
+        box = bounds_of(turned(hole.place, turn) for hole in holes[start : end + 2])
         if box[2] - box[0] > reach[0] or box[3] - box[1] > reach[1]:
             break
         end += 1

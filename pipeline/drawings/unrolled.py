@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Final
 
 import msgspec
@@ -14,11 +14,12 @@ from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import BROAD, FINE, Mark, Stroke, Words, fitted
 from pipeline.drawings.pages import DrawingPart
 from pipeline.drawings.paper import Frame, Scale, frame_of, scale_bar, scales_of
+from pipeline.geometry.chain import Point
 from pipeline.model.layout import Hole, Panel
 from pipeline.units import format_length
 
-_HEAD: Final = 9.0  # [mm] heading of the page
-_UNDER: Final = 17.0  # [mm] below the deck line of a row: hole numbers and levels
+_HEAD: Final = 12.0  # [mm] heading of the page
+_NUMBER_CAP: Final = 1.6  # [mm]
 _OVER: Final = 6.0  # [mm] above the posts of a row: panel names
 _LARGEST: Final = 48  # scales between 1:48 and 1:100 are tried
 _SMALLEST: Final = 100
@@ -54,7 +55,7 @@ def _paged(dossier: Dossier, frame: Frame, scale: Scale, spans: list[_Span]) -> 
     pages: list[list[list[_Span]]] = [[]]
     left = room = frame.top - frame.bottom - _HEAD - 8
     for row in _rows(spans, (frame.right - frame.left - 6) * scale.ratio / 1000):
-        height = _row_height(row, scale)
+        height = _row_height(dossier, row, scale)
         if pages[-1] and height > left:
             pages.append([])
             left = room
@@ -63,30 +64,40 @@ def _paged(dossier: Dossier, frame: Frame, scale: Scale, spans: list[_Span]) -> 
     return pages
 
 
-def _row_height(row: list[_Span], scale: Scale) -> float:
+def _row_height(dossier: Dossier, row: list[_Span], scale: Scale) -> float:
     """Return the height a row takes [mm]: names, posts, the deck's fall along it, hole numbers."""
     levels = [hole.elev for span in row for hole in span.holes if hole.elev is not None]
     fall = max(levels) - min(levels) if levels else 0.0
-    return _OVER + (max(span.height for span in row) + fall) * 1000 / scale.ratio + _UNDER
+    return _OVER + (max(span.height for span in row) + fall) * 1000 / scale.ratio + _under(dossier, row)
+
+
+def _under(dossier: Dossier, row: list[_Span]) -> float:
+    """Return the room below the deck line of a row [mm]: hole numbers and levels, standing upright."""
+    return 3.0 + max(typeface.width(_number(dossier, hole), _NUMBER_CAP) for span in row for hole in span.holes)
+
+
+def _number(dossier: Dossier, hole: Hole) -> str:
+    """Return a hole's number, and how far its deck is above the lowest hole's where levels are known."""
+    if hole.elev is None:
+        return hole.name
+    lowest = min(each.elev for each in dossier.layout.holes if each.elev is not None)
+    return f"{hole.name}  +{format_length(hole.elev - lowest, dossier.units)}"
 
 
 def _spans(dossier: Dossier) -> list[_Span]:
-    holes = {hole.name: hole for hole in dossier.layout.holes}
-    gates = {gate.hinge_hole: gate for gate in dossier.layout.gates}
-    spans: list[_Span] = []
-    start = 0.0
-    panels = dossier.layout.panels
-    for panel in panels:
-        spans.append(_span(panel, holes, start))
-        start = spans[-1].end
-        last = holes[panel.holes[-1]]
-        if panel.holes[-1] in gates:
-            gate = gates[panel.holes[-1]]
-            spans.append(_Span(gate.name, start, start + gate.leaf, (), (last, holes[gate.latch_hole]), panel.height))
-            start += gate.leaf
-        elif last.to_next is not None:
-            start += last.to_next
-    return spans
+    """Return every panel and gate along the walk, from the first hole of the first panel on."""
+    layout = dossier.layout
+    holes = {hole.name: hole for hole in layout.holes}
+    line = [hole for hole in layout.holes if hole.role != "pocket"]
+    steps = [math.dist(first.place, second.place) for first, second in itertools.pairwise(line)]
+    at = {hole.name: station for hole, station in zip(line, itertools.accumulate(steps, initial=0.0), strict=True)}
+    height = layout.panels[0].height
+    spans = [_span(panel, holes, at[panel.holes[0]]) for panel in layout.panels]
+    for gate in layout.gates:
+        pair = (holes[gate.hinge_hole], holes[gate.latch_hole])
+        first, last = pair if line[(line.index(pair[0]) + 1) % len(line)] is pair[1] else pair[::-1]
+        spans.append(_Span(gate.name, at[first.name], at[first.name] + math.dist(first.place, last.place), (), (first, last), height))
+    return sorted(spans, key=lambda span: span.start)
 
 
 def _span(panel: Panel, holes: dict[str, Hole], start: float) -> _Span:
@@ -108,15 +119,27 @@ def _rows(spans: list[_Span], room: float) -> list[list[_Span]]:
 
 
 def _page(dossier: Dossier, frame: Frame, scale: Scale, rows: list[list[_Span]]) -> list[Mark]:
-    hem = format_length(dossier.job.shop.panel.hem_gap, dossier.units)
-    head = f"Seen from outside, walking with the pool on the left: hem {hem} above the deck at the posts. Levels: deck above the lowest hole."
-    marks: list[Mark] = [Words(text=fitted(head, frame.right - frame.left, 1.9), at=(frame.left, frame.top - 3.0), cap=1.9)]
+    marks: list[Mark] = [
+        Words(text=fitted(line, frame.right - frame.left, 1.9), at=(frame.left, frame.top - 3.0 - 3.6 * index), cap=1.9)
+        for index, line in enumerate(_head(dossier))
+    ]
     bottom = frame.top - _HEAD
     for row in rows:
-        bottom -= _row_height(row, scale)
-        marks += _row(dossier, frame, scale, row, bottom + _UNDER)
+        bottom -= _row_height(dossier, row, scale)
+        marks += _row(dossier, frame, scale, row, bottom + _under(dossier, row))
     marks += scale_bar(frame.left, frame.bottom + 1.0, scale, dossier.units)
     return marks
+
+
+def _head(dossier: Dossier) -> tuple[str, str]:
+    """Say how the page is to be read, and what holds for every panel of it."""
+    units, panels = dossier.units, dossier.layout.panels
+    heights = sorted({format_length(panel.height, units) for panel in panels}, key=lambda text: (len(text), text))
+    hem = format_length(dossier.job.shop.panel.hem_gap, units)
+    return (
+        "Seen from outside, the pool behind the fabric: the walk runs from left to right.",
+        f"Top of fabric and posts {' or '.join(heights)} above the deck, hem gap {hem} at the posts. Under each hole: how far its deck is above the lowest hole's.",
+    )
 
 
 def _row(dossier: Dossier, frame: Frame, scale: Scale, row: list[_Span], deck: float) -> list[Mark]:
@@ -135,7 +158,7 @@ def _row(dossier: Dossier, frame: Frame, scale: Scale, row: list[_Span], deck: f
     ground = [(x(station), y(hole)) for span in row for station, hole in zip(span.stations or (span.start, span.end), span.holes, strict=True)]
     marks.append(Stroke(points=tuple(ground) if len(ground) > 1 else (ground[0], ground[0]), width=BROAD))
     for span in row:
-        marks += _gate(span, x, y, factor) if not span.stations else _panel(dossier, span, x, y, factor)
+        marks += _gate(dossier, span, x, y, factor) if not span.stations else _panel(dossier, span, x, y, factor)
     return marks
 
 
@@ -154,29 +177,36 @@ def _panel(dossier: Dossier, span: _Span, x: Callable[[float], float], y: Callab
     length = format_length(span.end - span.start, dossier.units)
     lying = typeface.width(length, 1.7) < feet[bay][0] - feet[bay - 1][0] - 1.0
     marks.append(Words(text=length, at=inside, cap=1.7, align="centre", middle=True, turn=0.0 if lying else math.pi / 2))
-    marks += _numbers(dossier, span, feet)
-    return marks
+    return [*marks, *_numbers(dossier, span.holes, feet)]
 
 
-def _numbers(dossier: Dossier, span: _Span, feet: list[tuple[float, float]]) -> list[Mark]:
+def _numbers(dossier: Dossier, holes: Sequence[Hole], feet: Sequence[Point]) -> list[Mark]:
     """Write hole numbers and levels under the posts; those of neighbouring end posts are set apart."""
-    lowest = min((hole.elev for hole in dossier.layout.holes if hole.elev is not None), default=0.0)
     marks: list[Mark] = []
-    for index, (hole, foot) in enumerate(zip(span.holes, feet, strict=True)):
+    for index, (hole, foot) in enumerate(zip(holes, feet, strict=True)):
         shift = 1.25 if index == 0 else -1.25 if index == len(feet) - 1 else 0.0
-        level = "" if hole.elev is None else f"  {format_length(hole.elev - lowest, dossier.units)}"
         at = (foot[0] + shift, foot[1] - 1.2)
-        marks.append(Words(text=f"{hole.name}{level}", at=at, cap=1.6, align="right", middle=True, turn=math.pi / 2))
+        marks.append(Words(text=_number(dossier, hole), at=at, cap=_NUMBER_CAP, align="right", middle=True, turn=math.pi / 2))
     return marks
 
 
-def _gate(span: _Span, x: Callable[[float], float], y: Callable[[Hole], float], factor: float) -> list[Mark]:
+def _gate(dossier: Dossier, span: _Span, x: Callable[[float], float], y: Callable[[Hole], float], factor: float) -> list[Mark]:
+    """Draw a gate: its leaf dashed, its hinge side by the point of a dashed triangle; its posts and their numbers where no panel has them."""
     first, last = span.holes
     left, right, foot = x(span.start), x(span.end), max(y(first), y(last))
-    tall = span.height * factor
-    corners = ((left + 0.5, foot + 0.6), (right - 0.5, foot + 0.6), (right - 0.5, foot + tall), (left + 0.5, foot + tall))
-    return [
+    tall, gap = span.height * factor, float(dossier.job.shop.gate.clearance) * factor
+    hinge = next(gate.hinge_hole for gate in dossier.layout.gates if gate.name == span.name)
+    corners = ((left + gap, foot + gap), (right - gap, foot + gap), (right - gap, foot + tall), (left + gap, foot + tall))
+    free, fast = ((1, 2), (0, 3)) if hinge == first.name else ((0, 3), (1, 2))
+    middle = (corners[fast[0]][0], (corners[0][1] + corners[2][1]) / 2)
+    marks: list[Mark] = [
         Stroke(points=corners, closed=True, dash=(1.6, 1.0)),
-        Stroke(points=(corners[0], ((left + right) / 2, foot + tall), corners[1]), dash=(0.8, 0.8), width=FINE),
+        Stroke(points=(corners[free[0]], middle, corners[free[1]]), dash=(1.6, 1.0), width=FINE),
         Words(text=span.name, at=((left + right) / 2, foot + tall + 1.4), cap=2.4, bold=True, align="centre"),
     ]
+    feet = ((left, y(first)), (right, y(last)))
+    on_panels = {name for panel in dossier.layout.panels for name in panel.holes}
+    if not {first.name, last.name} & on_panels:
+        marks += [Stroke(points=(at, (at[0], at[1] + tall)), width=0.35) for at in feet]
+        marks += _numbers(dossier, span.holes, feet)
+    return marks

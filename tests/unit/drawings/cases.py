@@ -84,4 +84,4 @@ def drawn(name: str) -> Drawn:
 def planned(name: str):
     """The DXF document and its sheets."""
     it = case(name)
-    return draw_plan(it.site, it.layout, it.compliance, sheet_facts(it.job, it.compliance, REVISION))
+    return draw_plan(it.site, it.layout, it.compliance, sheet_facts(it.job, it.compliance, REVISION))[:2]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import platform
+import re
 import sys
 import tempfile
 from collections import Counter
@@ -69,9 +70,9 @@ def test_every_hole_number_is_to_be_seen_in_the_model_space(name):
 def test_layers_linetypes_styles_and_sheets_are_there(name):
     document = plan(name)
     assert {layer.name for layer in LAYERS} <= {layer.dxf.name for layer in document.layers}
-    assert {"LONG-DASH", "SHORT-DASH", "DASH-DOT"} <= {linetype.dxf.name for linetype in document.linetypes}
+    assert {"DASHEDX2", "DASHED", "DASHDOT"} <= {linetype.dxf.name for linetype in document.linetypes}
     assert {"SHEET", "SHEET-BOLD"} <= {style.dxf.name for style in document.styles}
-    sheets = [layout for layout in document.layouts if layout.name.startswith(("Plan", "Detail", "Checks"))]
+    sheets = [layout for layout in document.layouts if re.fullmatch(r"Plan|Checks|Detail \d+", layout.name)]
     assert {"Plan", "Checks"} <= {layout.name for layout in sheets}
     for layout in sheets:
         windows = [entity for entity in layout.query("VIEWPORT") if entity.dxf.status == 2]

@@ -79,7 +79,7 @@ def test_the_sheet_of_holes_as_drilled_has_the_heads_the_office_types():
 def test_details_are_drawn_for_every_gate_end_and_riser():
     for name, wanted in (
         ("risers", ["Joint J01 over riser 1", "Joint J04 over riser", "Gate G1, plan"]),
-        ("walls", ["End at H001, plan", "Gate G1, from outside"]),
+        ("walls", ["End at H001, H0", "Gate G1, from outside"]),
     ):
         whole = " ".join(page.get_text() for page in pymupdf.open(stream=drawn(name).files["crew.pdf"], filetype="pdf"))
         for title in wanted:
