@@ -1,0 +1,143 @@
+"""From a plan to a drilled fence and back: the crew's sheet through the drilling stage, and how the panels made from it fit the true holes."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from pipeline import artifacts
+from pipeline.artifacts import JobPlace
+from pipeline.drilling.follow import follow
+from pipeline.fabrication.fabricate import fabricate
+from pipeline.geometry.chain import Point
+from pipeline.model.drilling import Drilling, Returned
+from pipeline.model.job import InputFile, Job
+from pipeline.model.layout import Layout, Panel
+from pipeline.model.site import Site
+from pipeline.model.survey import Survey
+from tests.truth.drilling import Drilled
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A job up to its plan."""
+
+    job: Job
+    survey: Survey
+    site: Site
+    layout: Layout
+
+    @property
+    def marks(self) -> dict[str, Point]:
+        return {mark.name: mark.place for mark in self.site.marks}
+
+
+def planned_at(place: JobPlace) -> Planned:
+    """The plan as the stages left it."""
+    return Planned(
+        artifacts.read(place, "job", Job), artifacts.read(place, "survey", Survey), artifacts.read(place, "edge", Site), artifacts.read(place, "layout", Layout)
+    )  # fmt: skip
+
+
+def followed(plan: Planned, sheet: str, cut: str = "") -> Drilling:
+    """What the drilling stage makes of a crew's sheet, and of the shop's list of what is cut."""
+    files = {name: text.encode() for name, text in (("as_drilled.csv", sheet), ("cut.csv", cut)) if text}
+    named = {name: InputFile(name=name, sha256="0" * 64) for name in files}
+    returned = Returned(as_drilled=named.get("as_drilled.csv"), cut=named.get("cut.csv"))
+    return follow(plan.job, plan.survey, plan.site, plan.layout, returned, files)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How one panel, as the shop makes it, fits its true holes [m]: the worst of its spacings, and from end post to end post."""
+
+    panel: str
+    kind: str
+    posts: int
+    spacing: float
+    whole: float
+    told: float  # what the record says of its chords against the true ones, the worst
+
+
+def fits(plan: Planned, drilling: Drilling, truth: Drilled) -> Iterator[Fit]:
+    """Every panel as fabricated from the holes as estimated, held against the true ones.
+
+    A stock panel is as made; on a bend its chords are those the give was planned for.
+    """
+    made = {drawing.panel: drawing for drawing in fabricate(plan.job, drilling.layout).panels}
+    standing = {hole.name: hole for hole in drilling.layout.holes}
+    for panel in drilling.layout.panels:
+        stations = made[panel.name].post_stations if panel.kind == "custom" else _planned_stations(plan, panel)
+        bays = [b - a for a, b in itertools.pairwise(stations)]
+        true = true_bays(panel, truth)
+        told = [standing[name].to_next or 0.0 for name in panel.holes[:-1]]
+        yield Fit(
+            panel.name, panel.kind, panel.posts, max(abs(a - b) for a, b in zip(bays, true, strict=True)), abs(sum(bays) - sum(true)),
+            max(abs(a - b) for a, b in zip(told, true, strict=True)),
+        )  # fmt: skip
+
+
+def _planned_stations(plan: Planned, panel: Panel) -> tuple[float, ...]:
+    holes = {hole.name: hole for hole in plan.layout.holes}
+    own = next(one for one in plan.layout.panels if one.name == panel.name)
+    return tuple(itertools.accumulate((holes[name].to_next or 0.0 for name in own.holes[:-1]), initial=0.0))
+
+
+def true_bays(panel: Panel, truth: Drilled) -> list[float]:
+    """True distances between a panel's holes [m]."""
+    return [math.dist(truth.places[a], truth.places[b]) for a, b in itertools.pairwise(panel.holes)]
+
+
+@dataclass(frozen=True)
+class Found:
+    """One hole drilled again, by trying: which, whither, and what that costs."""
+
+    hole: str
+    place: Point
+    cost: float
+
+
+def misfits(plan: Layout, places: dict[str, Point], tolerance: float) -> set[str]:
+    """Stock panels of the plan with a chord that differs from the planned one by more than `tolerance` [m]."""
+    return {panel.name for panel in plan.panels if panel.kind == "stock" and not _hangs(plan, panel, places, tolerance)}
+
+
+def _hangs(plan: Layout, panel: Panel, places: dict[str, Point], tolerance: float) -> bool:
+    planned = {hole.name: hole.to_next or 0.0 for hole in plan.holes}
+    return all(abs(math.dist(places[a], places[b]) - planned[a]) <= tolerance + 1e-9 for a, b in itertools.pairwise(panel.holes))
+
+
+def cheapest_by_trying(
+    plan: Layout, places: dict[str, Point], extras: dict[str, float], *, tolerance: float, redrill: float, reach: float = 0.08, step: float = 0.001
+) -> Found | None:
+    """The cheapest single hole drilled again, by trying every hole on a grid of places round it; None where none saves anything.
+
+    `extras` are what each misfit costs as a custom panel beyond its stock price.  A panel is saved when all its chords are right again
+    and the joints at its ends are still within the tolerance.
+    """
+    planned = {hole.name: hole.to_next or 0.0 for hole in plan.holes}
+    joints = {
+        name: (joint.after if name == joint.before else joint.before, joint.gap) for joint in plan.joints for name in (joint.before, joint.after)
+    }
+    as_is, best = sum(extras.values()), None
+    count = round(reach / step)
+    offsets = sorted(((i * step, j * step) for i in range(-count, count + 1) for j in range(-count, count + 1)), key=lambda off: math.hypot(*off))
+    for panel in plan.panels:
+        if panel.name not in extras:
+            continue
+        wrong = [(a, b) for a, b in itertools.pairwise(panel.holes) if abs(math.dist(places[a], places[b]) - planned[a]) > tolerance + 1e-9]
+        for hole in panel.holes:
+            if not all(hole in pair for pair in wrong):
+                continue
+            bound = [(b if a == hole else a, planned[a]) for a, b in itertools.pairwise(panel.holes) if hole in (a, b)]
+            bound += [joints[hole]] if hole in joints else []
+            for east, north in offsets:
+                at = (places[hole][0] + east, places[hole][1] + north)
+                if all(abs(math.dist(at, places[other]) - length) <= tolerance for other, length in bound):
+                    cost = round(redrill + as_is - extras[panel.name], 2)
+                    if cost < as_is and (best is None or cost < best.cost):
+                        best = Found(hole, at, cost)
+                    break
+    return best
