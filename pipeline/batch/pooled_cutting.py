@@ -64,12 +64,14 @@ def pooled_cutting(jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut] 
 
 
 def cutting_csv(cutting: PooledCutting) -> str:
-    """Return the cutting as text: one line a cut, in cutting order, source by source."""
+    """Return the cutting as text: one line a cut still to be made, in cutting order, source by source."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
     for ticket in cutting.tickets:
         for cut in ticket.cuts:
+            if cut.done:
+                continue
             last = cut.cut == ticket.cuts[-1].cut
             lengths = [f"{length * 1000:.1f}" for length in (cut.start, cut.end, ticket.kerf)]
             left_over = [f"{cut.left_over * 1000:.1f}", inert(ticket.fit_for)] if last else ["", ""]

@@ -172,7 +172,14 @@ def _tickets(dossier: Dossier) -> list[Any]:
         return [*flow, paragraph("Nothing has to be cut for this job: every panel is a stock panel.")]
     for ticket in dossier.fabrication.tickets:
         rows = [
-            (TickBox(), cut.cut, cut.panel, format_length(cut.start, units), format_length(cut.end, units), format_length(cut.end - cut.start, units))
+            (
+                "cut" if cut.done else TickBox(),
+                cut.cut,
+                cut.panel,
+                format_length(cut.start, units),
+                format_length(cut.end, units),
+                format_length(cut.end - cut.start, units),
+            )
             for cut in ticket.cuts
         ]
         what = f"{ticket.description or ticket.item}, {format_length(ticket.length, units)} long, {format_length(ticket.height, units)} high, {ticket.colour}"

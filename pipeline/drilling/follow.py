@@ -69,12 +69,13 @@ def measured(job: Job, survey: Survey, site: Site, layout: Layout, rows: tuple[S
     for gate, off in gates_that_do_not_fit(layout, stands, shop):
         raise gate_does_not_fit(gate, off, gate_cure(gate.name, layout, stands, shop), shop, units)
     misfits = misfits_of(layout, stands, shop)
+    cures = cures_of(layout, stands, misfits, shop, units)
     return Drilling(
         layout=custom_where_misfit(stands, misfits),
         holes=_holes(job, layout, lineup, rows, network, estimate, places, found),
         readings=_readings(network, estimate, rows, lineup, found, units),
-        misfits=misfits,
-        cures=cures_of(layout, stands, misfits, shop, units),
+        misfits=tuple(msgspec.structs.replace(one, cure=next((cure for cure in cures if one.panel in cure.saves), None)) for one in misfits),
+        cures=tuple(cure for cure in cures if cure.cost < cure.cost_as_is),
         adjusted=_adjusted(network, estimate, found, units),
     )
 

@@ -22,8 +22,9 @@ def warnings_of(drilling: Drilling, shop: Shop, units: ReportUnits) -> Iterator[
     yield from (_elsewhere(hole, units) for hole in drilling.holes if hole.state == "moved")
     yield from (_loose(hole, units) for hole in drilling.holes if hole.state in ("moved", "added") and hole.sigma > LOOSE)
     yield from (_missing(hole) for hole in drilling.holes if hole.state == "missing")
-    yield from (_misfit(one, drilling.cures, shop, units) for one in drilling.misfits)
-    planned = [hole.hole for hole in drilling.holes if hole.state == "planned"]
+    yield from (_misfit(one, shop, units) for one in drilling.misfits)
+    pockets = {hole.name for hole in drilling.layout.holes if hole.role == "pocket"}
+    planned = [hole.hole for hole in drilling.holes if hole.state == "planned" and hole.hole not in pockets]
     if drilling.as_drilled and planned:
         yield _unmeasured(planned)
 
@@ -76,15 +77,14 @@ def _missing(hole: DrilledHole) -> Reason:
     )
 
 
-def _misfit(misfit: Misfit, cures: tuple[Cure, ...], shop: Shop, units: ReportUnits) -> Reason:
+def _misfit(misfit: Misfit, shop: Shop, units: ReportUnits) -> Reason:
     side = "too wide" if misfit.off > 0 else "too narrow"
-    cure = next((one for one in cures if misfit.panel in one.saves), None)
     return Reason(
         ref="panel-becomes-custom",
         what=f"{misfit.panel} no longer hangs in its holes and is made custom, for {misfit.extra:.2f} {shop.currency} more",
         why=f"{misfit.first} to {misfit.last} is {format_length(abs(misfit.off), units)} {side}; "
         f"{format_length(shop.setting_out.fit_tolerance, units)} is what a stock panel takes",
-        do=_cure_in_words(cure, shop, units) if cure else "no single hole drilled again would save it",
+        do=_cure_in_words(misfit.cure, shop, units) if misfit.cure else "no single hole drilled again would save it",
     )
 
 
@@ -103,7 +103,7 @@ def _unmeasured(holes: list[str]) -> Reason:
     names = ", ".join(holes[:8]) + (f" and {len(holes) - 8} more" if len(holes) > 8 else "")
     return Reason(
         ref="holes-not-measured",
-        what=f"{len(holes)} holes were not measured: {names}",
+        what=f"not measured: {names}",
         why="custom panels there are for the holes as planned",
         file=FILE,
         do="measure them before those panels are cut",

@@ -14,7 +14,7 @@ from pipeline.drilling.network import Network, Observed, Vector
 from pipeline.units import FOOT, INCH, MILLIMETRE, ReportUnits, format_length
 
 WRONG: Final = 0.5  # [m] one sigma of a reading that is wrong for no known cause
-OFF: Final = 0.1  # [m] one sigma, each way, of a hole that stands elsewhere
+OFF: Final = 0.06  # [m] one sigma, each way, of a hole that stands elsewhere (own judgement: a hand's breadth is far)
 APART: Final = 2 * math.log(20.0)  # an explanation is taken when it is twenty times as likely as any other
 MOST: Final = 24  # explanations of one sheet: a sheet with more is no sheet of these holes
 # How often a thing happens, one in so many (own judgement; twice or half as often changes no finding of the simulations).

@@ -273,8 +273,12 @@ def _tickets(
 
 def _ticket(name: str, source: Source, own: Sequence[Wanted], first: Demand, number: int) -> CutTicket:
     cuts, at = [], 0.0
-    for offset, entry in enumerate(own):
-        cuts.append(Cut(cut=f"K{number + offset:02d}", panel=entry.demand.panel, source=name, start=at, end=at + entry.demand.length, job=entry.job))
+    for offset, entry in enumerate(sorted(own, key=lambda entry: not entry.demand.cut_already)):
+        piece = entry.demand
+        cut = Cut(
+            cut=f"K{number + offset:02d}", panel=piece.panel, source=name, start=at, end=at + piece.length, job=entry.job, done=piece.cut_already
+        )
+        cuts.append(cut)
         at = min(source.length, at + entry.demand.length + source.kerf)
     left_over = max(0.0, source.length - at)
     cuts[-1] = msgspec.structs.replace(cuts[-1], left_over=left_over)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
+from pipeline.fabrication.cut_already import cut_in_vain, kept_pieces, pieces_in_vain
 from pipeline.fabrication.cutting_list import GroupCut, Wanted, cut_group, loose_posts
 from pipeline.fabrication.hardware import Counts, basis_counts, epoxy_ml, holes_per_cartridge, order_lines, total_of
 from pipeline.fabrication.latches import Latches
@@ -12,14 +13,15 @@ from pipeline.fabrication.panels import demand_of, draw_panel, label_of
 from pipeline.fabrication.recipes import made_from_ticket, posts_fastened_anew
 from pipeline.fabrication.stock_check import check_stock
 from pipeline.fabrication.tickets import finished
+from pipeline.model.drilling import CutAlready
 from pipeline.model.fabrication import CuttingProof, Demand, Fabrication, PanelDrawing
 from pipeline.model.job import Job
 from pipeline.model.layout import Layout
 from pipeline.model.shop import Shop
 
 
-def fabricate(job: Job, layout: Layout) -> Fabrication:
-    """Return what the shop makes and buys for one job, cut alone from new stock.
+def fabricate(job: Job, layout: Layout, cut: Sequence[CutAlready] = ()) -> Fabrication:
+    """Return what the shop makes and buys for one job, cut alone from new stock; `cut` is what it has cut already.
 
     Raises
     ------
@@ -28,10 +30,13 @@ def fabricate(job: Job, layout: Layout) -> Fabrication:
     """
     shop = job.shop
     check_stock(shop)
-    demands = tuple(demand_of(shop, panel) for panel in layout.panels if panel.kind == "custom")
+    kept = kept_pieces(shop, layout, cut)
+    demands = tuple(kept.get(panel.name) or demand_of(shop, panel) for panel in layout.panels if panel.kind == "custom")
+    demands += pieces_in_vain(shop, layout, cut, kept)
     groups = cut_alone(job.name, shop, demands)
     latches = Latches(job, layout)
-    drawings = tuple(draw_panel(job, layout, panel, latches) for panel in layout.panels)
+    cut_for = {one.panel: one.length for one in cut if one.panel in kept}
+    drawings = tuple(draw_panel(job, layout, panel, latches, cut_for.get(panel.name)) for panel in layout.panels)
     tickets = tuple(finished(ticket, shop, job.options.report_units) for group in groups for ticket in group.tickets)
     by_name = {drawing.panel: drawing for drawing in drawings}
     for ticket in tickets:
@@ -51,6 +56,7 @@ def fabricate(job: Job, layout: Layout) -> Fabrication:
         holes_per_cartridge=holes_per_cartridge(shop, epoxies[0]) if epoxies else 0.0,
         labels=tuple(label_of(job, panel, drawing.height) for panel, drawing in zip(layout.panels, drawings, strict=True)),
         tickets=tickets,
+        warnings=tuple(cut_in_vain(job, layout, cut, kept)),
     )
 
 

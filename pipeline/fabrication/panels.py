@@ -103,8 +103,8 @@ def panel_mass(shop: Shop, length: float, height: float, posts: int) -> float:
     return fabric + posts * post
 
 
-def draw_panel(job: Job, layout: Layout, panel: Panel, latches: Latches) -> PanelDrawing:
-    """Draw one panel; what it is cut from is added once the cutting is known."""
+def draw_panel(job: Job, layout: Layout, panel: Panel, latches: Latches, cut_for: float | None = None) -> PanelDrawing:
+    """Draw one panel; what it is cut from is added once the cutting is known.  `cut_for` is the mark its piece was cut for already [m]."""
     shop = job.shop
     height = fabric_height(shop, panel)
     stations = _stations(shop, panel, {hole.name: hole for hole in layout.holes})
@@ -117,7 +117,7 @@ def draw_panel(job: Job, layout: Layout, panel: Panel, latches: Latches) -> Pane
         post_stations=stations,
         height=height,
         mark=stations[-1] if custom else None,
-        cut=cut_at(shop.panel, panel.length) if custom else None,
+        cut=cut_at(shop.panel, panel.length if cut_for is None else cut_for) if custom else None,
         made_from="" if custom else stock_item(shop, panel),
         screws=len(screws) * panel.posts - first.screws_out - last.screws_out,
         trim_strips=panel.posts,
@@ -132,6 +132,7 @@ def draw_panel(job: Job, layout: Layout, panel: Panel, latches: Latches) -> Pane
         latch_first_height=first.height,
         latch_last_height=last.height,
         label=label_code(job.name, panel, height),
+        cut_for=cut_for,
     )
 
 

@@ -27,14 +27,16 @@ def made_from_ticket(shop: Shop, ticket: CutTicket, drawings: Mapping[str, Panel
     units : {"inch", "mm"}
         Of the recipe's text.
     """
+    last = ticket.cuts[-1].cut
+    ticket = msgspec.structs.replace(ticket, cuts=tuple(cut for cut in ticket.cuts if cut.panel in drawings))
     work = _work(shop, ticket, drawings)
     return {
         cut.panel: msgspec.structs.replace(
             drawings[cut.panel],
             made_from=ticket.source,
-            takes_off=_takes_off(ticket, cut, units),
+            takes_off=_takes_off(ticket, cut, last, units),
             posts=work[cut.panel],
-            recipe=_recipe(drawings[cut.panel], ticket, cut, work[cut.panel], units),
+            recipe=_recipe(drawings[cut.panel], ticket, cut, work[cut.panel], last, units),
             source_cut=cut.cut,
         )
         for cut in ticket.cuts
@@ -85,18 +87,34 @@ def _standing(shop: Shop, ticket: CutTicket) -> list[float]:
     return [float(shop.panel.fabric_beyond_end_post) + number * spacing for number in range(item.posts)]
 
 
-def _takes_off(ticket: CutTicket, cut: Cut, units: ReportUnits) -> str:
-    if cut.cut != ticket.cuts[-1].cut:
+def _takes_off(ticket: CutTicket, cut: Cut, last: str, units: ReportUnits) -> str:
+    if cut.done:
+        return "what is trimmed beyond the end post; the piece is cut already"
+    if cut.cut != last:
         return "nothing: the next piece follows on the same source"
     if ticket.left_over <= ON_THE_SPOT:
         return "nothing: the source is used up"
     return f"{format_length(ticket.left_over, units)} of fabric, {ticket.fit_for}"
 
 
-def _recipe(drawing: PanelDrawing, ticket: CutTicket, cut: Cut, posts: tuple[PanelPost, ...], units: ReportUnits) -> tuple[str, ...]:
+def _kept(drawing: PanelDrawing, units: ReportUnits) -> tuple[str, ...]:
+    """Return what is left to do on a piece that is cut already: the posts set anew, the rest trimmed."""
+    mark, was = drawing.mark or 0.0, drawing.cut_for or 0.0
+    stations = ", ".join(format_length(post.station, units) for post in drawing.posts[1:])
+    anew = "its end post stays" if format_length(mark, units) == format_length(was, units) else f"set its posts at {stations} from the first"
+    return (
+        f"This piece is cut already, for a mark at {format_length(was, units)}: keep it.",
+        f"Mark the end post's centre at {format_length(mark, units)} from the first post's: {anew}.",
+        "Try it in the holes as drilled, trim, and seal the cut edge against fraying with heat.",
+    )
+
+
+def _recipe(drawing: PanelDrawing, ticket: CutTicket, cut: Cut, posts: tuple[PanelPost, ...], last: str, units: ReportUnits) -> tuple[str, ...]:
     def shown(length: float) -> str:
         return format_length(length, units)
 
+    if drawing.cut_for is not None:
+        return _kept(drawing, units)
     steps = [f"Take {ticket.source} ({ticket.description}), cut {cut.cut}: from {shown(cut.start)} to {shown(cut.end)} of its fabric."]
     for number, post in enumerate(posts, 1):
         there = f"{shown(drawing.fabric_before)} inside the fabric's edge" if number == 1 else f"at {shown(post.station)} from the first post"
@@ -109,5 +127,5 @@ def _recipe(drawing: PanelDrawing, ticket: CutTicket, cut: Cut, posts: tuple[Pan
     mark, at = drawing.mark or 0.0, drawing.cut or 0.0
     steps.append(f"Mark the end post's centre at {shown(mark)} from the first post's; cut at {shown(at)}, {shown(at - mark)} beyond the mark.")
     steps.append("Try it in the holes as drilled, trim, and seal the cut edge against fraying with heat.")
-    steps.append(f"Comes off: {_takes_off(ticket, cut, units)}.")
+    steps.append(f"Comes off: {_takes_off(ticket, cut, last, units)}.")
     return tuple(steps)

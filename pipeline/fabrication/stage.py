@@ -18,7 +18,7 @@ def run(place: JobPlace) -> tuple[Reason, ...]:
     job = artifacts.read(place, "job", Job)
     drilling = artifacts.read_if_there(place, "drilling", Drilling)
     layout = drilling.layout if drilling else artifacts.read(place, "layout", Layout)
-    fabrication = fabricate(job, layout)
+    fabrication = fabricate(job, layout, drilling.cut if drilling else ())
     inputs = {name: artifacts.digest(place, name) for name in ("job", "drilling" if drilling else "layout")}
     artifacts.write(place, NAME, fabrication, inputs=inputs, made_by=NAME)
     return fabrication.warnings

@@ -33,7 +33,6 @@ def job_of(name: str, files: dict[str, bytes], office: Office) -> Job:
     _refuse_counts(options, office)
     packs = chosen_packs(options, office.packs)
     survey = _survey_files(options, files)
-    _refuse_as_drilled(files)
     bound = {pack.id for pack in packs}
     confirmations = tuple(one for one in office.confirmations if one.pack in bound)
     own = [office.pack_files[one] for one in sorted(bound & set(office.pack_files))]
@@ -54,19 +53,6 @@ def returned_of(files: dict[str, bytes]) -> Returned | None:
     """Return what came back from the site and the shop; None where nothing did."""
     there = {name: _input(name, files) for name in NOT_SURVEYS if name in files}
     return Returned(as_drilled=there.get("as_drilled.csv"), cut=there.get("cut.csv")) if there else None
-
-
-def _refuse_as_drilled(files: dict[str, bytes]) -> None:
-    """Hold a job that was drilled: a package that called itself as drilled and stood on the plan would be a danger."""
-    if "as_drilled.csv" in files:
-        raise hold(
-            JobError,
-            "as-drilled-not-followed",
-            "the holes as drilled are here, and this version does not follow them yet",
-            why="panels cut and clauses checked from the plan would pass for those of the holes as they are",
-            file="as_drilled.csv",
-            do="cut the custom panels from the crew's sheet by hand; take the file out to have the package as planned again",
-        )
 
 
 def _refuse_counts(options: JobOptions, office: Office) -> None:

@@ -137,27 +137,6 @@ class DrilledHole(msgspec.Struct, frozen=True, kw_only=True):
         return distance
 
 
-class Misfit(msgspec.Struct, frozen=True, kw_only=True):
-    """A stock panel of the plan that no longer hangs in its holes and becomes custom.
-
-    Parameters
-    ----------
-    panel : str
-    first, last : str
-        The neighbouring holes whose distance is off most.
-    off : float
-        Their distance less the post spacing; too wide is positive [m].
-    extra : float
-        What the custom panel costs above the stock panel, in the shop's currency.
-    """
-
-    panel: str
-    first: str
-    last: str
-    off: float
-    extra: float
-
-
 class Cure(msgspec.Struct, frozen=True, kw_only=True):
     """One hole drilled again, and what that saves.
 
@@ -191,6 +170,30 @@ class Cure(msgspec.Struct, frozen=True, kw_only=True):
     cost: float
     cost_as_is: float
     note: str = ""
+
+
+class Misfit(msgspec.Struct, frozen=True, kw_only=True):
+    """A stock panel of the plan that no longer hangs in its holes and becomes custom.
+
+    Parameters
+    ----------
+    panel : str
+    first, last : str
+        The neighbouring holes whose distance is off most.
+    off : float
+        Their distance less the post spacing; too wide is positive [m].
+    extra : float
+        What the custom panel costs above the stock panel, in the shop's currency.
+    cure : Cure or None
+        The one hole that would save it at least cost if it were drilled again, worth it or not.
+    """
+
+    panel: str
+    first: str
+    last: str
+    off: float
+    extra: float
+    cure: Cure | None = None
 
 
 class Adjusted(msgspec.Struct, frozen=True, kw_only=True):
@@ -232,7 +235,7 @@ class Drilling(msgspec.Struct, frozen=True, kw_only=True):
         In the order of the sheet.
     misfits : tuple of Misfit
     cures : tuple of Cure
-        Every single hole that would save a panel, cheapest first; it is worth it where its cost is less than its `cost_as_is`.
+        Every single hole that would save a panel if it were drilled again, cheapest first; all cost less than making every misfit custom.
     cut : tuple of CutAlready
     adjusted : Adjusted or None
     returned : Returned

@@ -72,6 +72,8 @@ class PanelDrawing(msgspec.Struct, frozen=True, kw_only=True):
         Custom only: the cut it is made from ("K01").
     label : str
         Text of the label's code block.
+    cut_for : float or None
+        Custom only, where its piece is cut already and kept: the mark it was cut for, from the first post's centre [m].
     """
 
     panel: str
@@ -97,6 +99,7 @@ class PanelDrawing(msgspec.Struct, frozen=True, kw_only=True):
     recipe: tuple[str, ...] = ()
     source_cut: str = ""
     label: str = ""
+    cut_for: float | None = None
 
 
 class Demand(msgspec.Struct, frozen=True, kw_only=True):
@@ -111,6 +114,9 @@ class Demand(msgspec.Struct, frozen=True, kw_only=True):
     height : float
         Of the fabric [m].
     colour : str
+    cut_already : bool
+        The piece is cut: it counts among what its source gave, and is not cut again.  A piece that no longer fits its panel stands under
+        the panel's name and "as cut".
     """
 
     panel: str
@@ -118,6 +124,7 @@ class Demand(msgspec.Struct, frozen=True, kw_only=True):
     posts: int
     height: float
     colour: str
+    cut_already: bool = False
 
 
 class Cut(msgspec.Struct, frozen=True, kw_only=True):
@@ -136,6 +143,8 @@ class Cut(msgspec.Struct, frozen=True, kw_only=True):
         What is left on the source after its last cut; 0 on all but the last cut of a source [m].
     job : str
         The job the panel belongs to.
+    done : bool
+        It is cut already.
     """
 
     cut: str
@@ -145,6 +154,7 @@ class Cut(msgspec.Struct, frozen=True, kw_only=True):
     end: float
     left_over: float = 0.0
     job: str = ""
+    done: bool = False
 
 
 class CutTicket(msgspec.Struct, frozen=True, kw_only=True):

@@ -87,11 +87,9 @@ def gates_csv(layout: Layout) -> bytes:
 
 
 def cuts_csv(fabrication: Fabrication) -> bytes:
-    """Return cuts.csv."""
-    return written(
-        CUTS,
-        ((cut.cut, cut.panel, cut.source, millimetres(cut.start), millimetres(cut.end), millimetres(cut.left_over)) for cut in fabrication.cuts),
-    )
+    """Return cuts.csv: the cuts that are still to be made."""
+    cuts = (cut for cut in fabrication.cuts if not cut.done)
+    return written(CUTS, ((cut.cut, cut.panel, cut.source, millimetres(cut.start), millimetres(cut.end), millimetres(cut.left_over)) for cut in cuts))
 
 
 def order_csv(lines: Iterable[OrderLine]) -> bytes:

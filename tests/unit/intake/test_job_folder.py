@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pipeline.errors import JobError, SleevelineError
-from pipeline.intake.job_folder import job_of
+from pipeline.intake.job_folder import job_of, returned_of
 from pipeline.intake.office import read_office
 from pipeline.intake.resolve import resolve_options, resolve_shop
 from pipeline.units import INCH
@@ -92,8 +92,13 @@ def test_survey_files_are_read_in_the_order_named_else_by_name(office):
     assert [file.name for file in job.survey_files] == ["c.dxf", "a.txt"]
 
 
-def test_a_drilled_job_is_held_and_never_passes_for_what_it_is_not(office):
-    assert _held("", office, {"points.csv": b"1", "as_drilled.csv": b"hole,to_next\n"}).ref == "as-drilled-not-followed"
+def test_the_plan_does_not_hang_on_what_came_back_after_drilling(office):
+    files = {"points.csv": b"1", "as_drilled.csv": b"hole,to_next\n", "cut.csv": b"panel,length\n"}
+    assert job_of("job", files, office) == job_of("job", {"points.csv": b"1"}, office)
+    returned = returned_of(files)
+    assert [file.name for file in returned.files] == ["as_drilled.csv", "cut.csv"]
+    assert returned_of({"points.csv": b"1"}) is None
+    assert returned_of({"cut.csv": b"x"}).as_drilled is None
 
 
 _PACK = """
