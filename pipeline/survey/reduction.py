@@ -8,7 +8,10 @@ Measurement", for the first velocity correction (from memory).  Held in the test
 
 from __future__ import annotations
 
+import itertools
 import math
+import statistics
+from collections.abc import Sequence
 from typing import Final
 
 EARTH_RADIUS: Final = 6_371_000.0  # [m] mean
@@ -29,6 +32,36 @@ def level_and_rise(slope: float, zenith: float, hi: float = 0.0, ht: float = 0.0
     (100.0, -0.3)
     """
     return abs(slope * math.sin(zenith)), slope * math.cos(zenith) + hi - ht
+
+
+def instrument_height(zeniths: Sequence[float], marks: Sequence[float]) -> tuple[float, float]:
+    """Return (height of instrument, its spread) [m] from zenith angles to three or more marks on a staff held upright on the ground point.
+
+    Each pair of neighbouring marks a and b, a the lower, fixes the instrument by the triangle's sines; the mean of the pairs is taken,
+    and their standard deviation is the spread: ``h = a + (b − a) sin z_b / sin(z_a − z_b) · (−cos z_a)``.
+
+    Parameters
+    ----------
+    zeniths : angles
+        On face 1 [rad].
+    marks : heights
+        Of the marks above the ground point, from below, in the same order [m].
+
+    Notes
+    -----
+    Neighbouring pairs share a mark, so that this is not the adjustment of all angles at once; it is what can be done in the field book, and
+    its spread shows a misread mark.
+
+    Examples
+    --------
+    >>> [round(value, 6) for value in instrument_height([math.atan2(6, up - 1.6) for up in (0.8, 1.2, 1.6, 2.0)], [0.8, 1.2, 1.6, 2.0])]
+    [1.6, 0.0]
+    """
+    heights = [
+        low - (high - low) * math.sin(to_high) / math.sin(to_low - to_high) * math.cos(to_low)
+        for (low, to_low), (high, to_high) in itertools.pairwise(zip(marks, zeniths, strict=True))
+    ]
+    return statistics.mean(heights), statistics.stdev(heights)
 
 
 def curvature(distance: float, radius: float = EARTH_RADIUS) -> float:

@@ -15,9 +15,8 @@ from pipeline.survey.network import Network, Observation
 Criterion = Literal["baarda", "pope"]
 
 ROUNDING: Final = 1e-6  # share by which two statistics differ for no other reason
-TIED_STATISTICS: Final = 0.7  # correlation of two test statistics from which one error may show in both
-TIED_HEIGHTS: Final = 0.9  # the same for two heights of one target
-SEPARATION: Final = 2.6  # sigmas by which the larger of two has to lead (99 in a hundred)
+TIED_HEIGHTS: Final = 0.9  # correlation of the test statistics of two zenith angles from which a rod height may show in both
+SEPARATION: Final = 2.6  # sigmas by which an explanation has to beat the next best: the wrong one of two is then taken less than once in 200
 SHARE_OF_BLUNDERS: Final = 0.1  # of all observations; beyond it the survey as a whole does not fit
 SCATTER_MOST: Final = 3.0  # times the sigmas: beyond it good shots are no explanation
 SCATTER_FREEDOM: Final = 6  # degrees of freedom from which the shots themselves tell how good they are
@@ -130,9 +129,32 @@ def _is_scatter(found: Solution) -> bool:
 def _alike(found: Solution, leader: int, criterion: Criterion, separation: float) -> list[int]:
     """Return the observations that may be the wrong one as well as the leader, the leader included.
 
-    The statistics of two observations with correlation ρ differ by chance with variance 2 (1 − |ρ|); where geometry ties them
-    together and their difference is no larger than that explains, nothing tells which of the two is off.
+    An observation is another explanation when the network without it leaves the leader unsuspected, and when that network fits nearly
+    as well as the one without the leader.  How much better the leader explains the misfit is twice the logarithm of the likelihoods'
+    ratio: ``w_i² − w_j²`` with known sigmas, ``(f − 1) ln((f − tau_j²) / (f − tau_i²))`` with sigmas out of the residuals.
+
+    Notes
+    -----
+    Where j is wrong by δ (in sigmas of w) and ρ > 0 is the correlation of the two statistics, ``w_i − w_j`` is normal about
+    ``−(1 − ρ) δ`` with variance ``2 (1 − ρ)``, and ``w_i + w_j`` is about ``(1 + ρ) δ``.  So ``w_i² − w_j²`` exceeds k² by chance
+    when a standard normal deviate exceeds ``((1 − ρ) δ + k² / ((1 + ρ) δ)) / √(2 (1 − ρ))``, which is no less than
+    ``k √(2 / (1 + ρ)) ≥ k`` whatever the geometry and the blunder's size: at k = 2.6, once in 200.
     """
+    correlation = _correlation(found, leader)
+    ahead = _log_likelihood_lead(found, leader, criterion)
+    left = _leader_without(found, leader, criterion, correlation)
+    alike = (found.redundancy > REDUNDANCY_LEAST) & (ahead <= separation**2 + ROUNDING * found.tau[leader] ** 2)
+    alike &= left <= critical_value(found, criterion)
+    if separation and found.network.observations[leader].kind == "zenith":
+        # a rod height that was mistaken is no error of the zenith angle alone: it leans on the slope distance too, and the lead says little
+        zeniths = np.array([o.kind == "zenith" for o in found.network.observations])
+        alike |= zeniths & (np.abs(correlation) > TIED_HEIGHTS) & (found.redundancy > REDUNDANCY_LEAST)
+    alike[leader] = True
+    return [int(row) for row in np.flatnonzero(alike)]
+
+
+def _correlation(found: Solution, leader: int) -> Floats:
+    """Return the correlation of every observation's test statistic with the leader's, −1 to 1 [-]."""
     weighted = found.jacobian
     row = weighted[[leader]].toarray().ravel()
     if found.inverse is not None:
@@ -145,24 +167,29 @@ def _alike(found: Solution, leader: int, criterion: Criterion, separation: float
     shared[leader] += 1.0
     with np.errstate(divide="ignore", invalid="ignore"):
         correlation = shared / np.sqrt(found.redundancy * found.redundancy[leader])
-    strength = np.minimum(np.abs(np.nan_to_num(correlation)), 1.0)
-    statistics = np.abs(found.w) if criterion == "baarda" else np.abs(found.tau) * _without_leader(found, leader)
-    lead = statistics[leader] - statistics
-    alike = (found.redundancy > REDUNDANCY_LEAST) & (strength > TIED_STATISTICS)
-    alike &= lead <= separation * np.sqrt(2 * (1 - strength)) + 1e-6 * statistics[leader]
-    if separation and found.network.observations[leader].kind == "zenith":
-        # a rod height that was mistaken is no error of the zenith angle alone: it leans on the slope distance too, and the lead says little
-        zeniths = np.array([o.kind == "zenith" for o in found.network.observations])
-        alike |= zeniths & (strength > TIED_HEIGHTS) & (found.redundancy > REDUNDANCY_LEAST)
-    alike[leader] = True
-    return [int(row) for row in np.flatnonzero(alike)]
+    return np.asarray(np.clip(np.nan_to_num(correlation), -1.0, 1.0))
 
 
-def _without_leader(found: Solution, leader: int) -> float:
-    """Return what tau grows by when the variance factor is that of the network without the leader: ``√((f − 1) / (f − tau²))``."""
+def _log_likelihood_lead(found: Solution, leader: int, criterion: Criterion) -> Floats:
+    """Return twice the logarithm of how much likelier the residuals are with the leader wrong than with each other one [-]."""
+    if criterion == "baarda":
+        lead: Floats = found.w[leader] ** 2 - found.w**2
+        return lead
     freedom = found.degrees_of_freedom
-    left = freedom - float(found.tau[leader]) ** 2
-    return float(np.sqrt((freedom - 1) / left)) if freedom > 1 and left > 1e-9 else 1.0
+    left = np.maximum(freedom - found.tau**2, 1e-12 * freedom)  # what the misfit is without each, in shares of the variance factor
+    return np.asarray((freedom - 1) * np.log(left / left[leader]))
+
+
+def _leader_without(found: Solution, leader: int, criterion: Criterion, correlation: Floats) -> Floats:
+    """Return the leader's statistic in the network without each other observation; 0 where both are one and the same.
+
+    ``(w_i − ρ w_j) / √(1 − ρ²)``, and for tau in the variance factor of that network, ``(f − tau_j²) / (f − 1)``.
+    """
+    signed, freedom = (found.w if criterion == "baarda" else found.tau), found.degrees_of_freedom
+    rest = np.abs(signed[leader] - correlation * signed) / np.sqrt(np.maximum(1 - correlation**2, ROUNDING))
+    if criterion == "pope":
+        rest *= np.sqrt((freedom - 1) / np.maximum(freedom - found.tau**2, 1e-12 * freedom))
+    return np.where(np.abs(correlation) < 1 - ROUNDING, rest, 0.0)
 
 
 def _rejected(found: Solution, row: int, statistic: float, critical: float) -> Rejected:
