@@ -59,7 +59,10 @@ def bays(plan: Planned) -> list[str]:
 
 
 def test_panels_made_from_the_sheet_fit_the_true_holes(plan, number):
-    """Every chord as recorded, and every custom panel as made, within 3 mm in 99 %; no stock panel kept that does not hang by the shop's tolerance."""
+    """Every panel to the distances recorded, and every custom panel as made, within 3 mm in 99 %: each post, and each spacing.
+
+    A stock panel is as it was made: it is kept only where it hangs by the shop's tolerance.
+    """
     tolerance = float(plan.job.shop.setting_out.fit_tolerance)
     found = []
     for seed in SEEDS:
@@ -67,9 +70,9 @@ def test_panels_made_from_the_sheet_fit_the_true_holes(plan, number):
         drilling = followed(plan, sheet_of(plan, read(plan, truth, seed=7000 + 100 * number + seed)))
         found += list(fits(plan, drilling, truth))
     assert len(found) >= 4 * 5
-    assert sum(fit.told <= WITHIN for fit in found) >= 0.99 * len(found)
+    assert sum(max(fit.told, fit.chord) <= WITHIN for fit in found) >= 0.99 * len(found)
     custom = [fit for fit in found if fit.kind == "custom"]
-    assert sum(max(fit.spacing, fit.whole) <= WITHIN for fit in custom) >= 0.99 * len(custom)
+    assert sum(max(fit.posts, fit.spacing) <= WITHIN for fit in custom) >= 0.99 * len(custom)
     assert all(fit.spacing <= tolerance + WITHIN for fit in found if fit.kind == "stock")
 
 
@@ -81,7 +84,7 @@ def test_a_foot_too_much_is_named_and_not_followed(plan, number):
             assert [one.hole for one in drilling.not_followed] == [hole]
             assert "foot" in drilling.not_followed[0].cause
             assert f"{hole} to " in " ".join(reason.what for reason in drilling.warnings)
-            assert all(fit.told <= WITHIN for fit in fits(plan, drilling, truth) if hole not in _holes(plan, fit.panel))
+            assert all(max(fit.told, fit.chord) <= WITHIN for fit in fits(plan, drilling, truth) if hole not in _holes(plan, fit.panel))
 
 
 def _holes(plan: Planned, panel: str) -> tuple[str, ...]:
@@ -123,7 +126,7 @@ def test_a_hole_60_mm_off_along_the_line_is_found_by_distances(plan, number):
             assert [one.hole for one in drilling.holes if one.state == "moved"] == [hole]
             assert drilling.of(hole).off_plan == pytest.approx(0.060, abs=0.008)
             assert drilling.not_followed == ()
-            assert all(fit.told <= WITHIN for fit in fits(plan, drilling, truth))
+            assert all(max(fit.told, fit.chord) <= WITHIN for fit in fits(plan, drilling, truth))
             assert hole in " ".join(reason.what for reason in drilling.warnings)
 
 
@@ -165,7 +168,7 @@ def test_a_hole_given_up_for_one_beside_it(plan, number):
     assert drilling.of(hole).state == "abandoned"
     assert drilling.of(f"{hole}a").state == "added"
     assert [one.name for one in drilling.layout.holes if one.role != "pocket"] == list(truth.line)
-    assert all(fit.told <= WITHIN for fit in fits(plan, drilling, truth))
+    assert all(max(fit.told, fit.chord) <= WITHIN for fit in fits(plan, drilling, truth))
 
 
 def test_a_sheet_of_a_few_holes_leaves_the_others_planned(plan, number):

@@ -51,14 +51,20 @@ def followed(plan: Planned, sheet: str, cut: str = "") -> Drilling:
 
 @dataclass(frozen=True)
 class Fit:
-    """How one panel, as the shop makes it, fits its true holes [m]: the worst of its spacings, and from end post to end post."""
+    """How one panel fits its true holes [m].
+
+    `posts` is how far the worst of its posts stands beside its hole when the panel, as the shop makes it, is laid along its holes as well as it can be (half the range of
+    the running differences); `spacing` the worst of its spacings against the true one; `whole` from end post to end post; `told` the worst post were the panel made to
+    the distances recorded, `chord` the worst of these distances.
+    """
 
     panel: str
     kind: str
-    posts: int
+    posts: float
     spacing: float
     whole: float
-    told: float  # what the record says of its chords against the true ones, the worst
+    told: float
+    chord: float
 
 
 def fits(plan: Planned, drilling: Drilling, truth: Drilled) -> Iterator[Fit]:
@@ -70,13 +76,15 @@ def fits(plan: Planned, drilling: Drilling, truth: Drilled) -> Iterator[Fit]:
     standing = {hole.name: hole for hole in drilling.layout.holes}
     for panel in drilling.layout.panels:
         stations = made[panel.name].post_stations if panel.kind == "custom" else _planned_stations(plan, panel)
-        bays = [b - a for a, b in itertools.pairwise(stations)]
-        true = true_bays(panel, truth)
-        told = [standing[name].to_next or 0.0 for name in panel.holes[:-1]]
-        yield Fit(
-            panel.name, panel.kind, panel.posts, max(abs(a - b) for a, b in zip(bays, true, strict=True)), abs(sum(bays) - sum(true)),
-            max(abs(a - b) for a, b in zip(told, true, strict=True)),
-        )  # fmt: skip
+        off = [b - a - true for (a, b), true in zip(itertools.pairwise(stations), true_bays(panel, truth), strict=True)]
+        told = [(standing[name].to_next or 0.0) - true for name, true in zip(panel.holes[:-1], true_bays(panel, truth), strict=True)]
+        yield Fit(panel.name, panel.kind, _laid(off), max(map(abs, off)), abs(sum(off)), _laid(told), max(map(abs, told)))
+
+
+def _laid(off: list[float]) -> float:
+    """How far the worst post is from its hole when the panel is shifted to fit best: half the range of the running differences [m]."""
+    running = list(itertools.accumulate(off, initial=0.0))
+    return (max(running) - min(running)) / 2
 
 
 def _planned_stations(plan: Planned, panel: Panel) -> tuple[float, ...]:

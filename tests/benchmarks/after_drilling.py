@@ -1,0 +1,181 @@
+"""Drilled by simulation, at full size: how panels fit the true holes, slips named, cures against trying; prints the tables of DEVELOPERS.md.
+
+``python -m tests.benchmarks.after_drilling --seeds 10 --outlines 38``: on every sample that can be built and on the random outlines, each with its own fixed seeds.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from pipeline.artifacts import JobPlace
+from pipeline.errors import SleevelineError
+from pipeline.model.drilling import Drilling
+from tests.conftest import ROOT
+from tests.end_to_end.conftest import run_command
+from tests.truth.after_drilling import Fit, Planned, cheapest_by_trying, fits, followed, misfits, planned_at
+from tests.truth.drilling import SCATTER, Drilled, Form, drill, measured, put_off, with_rows_swapped, with_slip, written
+from tests.truth.stress_sites import random_sites
+from tests.truth.through_line import take_through
+
+WITHIN = 0.003  # [m]
+FORMS: tuple[Form, ...] = ("to_next", "ties", "total station")
+FOOT = 0.3048  # [m]
+
+
+def plans(outlines: int, folder: Path) -> Iterator[tuple[str, Planned]]:
+    """Plans of all samples, as one night leaves them, and of the random outlines."""
+    run_command("batch", ROOT / "sample_surveys", "--out", folder / "night")
+    for path in sorted((folder / "night" / "jobs").iterdir()):
+        place = JobPlace(path.name, path, path, folder / "night" / ".sleeveline" / "work" / path.name)
+        if (path / "package").is_dir():
+            yield path.name, planned_at(place)
+    for site in random_sites(outlines):
+        yield site.name, planned_at(take_through(site.shots, folder / site.name))
+
+
+def sheet_of(plan: Planned, sheet: dict[str, dict[str, float | str]]) -> str:
+    return written(sheet, plan.job.options.report_units, frame=plan.survey.frame)
+
+
+def fit_table(found: dict[str, list[Fit]], held: Counter[str], tolerance: float) -> None:
+    """Print, by form: posts and spacings within 3 mm, to the distances recorded, of custom panels as made, and what stock panels have."""
+    head = (
+        "sheet", "panels", "all, to the recorded distances: posts", "chords", "custom, as made", "posts", "spacings", "end to end",
+        "stock, as made", "posts", f"hang within {tolerance * 1000:.1f} mm", "worst chord known [mm]", "jobs held",
+    )  # fmt: skip
+    print("\nShares within 3 mm:\n| " + " | ".join(head) + " |\n|" + " --- |" * len(head))
+    for form, all_of in found.items():
+        custom = [fit for fit in all_of if fit.kind == "custom"]
+        stock = [fit for fit in all_of if fit.kind == "stock"]
+        cells = (
+            form, len(all_of), share(fit.told <= WITHIN for fit in all_of), share(fit.chord <= WITHIN for fit in all_of),
+            len(custom), *(share(getattr(fit, name) <= WITHIN for fit in custom) for name in ("posts", "spacing", "whole")),
+            len(stock), share(fit.posts <= WITHIN for fit in stock), share(fit.spacing <= tolerance for fit in stock),
+            f"{max(fit.chord for fit in all_of) * 1000:.1f}", held[form],
+        )  # fmt: skip
+        print("| " + " | ".join(map(str, cells)) + " |")
+
+
+def share(said: Iterator[bool]) -> str:
+    values = list(said)
+    return f"{100 * sum(values) / len(values):.2f} %" if values else "-"
+
+
+def slips_of(plan: Planned, number: int) -> Iterator[tuple[str, bool]]:
+    """Every slip put into a sheet of distances, and whether it is named (and, where it is one of reading, not followed)."""
+    truth = drill(plan.layout, number)
+    sheet = measured(truth, "to_next", number)
+    inner = [hole for panel in plan.layout.panels if panel.kind == "stock" for hole in panel.holes[1:-2]]
+    for hole in inner[:: max(1, len(inner) // 5)]:
+        for name, slip in (("a foot too much", FOOT), ("a foot too little", -FOOT)):
+            yield name, _named(plan, sheet_of(plan, with_slip(sheet, hole, "to_next", slip)), {hole}, moved=False)
+        for way in (0.060, -0.060):
+            off = put_off(truth, hole, way)
+            yield "a hole 60 mm off", _named(plan, sheet_of(plan, measured(off, "to_next", number)), {hole}, moved=True)
+    for joint in plan.layout.joints[:4]:
+        before = truth.line[truth.line.index(joint.before) - 1]
+        yield "rows swapped", _named(plan, sheet_of(plan, with_rows_swapped(sheet, before, joint.before)), {before, joint.before}, moved=False)
+    for form in ("ties", "total station"):
+        rows = measured(truth, form, number, marks=plan.marks)
+        one, other = truth.line[2], truth.line[5]
+        if one in rows and other in rows:
+            yield f"rows swapped, {form}", _named(plan, sheet_of(plan, with_rows_swapped(rows, one, other)), {one, other}, moved=False)
+            off = put_off(truth, one, 0.060, turn=1.0)
+            yield f"a hole 60 mm off, {form}", _named(plan, sheet_of(plan, measured(off, form, number, marks=plan.marks)), {one}, moved=True)
+
+
+def _named(plan: Planned, sheet: str, holes: set[str], *, moved: bool) -> bool:
+    """Whether the holes, and no others, are named; a job that is held has to name them in its reason."""
+    try:
+        drilling = followed(plan, sheet)
+    except SleevelineError as held:
+        return all(hole in str(held) for hole in holes)
+    if moved:
+        return {hole.hole for hole in drilling.holes if hole.state == "moved"} == holes and not drilling.not_followed
+    return {reading.hole for reading in drilling.not_followed} == holes and not any(hole.state == "moved" for hole in drilling.holes)
+
+
+def cures_of(plan: Planned, number: int) -> Iterator[str]:
+    """How the cure offered compares with the cheapest of all single holes by trying, with one to three holes too far off."""
+    setting_out = plan.job.shop.setting_out
+    tolerance, redrill = float(setting_out.fit_tolerance), float(setting_out.redrill_price)
+    inner = [hole for panel in plan.layout.panels if panel.kind == "stock" for hole in panel.holes[1:-1]]
+    for seed in range(3):
+        truth = drill(plan.layout, 31 * number + seed)
+        for hole in inner[seed :: max(1, len(inner) // (seed + 1))][: seed + 1]:
+            truth = put_off(truth, hole, (0.017, -0.021, 0.026)[seed], turn=0.4 * seed)
+        try:
+            drilling = followed(plan, sheet_of(plan, measured(truth, "to_next", seed)))
+        except SleevelineError:
+            yield "held"
+            continue
+        yield _compared(plan, drilling, tolerance, redrill)
+
+
+def _compared(plan: Planned, drilling: Drilling, tolerance: float, redrill: float) -> str:
+    places = {hole.name: hole.place for hole in drilling.layout.holes}
+    extras = {one.panel: one.extra for one in drilling.misfits}
+    if set(extras) != misfits(plan.layout, places, tolerance):
+        return "MISFITS DIFFER"
+    tried = cheapest_by_trying(plan.layout, places, extras, tolerance=tolerance, redrill=redrill)
+    offered = drilling.cures[0] if drilling.cures else None
+    if offered is None or tried is None:
+        return "no cure, none by trying" if offered is tried is None else "only by trying" if offered is None else "only offered: finer than the grid"
+    if misfits(plan.layout, {**places, offered.hole: offered.place}, tolerance) != set(extras) - set(offered.saves):
+        return "DOES NOT DO WHAT IT SAYS"
+    return (
+        "as cheap as by trying"
+        if abs(offered.cost - tried.cost) < 0.005
+        else "cheaper than by trying"
+        if offered.cost < tried.cost
+        else "DEARER THAN BY TRYING"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", type=int, default=10, help="drillings of each plan")
+    parser.add_argument("--outlines", type=int, default=38, help="random outlines beside the samples")
+    asked = parser.parse_args()
+    found: dict[str, list[Fit]] = defaultdict(list)
+    held: Counter[str] = Counter()
+    slips: dict[str, list[bool]] = defaultdict(list)
+    cures: Counter[str] = Counter()
+    tolerance, seconds, count = 0.0, 0.0, 0
+    with TemporaryDirectory() as folder:
+        for number, (name, plan) in enumerate(plans(asked.outlines, Path(folder))):
+            tolerance = float(plan.job.shop.setting_out.fit_tolerance)
+            for seed in range(asked.seeds):
+                truth: Drilled = drill(plan.layout, 1000 * number + seed, SCATTER)
+                for form in FORMS:
+                    sheet = sheet_of(plan, measured(truth, form, 77_000 + 1000 * number + seed, marks=plan.marks))
+                    began = time.process_time()
+                    try:
+                        drilling = followed(plan, sheet)
+                    except SleevelineError as reason:
+                        held[form] += 1
+                        print(f"held: {name} seed {seed} {form}: {reason}")
+                        continue
+                    seconds, count = seconds + time.process_time() - began, count + 1
+                    found[form] += list(fits(plan, drilling, truth))
+            for slip, named in slips_of(plan, number):
+                slips[slip].append(named)
+                if not named:
+                    print(f"not named: {name} {slip}")
+            for outcome in cures_of(plan, number):
+                cures[outcome] += 1
+    fit_table(found, held, tolerance)
+    print("\n| slip | named |\n| --- | --- |")
+    for slip, named in slips.items():
+        print(f"| {slip} | {sum(named)} of {len(named)} |")
+    print("\ncures:", ", ".join(f"{outcome} {number}" for outcome, number in sorted(cures.items())))
+    print(f"{seconds / max(1, count):.2f} s of computing a sheet")
+
+
+if __name__ == "__main__":
+    main()
