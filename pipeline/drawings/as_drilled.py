@@ -57,10 +57,11 @@ def _table_of(dossier: Dossier, found: tuple[Change, ...]) -> list[Any]:
 
 
 def _of_panels(found: tuple[Change, ...], dossier: Dossier) -> Iterator[Change]:
-    """Leave out the holes: those off their place are told above, and all of them stand in the schedule."""
+    """Leave out the holes, which are told above and stand in the schedule, and how far apart a panel's holes are where it stays as it was made."""
     holes = {hole.hole for hole in dossier.drilled.holes} if dossier.drilled is not None else set()
+    stock = {panel.name for panel in dossier.layout.panels if panel.kind == "stock"}
     for change in found:
-        if change.which not in holes:
+        if change.which not in holes and not (change.which in stock and change.what == "length") and change.was != change.now:
             yield change
 
 
@@ -112,8 +113,12 @@ def _reading_words(reading: Reading, units: ReportUnits) -> str:
 
 
 def _sentence(why: str, cause: str) -> str:
-    told = "; ".join(part for part in (why, cause) if part)
-    return f"{told[:1].upper()}{told[1:]}." if told else ""
+    told = "; ".join(part for part in (why, "" if cause in why else cause) if part)
+    return f"{_capital(told)}." if told else ""
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
 
 
 def _hole_words(hole: DrilledHole, drilling: Drilling, units: ReportUnits) -> str:
@@ -158,9 +163,7 @@ def _cure_words(cure: Cure, dossier: Dossier) -> str:
     reach = "" if least == most else f" (from {least} to {most} does)"
     saved = f"{', '.join(cure.saves)} {'stays a stock panel' if len(cure.saves) == 1 else 'stay stock panels'}"
     cost = f"{cure.cost:.2f} {currency} instead of {cure.cost_as_is:.2f}, {cure.cost_as_is - cure.cost:.2f} less"
-    return (
-        f"{cure.hole}: drill it again {format_length(cure.move, units)} {cure.toward}{reach}: {saved}; {cost}{f'. {cure.note}' if cure.note else ''}"
-    )
+    return f"{cure.hole}: drill it again {format_length(cure.move, units)} {cure.toward}{reach}: {saved}; {cost}{f'. {_capital(cure.note)}' if cure.note else ''}"
 
 
 def _cut_words(dossier: Dossier) -> list[str]:
@@ -177,13 +180,13 @@ def schedule(dossier: Dossier, drilling: Drilling) -> TextPart:
     standing = {hole.name: hole for hole in dossier.layout.holes}
     planned = {hole.name: hole for hole in dossier.planned.holes} if dossier.planned is not None else {}
     rows = [_schedule_row(one, standing.get(one.hole), planned.get(one.hole), drilling, units) for one in drilling.holes]
-    head = ("", "hole", "carries", "role", "to next", "planned", "differs", "off place", "whither", "")
+    head = ("", "hole", "carries", "role", "to next", "planned", "differs", "off place", "which way", "")
     flow = [
         heading("Holes as drilled, in walking order, pool on the left"),
         paragraph(
             "To next: centre to centre, straight, of the holes as they are. Off place: from where the plan had the hole. Panels hang by these distances."
         ),
-        table(head, rows, (7, 15, 14, 14, 25, 25, 18, 18, 20, 38)),
+        table(head, rows, (7, 15, 13, 13, 23, 23, 16, 17, 18, 49)),
         *_still_to_drill(dossier, drilling),
     ]
     return TextPart("Holes as drilled", tuple(flow))
@@ -193,7 +196,8 @@ def _schedule_row(one: DrilledHole, hole: Hole | None, planned: Hole | None, dri
     to_next, was = hole.to_next if hole else None, planned.to_next if planned else None
     differs = to_next - was if to_next is not None and was is not None else 0.0
     off = one.off_plan or 0.0
-    words = ", ".join(part for part in (_SHORT.get(one.state, _STATES[one.state]), one.remark) if part)
+    state = _SHORT.get(one.state, _STATES[one.state])
+    words = ", ".join(part for part in (state, "" if state.lower() == one.remark.lower() else one.remark) if part)
     return (
         TickBox(),
         one.hole,

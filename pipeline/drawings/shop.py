@@ -206,17 +206,13 @@ def _picking(dossier: Dossier) -> list[Any]:
         for line in lines
     ]
     said = f"Ordered before: in the packs of revision {followed.since} and those before it. To order: only what is needed beyond them."
-    flow = [
+    spare = ", ".join(f"{_count(units)} {item}" for item, units in followed.left_over.items())
+    return [
         heading("Picking list"),
         paragraph(said),
+        *([paragraph(f"Ordered before and not needed now, put aside: {spare}.", "strong")] if spare else []),
         table(("", "item", "description", "needed", "ordered before", "to order"), rows, (7, 34, 74, 30, 24, 25)),
     ]
-    if followed.left_over:
-        flow += [
-            subheading("Ordered before and not needed now: put aside"),
-            *listed([f"{item}: {_count(units)}" for item, units in followed.left_over.items()]),
-        ]
-    return flow
 
 
 def _packs(line: OrderLine | None) -> str:
