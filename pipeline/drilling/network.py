@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.drilling.lineup import Lineup
+from pipeline.drilling.lineup import Expected, Lineup
 from pipeline.drilling.sheet import Figure, SheetRow
 from pipeline.geometry.chain import Point
 from pipeline.model.drilling import ReadingKind
@@ -166,7 +166,7 @@ def _observed(row: SheetRow, lineup: Lineup, marks: Mapping[str, Mark], sigmas: 
         return []
     after = lineup.tape_next.get(row.hole)
     if row.to_next and after:
-        planned = hole.plan.to_next if not hole.added and _plan_next(lineup, hole.name) == after else None
+        planned = _planned_between(lineup, hole, after)
         found.append(_reading(row, "to_next", "to-next", after, row.to_next, planned, sigmas.to_next))
     for number, (column, figure) in enumerate((("tie_a", row.tie_a), ("tie_b", row.tie_b))):
         if figure and number < len(hole.plan.ties) and hole.plan.ties[number].mark in marks:
@@ -175,14 +175,14 @@ def _observed(row: SheetRow, lineup: Lineup, marks: Mapping[str, Mark], sigmas: 
     return found + (_coordinates(row, None if hole.added else hole.plan.place, sigmas) if row.place else [])
 
 
-def _plan_next(lineup: Lineup, hole: str) -> str:
-    """Return the hole the plan has next in the line, where both stand."""
-    names = [one.name for one in lineup.line]
-    index = names.index(hole) if hole in names else -1
-    if index < 0 or lineup.line[index].added:
-        return ""
-    after = lineup.line[(index + 1) % len(names)]
-    return "" if after.added else after.name
+def _planned_between(lineup: Lineup, hole: Expected, after: str) -> float | None:
+    """Return what the plan has from a hole to the one the tape went to [m]; None where one of them is not in the plan."""
+    line = {one.name: index for index, one in enumerate(lineup.line)}
+    other = lineup.line[line[after]]
+    if hole.added or other.added:
+        return None
+    follows = (line[hole.name] + 1) % len(line) == line[after] and hole.plan.to_next is not None
+    return hole.plan.to_next if follows and not lineup.abandoned else math.dist(hole.place, other.place)
 
 
 def _coordinates(row: SheetRow, planned: Point | None, sigmas: Sigmas) -> list[Observed]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import msgspec
 
@@ -32,8 +32,8 @@ def standing_layout(layout: Layout, lineup: Lineup, places: Mapping[str, Point],
     return msgspec.structs.replace(
         layout,
         holes=(*line, *aside),
-        panels=tuple(_panel(panel, carriers, holes) for panel in layout.panels),
-        joints=tuple(_joint(joint, carriers, holes) for joint in layout.joints),
+        panels=tuple(_panel(panel, carriers, holes, plan) for panel in layout.panels),
+        joints=tuple(_joint(joint, carriers, holes, plan) for joint in layout.joints),
         gates=tuple(_gate(gate, carriers, holes, plan) for gate in layout.gates),
         ends=tuple(_end(end, carriers, holes, plan, site) for end in layout.ends),
         check_distances=tuple(_check(check, carriers, holes, plan) for check in layout.check_distances),
@@ -124,17 +124,23 @@ def _turn(before: Point, here: Point, after: Point) -> float:
     return math.remainder(out - into, 2 * math.pi)
 
 
-def _panel(panel: Panel, carriers: _Carriers, holes: Mapping[str, Hole]) -> Panel:
+def _stays(names: Iterable[str], holes: Mapping[str, Hole], plan: Mapping[str, Hole]) -> bool:
+    """Say whether all of these holes stand where the plan has them."""
+    return all(name in plan and name in holes and holes[name].place == plan[name].place for name in names)
+
+
+def _panel(panel: Panel, carriers: _Carriers, holes: Mapping[str, Hole], plan: Mapping[str, Hole]) -> Panel:
     names = carriers.panels[panel.name]
-    if names == panel.holes and all(holes[name].to_next is not None for name in names[:-1]):
-        length = sum(holes[name].to_next or 0.0 for name in names[:-1])
-        return msgspec.structs.replace(panel, length=length)
+    if names == panel.holes and _stays(names, holes, plan):
+        return panel
     length = sum(math.dist(holes[one].place, holes[other].place) for one, other in itertools.pairwise(names))
     return msgspec.structs.replace(panel, holes=names, length=length)
 
 
-def _joint(joint: Joint, carriers: _Carriers, holes: Mapping[str, Hole]) -> Joint:
+def _joint(joint: Joint, carriers: _Carriers, holes: Mapping[str, Hole], plan: Mapping[str, Hole]) -> Joint:
     before, after = holes[carriers.last_of(joint.before)], holes[carriers.named(joint.after)]
+    if (before.name, after.name) == (joint.before, joint.after) and _stays((before.name, after.name), holes, plan):
+        return joint
     gap = math.dist(before.place, after.place)
     rise = after.elev - before.elev if before.elev is not None and after.elev is not None else joint.rise
     return msgspec.structs.replace(joint, before=before.name, after=after.name, gap=gap, rise=rise)
