@@ -272,13 +272,15 @@ def _prepare(places: Places, plan: NightPlan, office: Office, wish: Wish) -> boo
 
 
 def _mark_unfinished(places: Places, plan: NightPlan) -> None:
-    """Give every job that has to run, or cannot, its status before anything runs, so that none is ever without one."""
+    """Give every job its status before anything runs, so that none is ever without one, nor with that of a run killed between ledger and status."""
     for job in plan.jobs:
         if job.received.reasons:
             hold_at_intake(places.job(job.name), job.received.reasons)
         elif job.stale:
             so_far = {stage: entry for stage, entry in job.ledger.entries.items() if stage != job.stale}
             write_status(places.job(job.name), Ledger(entries=so_far))
+        else:
+            write_status(places.job(job.name), job.ledger)
 
 
 def _offcuts(places: Places, wish: Wish, office: Office) -> InputFile | None:

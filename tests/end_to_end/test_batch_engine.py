@@ -287,6 +287,15 @@ def test_a_killed_batch_ends_as_if_nothing_had_been(house, queue, out, tmp_path,
     assert list(out.rglob("*.part")) == []
 
 
+def test_a_run_killed_between_a_jobs_ledger_and_its_status_is_told_as_it_ended(house, queue, out):
+    run(house, "batch", queue, "--out", out)
+    before = digests(out)
+    status = out / "jobs" / "beech" / "status.json"
+    status.write_text(json.dumps({**json.loads(status.read_text()), "state": "held", "stage": "package"}))
+    assert run(house, "batch", queue, "--out", out).returncode == 0
+    assert before == digests(out)
+
+
 def test_only_one_job(house, queue, out):
     assert run(house, "batch", queue, "--out", out, "--only", "cedar").returncode == 3
     assert sorted(ran(out)) == _whole_line("cedar")
