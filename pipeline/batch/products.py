@@ -100,9 +100,9 @@ def _ordered(places: Places, night: NightJobs) -> list[tuple[Job, Fabrication]]:
 
 
 def _drilled(places: Places, jobs: list[tuple[Job, Fabrication]]) -> dict[str, Succession]:
-    """Return how the jobs whose holes are drilled follow their earlier revisions."""
+    """Return how the jobs whose holes are drilled, or whose panels are cut, follow their earlier revisions."""
     found = {job.name: read_succession(places.job(job.name)) for job, _ in jobs}
-    return {name: succession for name, succession in found.items() if succession is not None and succession.as_drilled}
+    return {name: succession for name, succession in found.items() if succession is not None and (succession.as_drilled or succession.further)}
 
 
 def _shelf(places: Places, night: NightJobs) -> tuple[Offcut, ...]:

@@ -77,7 +77,7 @@ def _follows(dossier: Dossier, drilling: Drilling) -> list[Any]:
         ("Holes that are not as planned", [_hole_words(hole, drilling, units) for hole in drilling.holes if _is_told(hole)]),
         ("Stock panels that do not hang in these holes", [_misfit_words(one, dossier) for one in drilling.misfits]),
         ("What would cost less: drill ONE of these holes again", [_cure_words(one, dossier) for one in drilling.cures[:_LISTED]]),
-        ("Cut already", _cut_words(dossier)),
+        ("Cut already", cut_words(dossier)),
     )
     for title, items in sections:
         if items:
@@ -166,12 +166,15 @@ def _cure_words(cure: Cure, dossier: Dossier) -> str:
     return f"{cure.hole}: drill it again {format_length(cure.move, units)} {cure.toward}{reach}: {saved}; {cost}{f'. {_capital(cure.note)}' if cure.note else ''}"
 
 
-def _cut_words(dossier: Dossier) -> list[str]:
-    return (
-        [f"{cut.panel}: a piece of {format_length(cut.length, dossier.units)}" for cut in dossier.drilling.cut]
-        if dossier.drilling is not None
-        else []
-    )
+def cut_words(dossier: Dossier) -> list[str]:
+    """Return what becomes of every piece the shop has cut already: kept, and for which mark now, or of no use any more."""
+    units = dossier.units
+    kept = [
+        f"{drawing.panel}: keep the piece that was cut for a mark at {format_length(drawing.cut_for, units)}; the mark is at {format_length(drawing.mark, units)} now"
+        for drawing in dossier.fabrication.panels
+        if drawing.cut_for is not None and drawing.mark is not None
+    ]
+    return kept + [f"{reason.what}: {reason.do}" for reason in dossier.fabrication.warnings if reason.ref == "cut-in-vain"]
 
 
 def schedule(dossier: Dossier, drilling: Drilling) -> TextPart:

@@ -62,10 +62,10 @@ def succession(
 ) -> Succession:
     """Return how a revision follows the package before it: what changed, and what has to be bought.
 
-    Once the holes are drilled, what earlier revisions ordered is there: the order is what is needed beyond it.  A plan that was changed
-    before drilling is ordered anew as a whole, as every night orders what is planned.
+    Once the holes are drilled, or panels cut, what earlier revisions ordered is there: the order is what is needed beyond it.  A plan that was
+    changed before is ordered anew as a whole, as every night orders what is planned.
     """
-    ordered = before.ordered if before is not None and revision.as_drilled else None
+    ordered = before.ordered if before is not None and drilling is not None else None
     lines = fabrication.order if ordered is None else further(fabrication.order, ordered)
     found = changes(before, layout, fabrication, units) if before is not None else ()
     return Succession(

@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from pipeline.drawings import cautions, typeface
+from pipeline.drawings import as_drilled, cautions, typeface
 from pipeline.drawings.code_block import code_block
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import BROAD, FINE, Mark, Stroke, Words, box, fitted
@@ -69,7 +69,8 @@ def _list(dossier: Dossier) -> list[Any]:
 
 def _cut_already(dossier: Dossier) -> list[Any]:
     """Say what of the pieces cut so far is kept, and what of it no longer fits its holes."""
-    return []
+    told = as_drilled.cut_words(dossier)
+    return [subheading("Cut already"), *listed(told)] if told else []
 
 
 def _first(dossier: Dossier) -> list[Any]:
