@@ -194,6 +194,33 @@ def feet_inches(length: float, denominator: int = 16) -> str:
     return f"{sign}{feet}' {small}\""
 
 
+_SAID: Final = re.compile(r"(?<![\w.,/-])(\d+(?:\.\d+)?) (ft\b|mm\b|in\b(?! (?:the|a|an|it|this|any|front|place|\d)\b))")
+
+
+def said_in(text: str, units: ReportUnits) -> str:
+    r"""Return a text with every length written like "4 in", "5 ft" or "100 mm" in one system of units, as exactly as it is printed.
+
+    A clause's own value is exact in its own unit; nothing of it is rounded away but what no rule shows.
+
+    Examples
+    --------
+    >>> said_in("a ball of 4 in, 914 mm up, in H012 in the band", "mm")
+    'a ball of 101.6 mm, 914 mm up, in H012 in the band'
+    >>> said_in("under 100 mm, over 5 ft", "inch")
+    'under 3.937 in, over 5 ft'
+    """
+
+    def said(found: re.Match[str]) -> str:
+        value, unit = float(found[1]), found[2]
+        if (unit == "mm") == (units == "mm"):
+            return found[0]
+        length = value * (MILLIMETRE if unit == "mm" else INCH if unit == "in" else FOOT)
+        digits, step, name = (2, MILLIMETRE, "mm") if units == "mm" else (3, INCH, "in")
+        return f"{f'{length / step:.{digits}f}'.rstrip('0').rstrip('.')} {name}"
+
+    return _SAID.sub(said, text)
+
+
 def nearest_sixteenth(length: float) -> float:
     """Return the length [m] rounded to the nearest 1/16 in, as a tape reads it."""
     return round(length / INCH * 16) / 16 * INCH

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Final, Literal
+from typing import Final, Literal, TypeVar
 
 import msgspec
 
@@ -21,8 +21,9 @@ from pipeline.model.job import Confirmation, Job
 from pipeline.model.layout import Layout
 from pipeline.model.rules import Limit, RulePack
 from pipeline.model.site import Site
-from pipeline.units import INCH, MILLIMETRE, ReportUnits, format_length
+from pipeline.units import INCH, MILLIMETRE, ReportUnits, format_length, said_in
 
+Worded = TypeVar("Worded", bound=msgspec.Struct)
 Overall = Literal["complies", "marginal", "does not comply", "on-site items open"]
 
 ALIKE: Final = {  # quantities that limit one and the same thing; the strictest among them rules
@@ -85,7 +86,7 @@ def judge(
                 continue
             for finding in _findings(scene, limit, outcome):
                 checks.append(_check(scene, pack, limit, finding, len(checks) + 1, (pack.id, limit.id) in ruling))
-    return Compliance(
+    found = Compliance(
         checks=tuple(checks),
         not_applicable=tuple(absent),
         cautions=cautions.cautions_of(scene, fabrication, work),
@@ -94,6 +95,23 @@ def judge(
         warnings=tuple(_warnings(job, tuple(checks))),
         deference=DEFERENCE,
         not_covered=NOT_COVERED,
+    )
+    return _in_one_unit(found, job.options.report_units)
+
+
+def _in_one_unit(found: Compliance, units: ReportUnits) -> Compliance:
+    """Return the report with every length in its words in the job's own units; what somebody confirmed stays as it was printed."""
+
+    def said(record: Worded, *keys: str) -> Worded:
+        return msgspec.structs.replace(record, **{key: said_in(getattr(record, key), units) for key in keys})
+
+    return msgspec.structs.replace(
+        found,
+        checks=tuple(said(check, "where", "look_at", "cure", "paraphrase") for check in found.checks),
+        not_applicable=tuple(said(one, "why") for one in found.not_applicable),
+        cautions=tuple(said(one, "text", "source", "raised_by") for one in found.cautions),
+        warnings=tuple(said(one, "what", "why", "do") for one in found.warnings),
+        not_covered=tuple(said_in(text, units) for text in found.not_covered),
     )
 
 
@@ -118,7 +136,7 @@ def _findings(scene: Scene, limit: Limit, outcome: Outcome) -> Iterator[Finding]
     elif isinstance(outcome, LookAt):
         yield _looked_at(outcome)
     elif isinstance(outcome, Fact):
-        verdict: Verdict = "pass" if outcome.holds else "fail"
+        verdict: Verdict = ("pass" if outcome.surely else "marginal") if outcome.holds else "fail"
         cure = "" if outcome.holds else outcome.cure
         finding = Finding(verdict=verdict, place=outcome.place, where=outcome.where, look_at=outcome.look_at, cure=cure)
         yield _softened(limit, finding)

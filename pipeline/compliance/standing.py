@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
-from typing import Final, Literal
+from collections.abc import Callable
+from typing import Any, Final, Literal, TypeVar, cast
 
 import msgspec
 
@@ -16,6 +18,7 @@ from pipeline.model.layout import FenceEnd, Hole, Joint, Layout, Panel
 from pipeline.model.site import FittedLine, Site
 
 Vector = tuple[float, float, float]
+Measure = TypeVar("Measure", bound=Callable[..., Any])  # of a scene, a bay, and numbers that say what is asked
 AT_WALL: Final = 0.05  # [m] an end whose foot lies this near to a surveyed wall ends at it
 
 
@@ -33,7 +36,11 @@ class Post(msgspec.Struct, frozen=True, kw_only=True):
     axis : Vector
         Unit vector along the post, upward.
     sigma : float
-        Standard deviation of the foot in plan, as marked and drilled [m].
+        Standard deviation of the foot in plan, in its worst direction, as marked and drilled or as measured once drilled [m].
+    variance_east, variance_north, covariance : float
+        Of the foot, where its directions are not alike [m²]; all 0 where they are.
+    to_next_sigma : float or None
+        Of the distance to the next post, where that was measured once drilled [m].
     """
 
     name: str
@@ -41,16 +48,36 @@ class Post(msgspec.Struct, frozen=True, kw_only=True):
     level: float
     axis: Vector
     sigma: float
+    variance_east: float = 0.0
+    variance_north: float = 0.0
+    covariance: float = 0.0
+    to_next_sigma: float | None = None
 
     def at(self, height: float) -> Vector:
         """Return the point of the axis `height` [m] above the deck, measured along the post."""
         x, y, z = self.axis
         return (self.foot[0] + height * x, self.foot[1] + height * y, self.level + height * z)
 
+    def sigma_toward(self, direction: Point) -> float:
+        """Return the standard deviation of the foot [m] in the direction of a unit vector."""
+        if not (self.variance_east or self.variance_north):
+            return self.sigma
+        x, y = direction
+        return math.sqrt(max(0.0, x * x * self.variance_east + 2 * x * y * self.covariance + y * y * self.variance_north))
+
     @property
     def lean(self) -> float:
         """From plumb [rad]"""
         return math.acos(min(1.0, self.axis[2]))
+
+
+def apart_sigma(first: Post, following: Post) -> float:
+    """Return the standard deviation of the distance between two neighbouring posts, as they follow on the fence [m]."""
+    if first.to_next_sigma is not None:
+        return first.to_next_sigma
+    away = math.dist(first.foot, following.foot) or 1.0
+    way = ((following.foot[0] - first.foot[0]) / away, (following.foot[1] - first.foot[1]) / away)
+    return math.hypot(first.sigma_toward(way), following.sigma_toward(way))
 
 
 class Bay(msgspec.Struct, frozen=True, kw_only=True):
@@ -88,6 +115,13 @@ class Bay(msgspec.Struct, frozen=True, kw_only=True):
         length = math.hypot(dx, dy) or 1.0
         return (dy / length, -dx / length)
 
+    def sigma_across(self, ratio: float, place: Point) -> float:
+        """Return the standard deviation [m] of the fabric `ratio` of the way along, in the direction of a place."""
+        foot = self.foot_at(ratio)
+        away = math.dist(foot, place)
+        way = ((place[0] - foot[0]) / away, (place[1] - foot[1]) / away) if away else self.outward
+        return math.hypot((1 - ratio) * self.first.sigma_toward(way), ratio * self.last.sigma_toward(way))
+
     def foot_at(self, ratio: float) -> Point:
         """Return the place [m] under the fabric, `ratio` of the way from the first post to the last."""
         (x0, y0), (x1, y1) = self.first.foot, self.last.foot
@@ -121,19 +155,34 @@ class Fence(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Scene(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything a measure may look at."""
+    """Everything a measure may look at; `taken` holds what was measured of a bay already, since many limits ask for the same."""
 
     job: Job
     site: Site
     layout: Layout
     fence: Fence
     ground: Ground
+    drilling: Drilling | None = None
+    taken: dict[tuple[Any, ...], Any] = {}
+
+
+def once(measure: Measure) -> Measure:
+    """Take a measure of a bay once in a scene, however many limits ask for it."""
+
+    @functools.wraps(measure)
+    def taken(scene: Scene, bay: Bay, *asked: float) -> Any:
+        key = (measure.__name__, bay.where, *asked)
+        if key not in scene.taken:
+            scene.taken[key] = measure(scene, bay, *asked)
+        return scene.taken[key]
+
+    return cast(Measure, taken)
 
 
 def scene_of(job: Job, site: Site, layout: Layout, drilling: Drilling | None = None) -> Scene:
     """Put the fence up on the site, as the layout has it; `drilling` says how well its holes are known once they are drilled."""
     ground = Ground(site.levels)
-    return Scene(job=job, site=site, layout=layout, fence=fence_of(job, layout, ground, drilling), ground=ground)
+    return Scene(job=job, site=site, layout=layout, fence=fence_of(job, layout, ground, drilling), ground=ground, drilling=drilling)
 
 
 def top_over_deck(job: Job, height: float) -> float:
@@ -148,7 +197,7 @@ def top_over_deck(job: Job, height: float) -> float:
 def fence_of(job: Job, layout: Layout, ground: Ground, drilling: Drilling | None = None) -> Fence:
     """Return posts, bays and openings of a layout."""
     line = [hole for hole in layout.holes if hole.role != "pocket"]
-    posts = {hole.name: _post(hole, line, layout.closed, ground, setting_out_sigma(job, hole, drilling)) for hole in line}
+    posts = {hole.name: _as_known(job, hole, _post(hole, line, layout.closed, ground), drilling) for hole in line}
     carried = _carried(job, layout)
     joints = {frozenset((joint.before, joint.after)): joint for joint in layout.joints}
     bays, betweens = [], []
@@ -161,15 +210,6 @@ def fence_of(job: Job, layout: Layout, ground: Ground, drilling: Drilling | None
             height = top_over_deck(job, _height_at(layout, first.name, last.name))
             betweens.append(Between(first=posts[first.name], last=posts[last.name], joint=joints.get(pair), height=height))
     return Fence(posts=posts, bays=tuple(bays), betweens=tuple(betweens))
-
-
-def setting_out_sigma(job: Job, hole: Hole, drilling: Drilling | None = None) -> float:
-    """Return the standard deviation of a hole in plan [m]: marked by tape ties and drilled, or as estimated from what was measured."""
-    drilled = drilling.of(hole.name) if drilling is not None else None
-    if drilled is not None and drilled.place is not None:
-        return drilled.sigma
-    mark = hole.tie_sigma if hole.tie_sigma is not None else float(job.shop.setting_out.mark_sigma)
-    return math.hypot(mark, job.shop.setting_out.drill_sigma)
 
 
 def wall_of(site: Site, end: FenceEnd) -> FittedLine | None:
@@ -206,7 +246,23 @@ def _height_at(layout: Layout, *holes: str) -> float:
     return min((panel.height for panel in near), default=0.0)
 
 
-def _post(hole: Hole, line: list[Hole], closed: bool, ground: Ground, sigma: float) -> Post:
+def _as_known(job: Job, hole: Hole, post: Post, drilling: Drilling | None) -> Post:
+    """Return a post with the uncertainty of its hole: marked by tape ties and drilled, or as estimated from what was measured once drilled."""
+    drilled = drilling.of(hole.name) if drilling is not None else None
+    if drilled is None or drilled.place is None:
+        mark = hole.tie_sigma if hole.tie_sigma is not None else float(job.shop.setting_out.mark_sigma)
+        return msgspec.structs.replace(post, sigma=math.hypot(mark, job.shop.setting_out.drill_sigma))
+    return msgspec.structs.replace(
+        post,
+        sigma=drilled.sigma,
+        variance_east=drilled.variance_east,
+        variance_north=drilled.variance_north,
+        covariance=drilled.covariance,
+        to_next_sigma=drilled.to_next_sigma,
+    )
+
+
+def _post(hole: Hole, line: list[Hole], closed: bool, ground: Ground) -> Post:
     level = ground.level(hole.place)
     if level is None:
         level = hole.elev or 0.0
@@ -214,7 +270,7 @@ def _post(hole: Hole, line: list[Hole], closed: bool, ground: Ground, sigma: flo
     sense = {"plumb": 0.0, "away": 1.0, "pool": -1.0}[hole.lean_toward]
     across = sense * math.sin(hole.lean)
     axis = (across * outward[0], across * outward[1], math.cos(hole.lean) if sense else 1.0)
-    return Post(name=hole.name, foot=hole.place, level=level, axis=axis, sigma=sigma)
+    return Post(name=hole.name, foot=hole.place, level=level, axis=axis, sigma=0.0)
 
 
 def _outward(hole: Hole, line: list[Hole], closed: bool) -> Point:

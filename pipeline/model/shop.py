@@ -43,6 +43,8 @@ class PanelShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     height_from_deck: bool  # heights count from the deck, the hem's gap included; false: they are the fabric's own
     hang_sigma: Length  # standard error of the height at which fabric, latch and gate hang
     fabric_opening: Length  # largest round probe the fabric lets through, pushed against it; 0 when not known
+    weave_sigma: Length  # standard error of one opening of the fabric
+    pitch_sigma: Length  # standard error of the pitch of the strips' screws
     fabric_tensile: float  # grab test, ASTM D5034 [N]; 0 when not known
     fabric_ball_burst: float  # ball burst, ASTM D3787 [N]; 0 when not known
     fabric_weathering: float  # hours of the weathering test it stood [h]; 0 when not known
@@ -89,6 +91,7 @@ class GateShop(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     release_below_top: Length
     release_opening: Length
     release_opening_radius: Length
+    hardware_sigma: Length  # standard error of what a gate set measures about its release
     self_closing: bool
     self_latching: bool
     lockable: bool

@@ -6,13 +6,14 @@ import math
 from collections.abc import Callable, Iterator
 
 from pipeline.compliance.nearness import nearest_of_segment
-from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading
+from pipeline.compliance.readings import TAPED, LookAt, Measured, NotHere, Outcome, Reading
 from pipeline.compliance.standing import Bay, Scene
 from pipeline.geometry.chain import Point
 from pipeline.model.rules import Limit, RulePack
 from pipeline.model.site import SiteObject
 from pipeline.units import format_length
 
+Reach = Callable[[SiteObject, Bay, float, float], tuple[float, float]]  # of object, bay, distance and its sigma: value and sigma [m]
 NONE_SHOT = "no object was surveyed on that side"
 WALK = "walk the fence: nothing climbable within {limit}, now or later (chairs, planters, toys, limbs)"
 
@@ -25,7 +26,7 @@ def clear_zone(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     How: the shortest way from the fabric between two posts to the object's outline; an object that the fence cuts is
     0 away.  What was not surveyed cannot be measured, so that the walk round the fence always stays.
     """
-    return _zone(scene, limit, outside=True, measure=lambda thing, bay, distance: distance)
+    return _zone(scene, limit, outside=True, measure=_straight)
 
 
 def clear_zone_quarter_arc(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
@@ -34,12 +35,15 @@ def clear_zone_quarter_arc(scene: Scene, pack: RulePack, limit: Limit) -> Outcom
     Why: a code that sweeps its zone from the top of the fence lets low things stand nearer than tall ones.
 
     How: with x the horizontal distance and d the depth of the object's top below the fence's, the arc through it has
-    the radius sqrt(x² + d²); d is 0 for an object as tall as the fence or of unknown height.
+    the radius r = sqrt(x² + d²), known as well as x and d in the shares x/r and d/r; d is 0 for an object as tall as the
+    fence or of unknown height.
     """
+    hang = float(scene.job.shop.panel.hang_sigma)
 
-    def radius(thing: SiteObject, bay: Bay, distance: float) -> float:
+    def radius(thing: SiteObject, bay: Bay, distance: float, sigma: float) -> tuple[float, float]:
         depth = 0.0 if thing.height is None else max(0.0, bay.height - thing.height)
-        return math.hypot(distance, depth)
+        arc = math.hypot(distance, depth)
+        return arc, math.hypot(distance / arc * sigma, depth / arc * math.hypot(TAPED, hang)) if arc else sigma
 
     return _zone(scene, limit, outside=True, measure=radius)
 
@@ -53,7 +57,7 @@ def clear_zone_inside(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     if 0 < opening < 0.010:
         units = scene.job.options.report_units
         return NotHere(why=f"the fabric's openings ({format_length(opening, units)} or less) are under 10 mm, from where on the clause asks for it")
-    return _zone(scene, limit, outside=False, measure=lambda thing, bay, distance: distance)
+    return _zone(scene, limit, outside=False, measure=_straight)
 
 
 def footholds(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
@@ -61,7 +65,11 @@ def footholds(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     return LookAt(text="look and feel along the outside: nothing gives a hold for hand or foot, no cord, strap, brace or ledge beside the fence")
 
 
-def _zone(scene: Scene, limit: Limit, *, outside: bool, measure: Callable[[SiteObject, Bay, float], float]) -> Outcome:
+def _straight(thing: SiteObject, bay: Bay, distance: float, sigma: float) -> tuple[float, float]:
+    return distance, sigma
+
+
+def _zone(scene: Scene, limit: Limit, *, outside: bool, measure: Reach) -> Outcome:
     asked = format_length(limit.metres, scene.job.options.report_units)
     walk = WALK.format(limit=asked)
     readings = tuple(_readings(scene, outside, measure))
@@ -71,30 +79,30 @@ def _zone(scene: Scene, limit: Limit, *, outside: bool, measure: Callable[[SiteO
     return Measured(readings=readings, cure=cure, look_at=walk)
 
 
-def _readings(scene: Scene, outside: bool, measure: Callable[[SiteObject, Bay, float], float]) -> Iterator[Reading]:
+def _readings(scene: Scene, outside: bool, measure: Reach) -> Iterator[Reading]:
     for thing in scene.site.objects if scene.fence.bays else ():
-        bay, distance, ratio, place = _nearest_bay(scene, thing)
-        across = _across(thing, bay, place, distance)
+        bay, distance, ratio, station = _nearest_bay(scene, thing)
+        place = thing.outline.point_at(station)
+        across = _across(bay, place)
         if distance > 0 and (across > 0) != outside:
             continue
-        setting_out = math.hypot((1 - ratio) * bay.first.sigma, ratio * bay.last.sigma)
-        value = measure(thing, bay, distance)
+        value, sigma = measure(thing, bay, distance, math.hypot(thing.sigma_at(station), bay.sigma_across(ratio, place)))
         height = "height unknown" if thing.height is None else f"{format_length(thing.height, scene.job.options.report_units)} high"
         where = f"object {thing.name} ({height}) beside {bay.where}"
-        yield Reading(value=value, sigma=math.hypot(thing.sigma, setting_out), where=where, place=place)
+        yield Reading(value=value, sigma=sigma, where=where, place=place)
 
 
-def _nearest_bay(scene: Scene, thing: SiteObject) -> tuple[Bay, float, float, Point]:
-    """Return (nearest bay, distance [m], ratio along the bay, place on the object)."""
+def _nearest_bay(scene: Scene, thing: SiteObject) -> tuple[Bay, float, float, float]:
+    """Return (nearest bay, distance [m], ratio along the bay, station on the object's outline [m])."""
     found = []
     for number, bay in enumerate(scene.fence.bays):
         distance, along, station = nearest_of_segment(bay.first.foot, bay.last.foot, thing.outline)
         found.append((distance, number, along / (bay.length or 1.0), station))
     distance, number, ratio, station = min(found)
-    return scene.fence.bays[number], distance, ratio, thing.outline.point_at(station)
+    return scene.fence.bays[number], distance, ratio, station
 
 
-def _across(thing: SiteObject, bay: Bay, place: Point, distance: float) -> float:
-    """Return how far outside (positive) an object's nearest place lies of a bay's line [m]."""
+def _across(bay: Bay, place: Point) -> float:
+    """Return how far outside (positive) a place lies of a bay's line [m]."""
     foot = bay.first.foot
     return (place[0] - foot[0]) * bay.outward[0] + (place[1] - foot[1]) * bay.outward[1]

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.compliance.measures.height import BESIDE, NO_LEVELS
 from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading
-from pipeline.compliance.standing import Bay, Scene
+from pipeline.compliance.standing import Bay, Scene, once
 from pipeline.geometry.chain import Chain, Point
 from pipeline.geometry.planes import PlanePatch
 from pipeline.model.rules import Limit, RulePack
@@ -67,6 +67,7 @@ def gap_under_soft(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     return _gaps(scene, soft, "every bay stands over the hard deck")
 
 
+@once
 def on_soft_ground(scene: Scene, bay: Bay) -> bool:
     """Say whether a bay reaches beyond the surveyed deck; without a surveyed deck all ground counts as hard."""
     outlines = [line.chain for line in scene.site.decks if line.chain.closed]
@@ -90,6 +91,7 @@ def _gaps(scene: Scene, bays: tuple[Bay, ...], none: str) -> Outcome:
     return Measured(readings=tuple(reading for bay in bays for reading in gaps_of(scene, bay)), cure=cure)
 
 
+@once
 def gaps_of(scene: Scene, bay: Bay) -> list[Reading]:
     """Return the gap under a bay wherever it can be largest."""
     hem = hem_of(scene, bay)
@@ -100,6 +102,7 @@ def gaps_of(scene: Scene, bay: Bay) -> list[Reading]:
     ]
 
 
+@once
 def hem_of(scene: Scene, bay: Bay) -> Hem:
     """Lay the lower edge of a bay over the ground."""
     gap = float(scene.job.shop.panel.hem_gap if bay.kind == "panel" else scene.job.shop.gate.bottom_gap)

@@ -7,7 +7,7 @@ from typing import Final
 
 from pipeline.compliance.measures.gaps import inside
 from pipeline.compliance.nearness import nearest_of_segment
-from pipeline.compliance.readings import Fact, LookAt, Measured, NotHere, Outcome, Reading, margin_of
+from pipeline.compliance.readings import COVERAGE, Fact, LookAt, Measured, NotHere, Outcome, Reading, margin_of
 from pipeline.compliance.standing import Bay, Scene
 from pipeline.geometry.chain import Chain, Point, polyline
 from pipeline.model.layout import Gate
@@ -16,7 +16,7 @@ from pipeline.units import format_length
 
 REACH: Final = 0.3048  # [m] 1 ft either side of the leaf: the ground a hand reaches the release from (own judgement)
 NO_GATE: Final = "the fence has no gate"
-LET_GO: Final = "let go of the leaf fully open, half open and 6 in (150 mm) from the post, in wind too; repeat after a panel was put back"
+LET_GO: Final = "let go of the leaf fully open, half open and 6 in from the post, in wind too; repeat after a panel was put back"
 
 
 def gate_opens_away(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
@@ -241,15 +241,16 @@ def _alternative(scene: Scene, pack: RulePack) -> Fact | None:
     radii = [limit for _, limit in limits_of((pack,), "gate-release-radius")]
     if not (below and openings and radii) or shop.release_side != "pool":
         return None
-    holds = (
-        all(margin_of(shop.release_below_top, "min", limit.metres) >= 0 for limit in below)
-        and all(margin_of(shop.release_opening, "max", limit.metres) >= 0 for limit in openings)
-        and all(margin_of(shop.release_opening_radius, "min", limit.metres) >= 0 for limit in radii)
-    )
-    if not holds:
+    margins = [
+        *(margin_of(shop.release_below_top, "min", limit.metres) for limit in below),
+        *(margin_of(shop.release_opening, "max", limit.metres) for limit in openings),
+        *(margin_of(shop.release_opening_radius, "min", limit.metres) for limit in radii),
+    ]
+    if min(margins) < 0:
         return None
+    surely = min(margins) > COVERAGE * shop.hardware_sigma
     look = "the release is on the pool side alone, out of reach from outside over the top and through the fabric"
-    return Fact(holds=True, where=f"{_names(scene)}, by the document's rules for a low release on the pool side", look_at=look)
+    return Fact(holds=True, surely=surely, where=f"{_names(scene)}, by the document's rules for a low release on the pool side", look_at=look)
 
 
 def _high_enough(scene: Scene, pack: RulePack) -> str:
@@ -268,4 +269,4 @@ def _low_release(scene: Scene, pack: RulePack, value: float, where: str, cure: s
     why = _high_enough(scene, pack)
     if why:
         return NotHere(why=why)
-    return Measured(readings=(Reading(value=value, sigma=0.0, where=f"{where}, by the shop file"),), cure=cure)
+    return Measured(readings=(Reading(value=value, sigma=float(scene.job.shop.gate.hardware_sigma), where=f"{where}, by the shop file"),), cure=cure)

@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 
 from pipeline.compliance.nearness import nearest_of_segment
-from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading, gathered
-from pipeline.compliance.standing import Bay, Between, Scene
+from pipeline.compliance.readings import TAPED, LookAt, Measured, NotHere, Outcome, Reading, gathered
+from pipeline.compliance.standing import Bay, Between, Scene, once
 from pipeline.geometry.chain import Point
 from pipeline.model.rules import Limit, RulePack, limits_of
 from pipeline.model.site import SiteObject
@@ -52,6 +52,7 @@ def strip_of(pack: RulePack) -> float:
     return max((limit.metres for _, limit in limits_of((pack,), "height-strip")), default=0.0)
 
 
+@once
 def heights_of(scene: Scene, bay: Bay, strip: float) -> list[Reading]:
     """Return the height of a bay above the ground outside wherever it can be least, over `strip` [m]."""
     readings = [reading for reading in _heights_over(scene, bay, _candidates(scene, bay, strip)) if reading]
@@ -129,7 +130,7 @@ def _over_object(scene: Scene, bay: Bay, thing: SiteObject, strip: float) -> Rea
         return None
     where = f"{bay.where}, over object {thing.name} ({format_length(thing.height, scene.job.options.report_units)} high)"
     cure = f"{{short}} more: move object {thing.name} out of the strip"
-    return Reading(value=over.value - thing.height, sigma=over.sigma, where=where, place=place, group=bay.where, cure=cure)
+    return Reading(value=over.value - thing.height, sigma=math.hypot(over.sigma, TAPED), where=where, place=place, group=bay.where, cure=cure)
 
 
 def _above_treads(scene: Scene, limit: Limit) -> list[LookAt]:

@@ -8,14 +8,13 @@ from typing import Final, Literal
 
 from pipeline.compliance.measures.gaps import inside
 from pipeline.compliance.measures.height import barrier_height
-from pipeline.compliance.readings import Fact, LookAt, Measured, NotHere, Outcome, Reading
+from pipeline.compliance.readings import TAPED, Fact, LookAt, Measured, NotHere, Outcome, Reading
 from pipeline.compliance.standing import Scene, wall_of
 from pipeline.geometry.chain import Chain, Point, polyline
 from pipeline.model.rules import Limit, RulePack, limits_of
 from pipeline.model.site import FittedLine, Opening
 
 ON_WALL: Final = 0.3  # [m] a jamb this near to a wall belongs to it
-TAPED_SILL: Final = 0.005  # [m] standard deviation of a sill measured by hand (own judgement)
 STEP: Final = 0.05  # [m] along a wall, when its barrier stretch is outlined
 NO_WALL: Final = "no house wall is part of the barrier"
 NO_OPENING: Final = "none that counts was surveyed in the wall that is part of the barrier"
@@ -50,7 +49,7 @@ def window_sill(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     if not windows:
         return NotHere(why="no window was surveyed in the wall that is part of the barrier")
     low = f"a window lower than {limit.printed} that opens needs what the document asks of doors: an alarm, or another accepted means"
-    readings = tuple(Reading(value=one.sill, sigma=TAPED_SILL, where=_named(one), place=middle_of(one)) for one in windows if one.sill is not None)
+    readings = tuple(Reading(value=one.sill, sigma=TAPED, where=_named(one), place=middle_of(one)) for one in windows if one.sill is not None)
     unknown = tuple(LookAt(text=f"measure the sill above the indoor floor; {low}", where=_named(one)) for one in windows if one.sill is None)
     below = tuple(LookAt(text=low, where=reading.where, reading=reading) for reading in readings if reading.value < limit.metres)
     high = tuple(reading for reading in readings if reading.value >= limit.metres)

@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from pipeline.compliance.measures.gaps import Hem, hem_of, on_soft_ground
 from pipeline.compliance.readings import RESOLUTION, LookAt, Measured, NotHere, Outcome, Reading
-from pipeline.compliance.standing import Bay, Between, Post, Scene, wall_of
+from pipeline.compliance.standing import Bay, Between, Post, Scene, apart_sigma, once, wall_of
 from pipeline.geometry.chain import Point
 from pipeline.model.layout import FenceEnd
 from pipeline.model.rules import Limit, RulePack
 
 HALVINGS: Final = 30  # each halves the interval in which the largest circle's centre lies
+AT_ONCE: Final = 5  # of them, before centres that can no longer be the largest circle's are let go
 BEYOND: Final = 0.3  # [m] the ground is followed so far past the posts
 PROFILE_STEP: Final = 0.02  # [m] along a hem, between centres that are tried
 
@@ -136,15 +137,19 @@ def ball_under(hem: Hem) -> tuple[float, int]:
     upper = np.interp(tried, stations, hem_heights)
     lower = np.interp(tried, stations, ground)
     low, high = lower.copy(), upper.copy()
-    for _ in range(HALVINGS):
+    for number in range(HALVINGS):
         middle = (low + high) / 2
         rises = _distance_to_polyline(tried, middle, *profile) < (upper - middle) * cosine
         low, high = np.where(rises, middle, low), np.where(rises, high, middle)
+        if number % AT_ONCE == AT_ONCE - 1:
+            held = upper - low >= np.max(upper - high)
+            tried, upper, low, high = tried[held], upper[held], low[held], high[held]
     radii = (upper - low) * cosine
     best = int(np.argmax(radii))
     return 2 * float(radii[best]), int(np.argmin(np.abs(stations - tried[best])))
 
 
+@once
 def under_hem(scene: Scene, bay: Bay) -> Reading:
     """Return the largest ball that passes under one bay as it hangs."""
     hem = hem_of(scene, bay)
@@ -163,7 +168,7 @@ def _touching(first: Post, last: Post, level: float) -> float:
 def _at_between(scene: Scene, between: Between) -> Reading:
     radius = scene.job.shop.post.diameter / 2
     diameter, _ = ball_between(between.first, between.last, radius, between.height)
-    sigma = math.hypot(between.first.sigma, between.last.sigma)
+    sigma = apart_sigma(between.first, between.last)
     return Reading(value=max(diameter, 0.0), sigma=sigma, where=between.where, place=between.middle)
 
 

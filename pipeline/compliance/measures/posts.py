@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
-from pipeline.compliance.readings import Fact, LookAt, Measured, NotHere, Outcome, Reading
-from pipeline.compliance.standing import Scene
+from pipeline.compliance.readings import COVERAGE, Fact, LookAt, Measured, NotHere, Outcome, Reading
+from pipeline.compliance.standing import Scene, apart_sigma
 from pipeline.model.rules import Limit, RulePack
 
-POUND_FORCE = 4.4482216152605  # [N] exact: 0.45359237 kg x 9.80665 m/s²
+POUND_FORCE: Final = 4.4482216152605  # [N] exact: 0.45359237 kg x 9.80665 m/s²
+TEST_SIGMA: Final = 0.01 / math.sqrt(3)  # [-] of a test report's figure: a testing machine good to 1 % (class 1 of ISO 7500-1, from memory)
 
 
 def post_spacing(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
@@ -19,9 +21,7 @@ def post_spacing(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     panels = [bay for bay in scene.fence.bays if bay.kind == "panel"]
     if not panels:
         return NotHere(why="the layout has no mesh panel")
-    readings = [
-        Reading(value=bay.length, sigma=math.hypot(bay.first.sigma, bay.last.sigma), where=bay.where, place=bay.foot_at(0.5)) for bay in panels
-    ]
+    readings = [Reading(value=bay.length, sigma=apart_sigma(bay.first, bay.last), where=bay.where, place=bay.foot_at(0.5)) for bay in panels]
     return Measured(readings=tuple(readings), cure="{short} less: a smaller spacing, or no give on the curves")
 
 
@@ -41,7 +41,7 @@ def post_depth(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
 
 def post_strength(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     """Sideways pull the posts were tested for, 36 in above grade, if the shop file says."""
-    return _tested(scene.job.shop.post.strength_tested, limit, "posts", "the post's test report at 36 in above grade")
+    return _pulled(scene.job.shop.post.strength_tested, limit, "posts", "the post's test report at 36 in above grade")
 
 
 def sleeve_non_conductive(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
@@ -55,20 +55,18 @@ def sleeve_non_conductive(scene: Scene, pack: RulePack, limit: Limit) -> Outcome
 
 def fabric_tensile(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     """Tensile strength of the fabric, if the shop file says."""
-    return _tested(scene.job.shop.panel.fabric_tensile, limit, "fabric", "the fabric's grab test, ASTM D5034")
+    return _pulled(scene.job.shop.panel.fabric_tensile, limit, "fabric", "the fabric's grab test, ASTM D5034")
 
 
 def fabric_ball_burst(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     """Ball-burst strength of the fabric, if the shop file says."""
-    return _tested(scene.job.shop.panel.fabric_ball_burst, limit, "fabric", "the fabric's ball-burst test, ASTM D3787")
+    return _pulled(scene.job.shop.panel.fabric_ball_burst, limit, "fabric", "the fabric's ball-burst test, ASTM D3787")
 
 
 def fabric_weathering(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     """Hours of the weathering test the fabric stood, if the shop file says."""
     hours = scene.job.shop.panel.fabric_weathering
-    if hours == 0:
-        return LookAt(text=f"the shop file does not say: ask for the fabric's weathering test over {limit.printed}", where="fabric")
-    return Fact(holds=hours >= float(limit.value), where=f"fabric, {hours:g} h by the shop file", cure="another fabric")
+    return _tested(hours, hours, f"{hours:g} h", limit, "fabric", f"the fabric's weathering test over {limit.printed}")
 
 
 def fabric_probe(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
@@ -76,7 +74,7 @@ def fabric_probe(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     opening = float(scene.job.shop.panel.fabric_opening)
     if opening == 0:
         return LookAt(text=f"the shop file does not say: push a round probe of {limit.printed} against the fabric", where="fabric")
-    reading = Reading(value=opening, sigma=0.0, where="fabric, by the shop file")
+    reading = Reading(value=opening, sigma=float(scene.job.shop.panel.weave_sigma), where="fabric, by the shop file")
     return Measured(readings=(reading,), cure="a closer fabric", look_at=f"push a round probe of {limit.printed} against the fabric: it may not pass")
 
 
@@ -86,7 +84,7 @@ def strip_screw_spacing(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     The shop fits whole screws between the two pairs at top and bottom, so that the pitch is never wider than this.
     """
     pitch = float(scene.job.shop.panel.screw_pitch)
-    reading = Reading(value=pitch, sigma=0.0, where="every strip, by the shop file")
+    reading = Reading(value=pitch, sigma=float(scene.job.shop.panel.pitch_sigma), where="every strip, by the shop file")
     return Measured(
         readings=(reading,), cure="{short} less: a closer pitch", look_at="count the screws: two at the top, two at the bottom, others no wider apart"
     )
@@ -112,11 +110,24 @@ def wire_mesh_opening(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     opening = float(scene.job.shop.panel.fabric_opening)
     if opening == 0:
         return LookAt(text="the shop file does not say: measure one mesh of the fabric", where="fabric")
-    return Measured(readings=(Reading(value=opening, sigma=0.0, where="fabric, by the shop file"),), cure="a closer fabric")
+    reading = Reading(value=opening, sigma=float(scene.job.shop.panel.weave_sigma), where="fabric, by the shop file")
+    return Measured(readings=(reading,), cure="a closer fabric")
 
 
-def _tested(newtons: float, limit: Limit, what: str, paper: str) -> Outcome:
-    if newtons == 0:
-        return LookAt(text=f"the shop file does not say: ask for {paper}, {limit.printed} or more", where=what)
+def _pulled(newtons: float, limit: Limit, what: str, paper: str) -> Outcome:
     stood = newtons / POUND_FORCE
-    return Fact(holds=stood >= float(limit.value), where=f"{what}, {stood:.4g} lbf by the shop file", cure=f"{what} tested for {limit.printed}")
+    return _tested(newtons, stood, f"{stood:.4g} lbf", limit, what, f"{paper}, {limit.printed} or more")
+
+
+def _tested(known: float, stood: float, printed: str, limit: Limit, what: str, paper: str) -> Outcome:
+    """Hold what a test report says, in the clause's own unit, against a least value; 0 is not known."""
+    if known == 0:
+        return LookAt(text=f"the shop file does not say: ask for {paper}", where=what)
+    margin = stood - float(limit.value)
+    return Fact(
+        holds=margin >= 0,
+        surely=margin > COVERAGE * TEST_SIGMA * stood,
+        where=f"{what}, {printed} by the shop file",
+        look_at=f"see {paper}" if 0 <= margin <= COVERAGE * TEST_SIGMA * stood else "",
+        cure=f"{what} tested for {limit.printed}",
+    )

@@ -6,7 +6,7 @@ import math
 
 from pipeline.compliance.nearness import nearest_of_segment
 from pipeline.compliance.readings import LookAt, Measured, NotHere, Outcome, Reading
-from pipeline.compliance.standing import Bay, Scene
+from pipeline.compliance.standing import Bay, Scene, once
 from pipeline.model.rules import Limit, RulePack
 from pipeline.units import format_length
 
@@ -38,6 +38,7 @@ def setback_judgement(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     return LookAt(text=text, where=least.where, reading=least)
 
 
+@once
 def nearest_water(scene: Scene, bay: Bay) -> Reading:
     """Return the distance of one bay's fabric from the nearest water's edge."""
     found = []
@@ -46,6 +47,7 @@ def nearest_water(scene: Scene, bay: Bay) -> Reading:
         found.append((distance, along, station, number))
     distance, along, station, number = min(found)
     ratio = along / (bay.length or 1.0)
-    setting_out = math.hypot((1 - ratio) * bay.first.sigma, ratio * bay.last.sigma)
-    sigma = math.hypot(scene.site.waters[number].sigma_at(station), setting_out)
-    return Reading(value=distance, sigma=sigma, where=bay.where, place=scene.site.waters[number].chain.point_at(station))
+    water = scene.site.waters[number]
+    place = water.chain.point_at(station)
+    sigma = math.hypot(water.sigma_at(station), bay.sigma_across(ratio, place))
+    return Reading(value=distance, sigma=sigma, where=bay.where, place=place)

@@ -21,7 +21,7 @@ def all_packs() -> tuple[RulePack, ...]:
     return tuple(shipped_packs().values())
 
 
-def loop(*packs: RulePack, **shop: dict) -> Compliance:
+def loop(*packs: RulePack, report_units: str = "inch", **shop: dict) -> Compliance:
     """A rectangle of 8 x 4 m, a fence round it at 30 in with a gate, a bench outside and a planter inside."""
     things = (
         SiteObject(name="701", outline=rectangle(0.6, 0.4, 3.0, -2.6), height=0.45, sigma=0.004),
@@ -29,10 +29,10 @@ def loop(*packs: RulePack, **shop: dict) -> Compliance:
     )
     site = site_of(rectangle(8.0, 4.0), objects=things)
     layout = made_layout(site, rectangle(9.524, 5.524, -0.762, -0.762))
-    return judge(job_with(*(packs or all_packs()), shop=shop or None), site, layout, None, work_packs())
+    return judge(job_with(*(packs or all_packs()), shop=shop or None, report_units=report_units), site, layout, None, work_packs())
 
 
-def wall_to_wall(*packs: RulePack, openings: tuple[Opening, ...] | None = None, **shop: dict) -> Compliance:
+def wall_to_wall(*packs: RulePack, openings: tuple[Opening, ...] | None = None, report_units: str = "inch", **shop: dict) -> Compliance:
     """A fence from wall to wall round the near side of a pool, with a gate, a step, a door and two windows in the wall."""
     gate = {"gate_after": 0, "panels": (4, 4, 4), "rises": {1: (0.15, "1")}}
     layout = fence_along(**gate)
@@ -49,4 +49,6 @@ def wall_to_wall(*packs: RulePack, openings: tuple[Opening, ...] | None = None, 
         Opening(kind="WINDOW", line="2", jambs=((6.0, WALL_Y), (7.0, WALL_Y)), sill=1.5),
     )
     site = site_with(walls=(wall,), openings=given if openings is None else openings)
-    return judge(job_with(*(packs or all_packs()), shop=shop or None), site, fence_along(**gate, ends=ends), None, work_packs())
+    return judge(
+        job_with(*(packs or all_packs()), shop=shop or None, report_units=report_units), site, fence_along(**gate, ends=ends), None, work_packs()
+    )
