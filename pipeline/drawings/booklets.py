@@ -88,7 +88,7 @@ def draw(
         files={"plan.dxf": _dxf_bytes(document), **files},
         picture=thumbnail.plan_svg(site, layout, complies=facts.complies),
         succession=followed,
-        warnings=_warnings(job, facts),
+        warnings=(*_warnings(job, facts), *_whole_order(followed)),
     )
 
 
@@ -175,6 +175,20 @@ def _dxf_bytes(document: Drawing) -> bytes:
     text = io.StringIO()
     document.write(text)
     return text.getvalue().encode("utf-8", "surrogateescape")
+
+
+def _whole_order(followed: Succession) -> tuple[Reason, ...]:
+    """Warn where a drilled job has no earlier package here, so that its order cannot be the difference."""
+    if not followed.as_drilled or followed.further:
+        return ()
+    return (
+        Reason(
+            ref="order-is-whole",
+            what="no package of the plan lies here: this first one follows the holes as drilled, and its order is the whole one",
+            why="what was ordered with the plan is told from that package",
+            do="run the night into the folder that holds it; or take from the order what was bought already",
+        ),
+    )
 
 
 def _warnings(job: Job, facts: SheetFacts) -> tuple[Reason, ...]:

@@ -9,9 +9,9 @@ import msgspec
 from pipeline import artifacts
 from pipeline.artifacts import JobPlace
 from pipeline.drawings.booklets import draw
-from pipeline.drawings.changes import Before, read_before
+from pipeline.drawings.changes import Before, read_before, refuse_other_plan
 from pipeline.drawings.further_order import read_ordered
-from pipeline.drawings.revision import content_digest, next_revision, one_before
+from pipeline.drawings.revision import content_digest, last_plan, next_revision, one_before
 from pipeline.errors import Reason
 from pipeline.model.compliance import Compliance
 from pipeline.model.drilling import Drilling
@@ -33,9 +33,12 @@ def run(place: JobPlace) -> tuple[Reason, ...]:
     made = _made_before(place)
     compliance = artifacts.read(place, "compliance", Compliance)
     revision = next_revision(made, content, as_drilled=compliance.as_drilled)
-    planned = artifacts.read(place, "layout", Layout)
+    job, planned = artifacts.read(place, "job", Job), artifacts.read(place, "layout", Layout)
+    drilled_from = _package_before(place, last_plan(made, revision))
+    if revision.as_drilled and drilled_from is not None:
+        refuse_other_plan(planned, drilled_from, job.options.report_units)
     drawn = draw(
-        artifacts.read(place, "job", Job),
+        job,
         artifacts.read(place, "survey", Survey),
         artifacts.read(place, "edge", Site),
         drilling.layout if drilling else planned,

@@ -81,6 +81,8 @@ def test_without_an_earlier_package_the_same_is_told():
     first = pages(sheets("rectangle", followed=False), "crew")[0]
     assert "The fence follows the holes as drilled" in first
     assert "H005: NOT DRILLED YET" in first
+    assert "order-is-whole" in [reason.ref for reason in sheets("rectangle", followed=False).warnings]
+    assert "order-is-whole" not in [reason.ref for reason in sheets("rectangle").warnings]
 
 
 def test_the_schedule_has_drilled_and_planned_distances_and_the_way_a_hole_is_off():
