@@ -1,6 +1,6 @@
 """Drilled by simulation, at full size: how panels fit the true holes, slips named, cures against trying; prints the tables of DEVELOPERS.md.
 
-``python -m tests.benchmarks.after_drilling --seeds 10 --outlines 38``: on every sample that can be built and on the random outlines, each with its own fixed seeds.
+``python -m tests.benchmarks.after_drilling --seeds 2 --slips 2 --outlines 38``: on every sample that can be built and on the random outlines, each with its own fixed seeds.
 """
 
 from __future__ import annotations
@@ -66,18 +66,18 @@ def share(said: Iterator[bool]) -> str:
     return f"{100 * sum(values) / len(values):.2f} %" if values else "-"
 
 
-def slips_of(plan: Planned, number: int) -> Iterator[tuple[str, bool]]:
+def slips_of(plan: Planned, number: int, places: int) -> Iterator[tuple[str, bool]]:
     """Every slip put into a sheet of distances, and whether it is named (and, where it is one of reading, not followed)."""
     truth = drill(plan.layout, number)
     sheet = measured(truth, "to_next", number)
     inner = [hole for panel in plan.layout.panels if panel.kind == "stock" for hole in panel.holes[1:-2]]
-    for hole in inner[:: max(1, len(inner) // 5)]:
+    for hole in inner[:: max(1, len(inner) // places)][:places]:
         for name, slip in (("a foot too much", FOOT), ("a foot too little", -FOOT)):
             yield name, _named(plan, sheet_of(plan, with_slip(sheet, hole, "to_next", slip)), {hole}, moved=False)
         for way in (0.060, -0.060):
             off = put_off(truth, hole, way)
             yield "a hole 60 mm off", _named(plan, sheet_of(plan, measured(off, "to_next", number)), {hole}, moved=True)
-    for joint in plan.layout.joints[:4]:
+    for joint in plan.layout.joints[:places]:
         before = truth.line[truth.line.index(joint.before) - 1]
         yield "rows swapped", _named(plan, sheet_of(plan, with_rows_swapped(sheet, before, joint.before)), {before, joint.before}, moved=False)
     for form in ("ties", "total station"):
@@ -111,8 +111,8 @@ def cures_of(plan: Planned, number: int) -> Iterator[str]:
             truth = put_off(truth, hole, (0.017, -0.021, 0.026)[seed], turn=0.4 * seed)
         try:
             drilling = followed(plan, sheet_of(plan, measured(truth, "to_next", seed)))
-        except SleevelineError:
-            yield "held"
+        except SleevelineError as held:
+            yield f"held ({held.reasons[0].ref})"
             continue
         yield _compared(plan, drilling, tolerance, redrill)
 
@@ -140,6 +140,7 @@ def _compared(plan: Planned, drilling: Drilling, tolerance: float, redrill: floa
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=10, help="drillings of each plan")
+    parser.add_argument("--slips", type=int, default=4, help="places of each slip, for every plan")
     parser.add_argument("--outlines", type=int, default=38, help="random outlines beside the samples")
     asked = parser.parse_args()
     found: dict[str, list[Fit]] = defaultdict(list)
@@ -163,7 +164,7 @@ def main() -> None:
                         continue
                     seconds, count = seconds + time.process_time() - began, count + 1
                     found[form] += list(fits(plan, drilling, truth))
-            for slip, named in slips_of(plan, number):
+            for slip, named in slips_of(plan, number, asked.slips):
                 slips[slip].append(named)
                 if not named:
                     print(f"not named: {name} {slip}")
