@@ -20,6 +20,7 @@ from pipeline.units import format_length
 AT_WALL: Final = 0.25  # [m] a deck's edge this near to a wall runs to the wall (own judgement, as in the layout)
 COPING_OVERHANG: Final = 0.05  # [m] the pool's inside wall may lie this far behind the water's edge as shot (own judgement)
 BESIDE_UTILITY: Final = 0.61  # [m] 2 ft, a locator's usual tolerance zone (a utility's page; state law varies)
+KEPT_UNDER: Final = 0.0254  # [m] of concrete under a hole (own judgement, not code)
 SHOWN_HOLES: Final = 6
 HOW_KNOWN: Final = {"read": "read", "summary": "from a summary", "memory": "from memory", "confirmed": "confirmed by the office"}
 
@@ -122,12 +123,18 @@ def _slab(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
 
 
 def _bonding(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
+    units = scene.job.options.report_units
+
+    def reported(limit: Limit) -> str:
+        """Return a limit as its document prints it; in millimetres where the job's sheets are in millimetres."""
+        return limit.printed if units == "inch" else format_length(limit.metres, units)
+
     near, far = _limit(work, "bonding-ring-near"), _limit(work, "bonding-ring-far")
     holes = holes_in_band(scene, near.metres, far.metres)
     if holes:
         yield Caution(
-            text=f"Alarm: holes stand over the band where the pool's bonding conductor usually lies, {near.printed} to {far.printed} from the inside wall, "
-            "in the slab or a few inches below it. Locate the bare copper before drilling, drill no deeper than planned, stop at copper.",
+            text=f"Alarm: holes stand over the band where the pool's bonding conductor usually lies, {reported(near)} to {reported(far)} from the inside wall, "
+            "in the slab or under it. Locate the bare copper before drilling, drill no deeper than planned, stop at copper.",
             source=_source(work, "bonding-ring-near"),
             raised_by=f"{_named(holes)} in the bonding band",
         )
@@ -135,9 +142,9 @@ def _bonding(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
     near_metal = [hole for hole in scene.layout.holes if hole.water < distance.metres]
     if scene.job.shop.post.conductive and near_metal:
         yield Caution(
-            text=f"Metal posts within {distance.printed} of the pool: ask a licensed electrician whether they have to be bonded; sleeves that do not conduct do not settle it.",
+            text=f"Metal posts within {reported(distance)} of the pool: ask a licensed electrician whether they have to be bonded; sleeves that do not conduct do not settle it.",
             source=_source(work, "metal-bonding-distance"),
-            raised_by=f"{len(near_metal)} posts within {distance.printed} of the water",
+            raised_by=f"{len(near_metal)} posts within {reported(distance)} of the water",
         )
 
 
@@ -158,10 +165,10 @@ def _thin(scene: Scene) -> Iterator[Caution]:
     sleeve, units = scene.job.shop.sleeve, scene.job.options.report_units
     depth = max((hole.depth for hole in scene.layout.holes), default=0.0)
     left = sleeve.slab_thickness - depth
-    if left < 0.0254 - 1e-9 or left < sleeve.cover - 1e-9:
+    if left < KEPT_UNDER - 1e-9 or left < sleeve.cover - 1e-9:
         yield Caution(
             text=f"Holes of {format_length(depth, units)} leave {format_length(max(left, 0.0), units)} of concrete under them in a slab of "
-            f"{format_length(sleeve.slab_thickness, units)}: measure the slab's thickness at the first hole; keep 1 in under every hole.",
+            f"{format_length(sleeve.slab_thickness, units)}: measure the slab's thickness at the first hole; keep {format_length(KEPT_UNDER, units)} under every hole.",
             source="own judgement, not code",
             raised_by="depth of the holes against the thickness of the slab in the shop file",
         )

@@ -116,8 +116,9 @@ def draw_plan(
     plan.draw_model(document, site, layout, facts.units, model_view, names, dimensions)
     plan.draw_planned_holes(document, drilling, facts.units, model_view)
     found = plan_view.details(layout, facts.paper, facts.units, view) if dense else ()
-    sheets = [_overview_sheet(site, layout, frame, view, names, dense, found)]
-    sheets += [_detail_sheet(site, layout, number, detail) for number, detail in enumerate(found, 1)]
+    notes = plan.site_notes(site, facts.units)
+    sheets = [_overview_sheet(site, layout, frame, view, names, dense, found, notes)]
+    sheets += [_detail_sheet(site, layout, number, detail, dimensions, notes) for number, detail in enumerate(found, 1)]
     sheets.append(check_sheet(site, layout, compliance, frame, view))
     sheets = [msgspec.structs.replace(sheet, signs=(*sheet.signs, *plan.signs_of(drilling))) for sheet in sheets]
     layers = frozenset(entity.dxf.layer for entity in document.modelspace())
@@ -131,7 +132,7 @@ def _named(site: Site, layout: Layout, view: plan_view.View, facts: SheetFacts) 
     """Return the plan's dimensions and names as they stand at the scale of a view; a dimension gives way where a number has no room."""
     for dimensions in plan.dimension_choices(site, layout, view, facts.units):
         standing = [mark for each in dimensions for mark in plan.dimension_marks(each, view)]
-        names = plan_names.place_names(site, layout, view, standing)
+        names = plan_names.place_names(site, layout, view, standing, notes=plan.site_notes(site, facts.units))
         if not names.missing:
             break
     return dimensions, names
@@ -144,25 +145,38 @@ def _model_view(view: plan_view.View, facts: SheetFacts) -> plan_view.View:
 
 
 def _overview_sheet(
-    site: Site, layout: Layout, frame: Frame, view: plan_view.View, names: plan_names.Names, dense: bool, found: tuple[plan_view.Detail, ...]
+    site: Site,
+    layout: Layout,
+    frame: Frame,
+    view: plan_view.View,
+    names: plan_names.Names,
+    dense: bool,
+    found: tuple[plan_view.Detail, ...],
+    notes: Sequence[plan_names.Note],
 ) -> PlanSheet:
     if not dense:
         return PlanSheet(name="Plan", frame=frame, view=view, names=names)
     where = [plan_names.detail_name(number, detail, layout, view) for number, detail in enumerate(found, 1)]
-    own = plan_names.place_names(site, layout, view, numbers=False, first_holes=True, first=where)
+    own = plan_names.place_names(site, layout, view, numbers=False, first_holes=True, first=where, notes=notes)
     return PlanSheet(name="Plan", frame=frame, view=view, names=own, own_names=True, hidden=("DIMENSION",))
 
 
-def _detail_sheet(site: Site, layout: Layout, number: int, detail: plan_view.Detail) -> PlanSheet:
+def _detail_sheet(
+    site: Site, layout: Layout, number: int, detail: plan_view.Detail, dimensions: Sequence[plan.Dimension], notes: Sequence[plan_names.Note]
+) -> PlanSheet:
+    """Return a detail sheet with the plan's dimensions, or without them where a number would find no place beside them."""
     matches = [mark for match in detail.matches for mark in (Stroke(points=match.line, width=0.25, dash=(3.2, 0.9, 0.2, 0.9)), match.words)]
-    names = plan_names.place_names(site, layout, detail.view, matches)
+    standing = [mark for each in dimensions for mark in plan.dimension_marks(each, detail.view)]
+    names = plan_names.place_names(site, layout, detail.view, [*matches, *standing], notes=notes)
+    if names.missing:
+        names, dimensions = plan_names.place_names(site, layout, detail.view, matches, notes=notes), ()
     return PlanSheet(
         name=f"Detail {number}",
         frame=detail.frame,
         view=detail.view,
         names=names,
         own_names=True,
-        hidden=("DIMENSION",),
+        hidden=() if dimensions else ("DIMENSION",),
         signs=("match",),
         more=tuple(matches),
     )

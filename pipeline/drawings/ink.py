@@ -203,7 +203,8 @@ _ON_CANVAS: dict[type, Callable[[Any, Any], None]] = {
 def to_layout(layout: BaseLayout, marks: Iterable[Mark]) -> None:
     """Draw marks on a DXF paper-space sheet whose unit is the millimetre."""
     for mark in marks:
-        _ON_LAYOUT[type(mark)](layout, mark)
+        if not isinstance(mark, Words) or mark.text:
+            _ON_LAYOUT[type(mark)](layout, mark)
 
 
 def _stroke_on_layout(layout: BaseLayout, mark: Stroke) -> None:

@@ -15,8 +15,8 @@ import msgspec
 
 from pipeline.drawings import typeface
 from pipeline.drawings.ink import LINETYPES, Stroke, Words, dxf_text, lineweight, place_text, text_style
-from pipeline.drawings.label_placing import upright, words_box
-from pipeline.drawings.plan_names import Names, fabric_obstacles, heading_at
+from pipeline.drawings.label_placing import Obstacles, inside, upright, words_box
+from pipeline.drawings.plan_names import Names, Note, fabric_obstacles, heading_at
 from pipeline.drawings.plan_view import View, is_mark
 from pipeline.geometry.chain import Chain, Point
 from pipeline.model.drilling import Drilling
@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 UNIT: Final[dict[ReportUnits, float]] = {"inch": INCH, "mm": MILLIMETRE}  # [m] one drawing unit of the model space
 _INSUNITS: Final[dict[ReportUnits, int]] = {"inch": 1, "mm": 4}  # DXF reference, $INSUNITS
 DIMENSION_CAP: Final = 1.9  # [mm]
+DIMENSION_GAP: Final = 0.6  # [mm] between a dimension's line and its text
+_LEADER: Final = 2.6  # [mm] from a dimension's end to text that stands beside it
+_JAMB: Final = 0.9  # [mm] half the depth of a door's or window's frame
 _SETBACKS: Final = 4  # setbacks dimensioned on a plan
 INK: Final = 0x1B1B1B
 BLUE: Final = 0x1F4E79  # water; prints dark grey
@@ -72,6 +75,7 @@ LAYERS: Final = (
     Layer("GATE-NAME", INK, "CONTINUOUS", 0.18),
     Layer("MARK", INK, "CONTINUOUS", 0.25),
     Layer("MARK-NAME", INK, "CONTINUOUS", 0.18),
+    Layer("NOTE", INK, "CONTINUOUS", 0.09),
     Layer("DIMENSION", INK, "CONTINUOUS", 0.09),
     Layer("CHECK", INK, "CONTINUOUS", 0.25),
     Layer("SHEET", INK, "CONTINUOUS", 0.18),
@@ -79,19 +83,23 @@ LAYERS: Final = (
     Layer("DETAIL", INK, "CONTINUOUS", 0.18),
     Layer("WINDOW", INK, "CONTINUOUS", 0.09),
 )
-NAME_LAYERS: Final = ("HOLE-NUMBER", "PANEL-NAME", "GATE-NAME", "MARK-NAME")
+NAME_LAYERS: Final = ("HOLE-NUMBER", "PANEL-NAME", "GATE-NAME", "MARK-NAME", "NOTE")
 _BYLAYER: Final = 256  # DXF reference, group code 62
 _BYBLOCK: Final = 0
 HOLE_BLOCKS: Final = {"end": "HOLE-END", "inner": "HOLE-INNER", "gate": "HOLE-GATE", "pocket": "HOLE-POCKET"}
 
 
 class Dimension(msgspec.Struct, frozen=True):
-    """An aligned dimension between two points of the site [m], its line `offset` [m] to the left of the way between them."""
+    """An aligned dimension between two points of the site [m], its line `offset` [m] to the left of the way between them.
+
+    `beside` is the middle of its text [m] where that has no room between the two points: a leader leads to it.
+    """
 
     start: Point
     end: Point
     offset: float
     text: str
+    beside: Point | None = None
 
 
 def new_document(units: ReportUnits, view: View) -> Drawing:
@@ -128,7 +136,7 @@ def _on_model(millimetres: float, units: ReportUnits, view: View) -> float:
 def _dimension_style(document: Drawing, units: ReportUnits, view: View) -> None:
     """Define how dimensions look, in style and header alike: sizes in drawing units at scale 1, because LibreCAD takes no scale of a style."""
     style = document.dimstyles.new("SITE")
-    on_paper = {"dimtxt": DIMENSION_CAP, "dimgap": 0.6, "dimexo": 0.5, "dimexe": 0.8, "dimtsz": 0.9}  # [mm]
+    on_paper = {"dimtxt": DIMENSION_CAP, "dimgap": DIMENSION_GAP, "dimexo": 0.5, "dimexe": 0.8, "dimtsz": 0.9}  # [mm]
     settings = {
         "dimscale": 1.0, "dimdle": 0.0, "dimtad": 1, "dimtih": 0, "dimtoh": 0, "dimtix": 1, "dimtofl": 1, "dimdec": 3, "dimtxsty": "SHEET", "dimlwd": 9,
         "dimlwe": 9, "dimlunit": 2, **{name: _on_model(size, units, view) for name, size in on_paper.items()},
@@ -191,6 +199,8 @@ def draw_model(document: Drawing, site: Site, layout: Layout, units: ReportUnits
         pencil.dimension(each)
     for key in (panel.name for panel in layout.panels):
         pencil.name(names, key, "PANEL-NAME")
+    for key in names.notes:
+        pencil.name(names, key, "NOTE")
 
 
 class _Pencil:
@@ -252,7 +262,12 @@ class _Pencil:
             dimstyle="SITE",
             dxfattribs={"layer": "DIMENSION"},
         )
+        if dimension.beside is not None:
+            rendered.set_location(self.at(dimension.beside), leader=True)
         rendered.render()
+        drawn = rendered.dimension.get_geometry_block()
+        for line in drawn.query("LINE") if drawn is not None else ():
+            line.dxf.lineweight = 9  # the leader's would be the layer's otherwise, and a program's own where it knows none
 
 
 def _draw_site(pencil: _Pencil, site: Site) -> None:
@@ -266,9 +281,17 @@ def _draw_site(pencil: _Pencil, site: Site) -> None:
     for riser in site.risers:
         pencil.chain(riser.nosing, "STEP")
     for opening in site.openings:
-        pencil.polyline(opening.jambs, "OPENING")
+        pencil.polyline(_frame_of(opening.jambs, pencil.view), "OPENING", close=True)
     for thing in (*site.objects, *site.point_hazards):
         pencil.chain(thing.outline, "OBJECT")
+
+
+def _frame_of(jambs: tuple[Point, Point], view: View) -> list[Point]:
+    """Return a door's or window's frame: from jamb to jamb, and broader than the wall's line on the sheet."""
+    (x0, y0), (x1, y1) = jambs
+    length, half = math.dist(*jambs) or 1.0, _JAMB * view.scale.ratio / 1000
+    across = (-(y1 - y0) / length * half, (x1 - x0) / length * half)
+    return [(x0 - across[0], y0 - across[1]), (x1 - across[0], y1 - across[1]), (x1 + across[0], y1 + across[1]), (x0 + across[0], y0 + across[1])]
 
 
 def _draw_fence(pencil: _Pencil, layout: Layout) -> None:
@@ -375,16 +398,35 @@ def _readable(dimension: Dimension, view: View) -> Dimension:
     heading = math.atan2(dimension.end[1] - dimension.start[1], dimension.end[0] - dimension.start[0]) + view.turn
     if not upright(heading)[1]:
         return dimension
-    return Dimension(dimension.end, dimension.start, -dimension.offset, dimension.text)
+    return Dimension(dimension.end, dimension.start, -dimension.offset, dimension.text, dimension.beside)
 
 
 def _setback_dimensions(site: Site, layout: Layout, view: View, units: ReportUnits) -> list[Dimension]:
-    """Dimension the fabric's distance to the water on up to four chords spread along the walk, where the text has room."""
+    """Dimension the fabric's distance to the water on up to four chords spread along the walk; by leaders where no text has room between the two."""
     fabric = fabric_obstacles(layout, view)
-    fitting = [each for panel in layout.panels for each in _setbacks(panel, site, layout, units) if _fits(each, view)]
-    fitting = [each for each in fitting if not fabric.overlapped(words_box(dimension_marks(each, view)[0]))]
-    step = max(1, math.ceil(len(fitting) / _SETBACKS))
-    return [_readable(each, view) for each in fitting[step // 2 :: step]]
+    every = [each for panel in layout.panels for each in _setbacks(panel, site, layout, units)]
+    for wanted in ([each for each in every if _fits(each, view)], [_led_aside(each, view) for each in every]):
+        clear = [each for each in wanted if _is_clear(each, view, fabric)]
+        if clear:
+            break
+    step = max(1, math.ceil(len(clear) / _SETBACKS))
+    return [_readable(each, view) for each in clear[step // 2 :: step]]
+
+
+def _is_clear(dimension: Dimension, view: View, fabric: Obstacles) -> bool:
+    """Say whether a dimension's text lies on the sheet and off the fence."""
+    box = words_box(dimension_marks(dimension, view)[0])
+    return inside(box, view.area) and not fabric.overlapped(box)
+
+
+def _led_aside(dimension: Dimension, view: View) -> Dimension:
+    """Return the dimension with its text over the water, in line with it and beyond its end, at the end of a leader."""
+    start, end = view.on_sheet(dimension.start), view.on_sheet(dimension.end)
+    heading = math.atan2(end[1] - start[1], end[0] - start[0])
+    turn, _ = upright(heading)
+    along, up = _LEADER + typeface.width(dimension.text, DIMENSION_CAP) / 2, DIMENSION_GAP + DIMENSION_CAP / 2
+    at = (end[0] + math.cos(heading) * along - math.sin(turn) * up, end[1] + math.sin(heading) * along + math.cos(turn) * up)
+    return msgspec.structs.replace(dimension, beside=view.on_site(at))
 
 
 def _setbacks(panel: Panel, site: Site, layout: Layout, units: ReportUnits) -> list[Dimension]:
@@ -412,13 +454,37 @@ def dimension_marks(dimension: Dimension, view: View) -> tuple[Words, Stroke]:
     turn, _ = upright(heading)
     offset = dimension.offset * 1000 / view.scale.ratio
     middle = ((start[0] + end[0]) / 2 - math.sin(heading) * offset, (start[1] + end[1]) / 2 + math.cos(heading) * offset)
-    at = (middle[0] - math.sin(turn) * (0.6 + DIMENSION_CAP / 2), middle[1] + math.cos(turn) * (0.6 + DIMENSION_CAP / 2))
+    at = (middle[0] - math.sin(turn) * (DIMENSION_GAP + DIMENSION_CAP / 2), middle[1] + math.cos(turn) * (DIMENSION_GAP + DIMENSION_CAP / 2))
     half = (math.cos(heading) * math.dist(start, end) / 2, math.sin(heading) * math.dist(start, end) / 2)
     line = ((middle[0] - half[0], middle[1] - half[1]), (middle[0] + half[0], middle[1] + half[1]))
+    if dimension.beside is not None:
+        at = view.on_sheet(dimension.beside)
+        under = (at[0] + math.sin(turn) * (DIMENSION_GAP + DIMENSION_CAP / 2), at[1] - math.cos(turn) * (DIMENSION_GAP + DIMENSION_CAP / 2))
+        reach = typeface.width(dimension.text, DIMENSION_CAP) / 2 + DIMENSION_GAP
+        ends = [(under[0] + sign * math.cos(turn) * reach, under[1] + sign * math.sin(turn) * reach) for sign in (-1, 1)]
+        line = (*line, *sorted(ends, key=lambda end: math.dist(end, middle)))  # type: ignore[assignment]  # of four points now
     return Words(text=dimension.text, at=at, cap=DIMENSION_CAP, align="centre", middle=True, turn=turn), Stroke(points=line)
 
 
-def object_note(thing: SiteObject, units: ReportUnits) -> str:
-    """Return what an object is, in words, with its height where it is known."""
-    height = "" if thing.height is None else f", {format_length(thing.height, units)} high"
-    return f"{thing.remark or thing.name}{height}"
+def site_notes(site: Site, units: ReportUnits) -> tuple[Note, ...]:
+    """Return what objects, doors and windows are, in words, each with its place; heights and sills where they are known."""
+    notes = [
+        Note(_noted(_thing_words(thing), "high", thing.height, units), _middle(thing.outline.vertices))
+        for thing in (*site.objects, *site.point_hazards)
+    ]
+    notes += [Note(_noted(one.kind.lower(), "sill", one.sill, units), _middle(one.jambs)) for one in site.openings]
+    return tuple(notes)
+
+
+def _thing_words(thing: SiteObject) -> str:
+    """Return what a crew called a thing, without the code and the figures it wrote beside it."""
+    words = [word for word in thing.remark.split() if "=" not in word and not word.upper().startswith("OBJECT")]
+    return " ".join(words) or "object"
+
+
+def _noted(words: str, what: str, height: float | None, units: ReportUnits) -> str:
+    return words if height is None else f"{words}, {what} {format_length(height, units)}"
+
+
+def _middle(points: Sequence[Point]) -> Point:
+    return (sum(x for x, _ in points) / len(points), sum(y for _, y in points) / len(points))

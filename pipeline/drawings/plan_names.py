@@ -16,6 +16,8 @@ from pipeline.model.site import Site
 
 NUMBER_CAP = 2.3  # [mm] hole numbers: readable at arm's length (about 9.5 pt)
 PANEL_CAP = 2.5  # [mm]
+_NOTE = "note "  # how the keys of notes begin
+_NOTE_CAP = 1.6  # [mm]
 _TRIES = 5  # orders in which names are placed, at most
 _SAGITTA = 0.05  # [mm] of paper, between an arc and the lines that stand for it in the search for free places
 _POOL_SIDE = 9.0  # [mm] of leader that a number on the side away from the pool is worth
@@ -31,6 +33,13 @@ def detail_name(number: int, detail: Detail, layout: Layout, view: View) -> tupl
     return key, round_about(key, view.on_sheet(middle), NAME_CAP, (5.0, 7.0, 10.0, 14.0, 18.0, 24.0))
 
 
+class Note(msgspec.Struct, frozen=True):
+    """What something of the site is, in words, at its place [m]; written where there is room for it, and left away where there is none."""
+
+    text: str
+    place: Point
+
+
 class Names(msgspec.Struct, frozen=True, kw_only=True):
     """Where the names of a plan go: keyed by hole, panel, gate or mark, and those that found no place."""
 
@@ -38,7 +47,13 @@ class Names(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def missing(self) -> tuple[str, ...]:
-        return tuple(each.key for each in self.placed if not each.free)
+        """What has to stand on the plan and found no place; a note has not."""
+        return tuple(each.key for each in self.placed if not each.free and not each.key.startswith(_NOTE))
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Keys of the notes that found a place."""
+        return tuple(each.key for each in self.placed if each.free and each.key.startswith(_NOTE))
 
     def of(self, key: str) -> Candidate | None:
         return next((each.candidate for each in self.placed if each.free and each.key == key), None)
@@ -53,8 +68,9 @@ def place_names(
     numbers: bool = True,
     first_holes: bool = False,
     first: Sequence[tuple[str, Sequence[Candidate]]] = (),
+    notes: Sequence[Note] = (),
 ) -> Names:
-    """Place hole numbers, panel, gate and mark names of the part of the site in view.
+    """Place hole numbers, panel, gate and mark names of the part of the site in view, and notes where there is room left.
 
     Parameters
     ----------
@@ -72,6 +88,8 @@ def place_names(
         True names the first hole beside every panel's name.
     first : sequence of (key, candidates)
         Other names that come before all of these.
+    notes : sequence of Note
+        What things are, after all names.
     """
     hard, soft = _obstacles(site, layout, view)
     for mark in kept_free:
@@ -83,7 +101,23 @@ def place_names(
     if numbers:
         wanted += _hole_numbers(layout, view)
     wanted += _panel_names(layout, view, with_first_hole=first_holes)
-    return Names(placed=_placed_in_turns(wanted, hard, soft, view))
+    placed = _placed_in_turns(wanted, hard, soft, view)
+    for each in placed:
+        if each.free:
+            hard.add_box(words_box(each.candidate.words))
+            if each.candidate.leader is not None:
+                hard.add_line(*each.candidate.leader)
+    return Names(placed=(*placed, *place_labels(_notes(notes, view), hard, soft, view.area)))
+
+
+def _notes(notes: Sequence[Note], view: View) -> list[tuple[str, list[Candidate]]]:
+    """Return places for notes: on the thing itself where it is large enough, else round it."""
+    shown = [note for note in notes if view.shows(note.place)]
+    on_it = [Words(text=note.text, at=view.on_sheet(note.place), cap=_NOTE_CAP, align="centre", middle=True) for note in shown]
+    return [
+        (f"{_NOTE}{index}", [Candidate(words=words), *round_about(words.text, words.at, _NOTE_CAP, (3.0, 4.0, 6.0, 9.0, 13.0, 18.0), bold=False)])
+        for index, words in enumerate(on_it)
+    ]
 
 
 def _placed_in_turns(wanted: list[tuple[str, Sequence[Candidate]]], hard: Obstacles, soft: Obstacles, view: View) -> tuple[Placed, ...]:
@@ -277,7 +311,7 @@ def _mark_names(site: Site, layout: Layout, view: View) -> list[tuple[str, list[
     ]
 
 
-def round_about(text: str, centre: Point, cap: float, distances: Sequence[float]) -> list[Candidate]:
+def round_about(text: str, centre: Point, cap: float, distances: Sequence[float], *, bold: bool = True) -> list[Candidate]:
     """Return level places round a point: right, left, above, below, and between, ever farther out."""
     candidates = []
     for distance in distances:
@@ -286,6 +320,6 @@ def round_about(text: str, centre: Point, cap: float, distances: Sequence[float]
             at = (centre[0] + dx * distance, centre[1] + dy * distance)
             align = "left" if dx > 0.5 else "right" if dx < -0.5 else "centre"
             leader = ((centre[0] + dx * 0.5, centre[1] + dy * 0.5), (at[0] - dx, at[1] - dy)) if distance > 4.2 else None
-            words = Words(text=text, at=at, cap=cap, bold=True, align=align, middle=True)  # type: ignore[arg-type]  # one of three
+            words = Words(text=text, at=at, cap=cap, bold=bold, align=align, middle=True)  # type: ignore[arg-type]  # one of three
             candidates.append(Candidate(words=words, leader=leader))
     return candidates

@@ -127,7 +127,7 @@ def _page(dossier: Dossier, frame: Frame, scale: Scale, rows: list[list[_Span]])
     for row in rows:
         bottom -= _row_height(dossier, row, scale)
         marks += _row(dossier, frame, scale, row, bottom + _under(dossier, row))
-    marks += scale_bar(frame.left, frame.bottom + 1.0, scale, dossier.units)
+    marks += scale_bar(frame.left + 3.0, frame.bottom + 1.0, scale, dossier.units)
     return marks
 
 
