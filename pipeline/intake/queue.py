@@ -81,14 +81,14 @@ def scan(folder: Path, *, not_out: Path | None = None) -> Queue:
 
 
 def entry_at(path: Path) -> QueueEntry:
-    """Return the job a person names by its folder or its bare point file."""
+    """Return the job a person names by its folder or a single survey file of any form; in a queue only point files are jobs by themselves."""
     path = Path(os.path.abspath(path))  # noqa: PTH100  # Path.resolve would follow a link before it can be refused
     if not os.path.lexists(path):
-        raise hold(JobError, "no-job", f"there is no {path}", do="name a job's folder, or a point file (.csv, .txt, .xml)")
-    made = _entry(path, path.name, path.lstat().st_mode)
+        raise hold(JobError, "no-job", f"there is no {path}", do=f"name a job's folder, or a survey file ({', '.join(SURVEY_FORMS)})")
+    made = _entry(path, path.name, path.lstat().st_mode, SURVEY_FORMS)
     if made is None:
         raise hold(
-            JobError, "no-job", f"{path} is neither a folder nor a point file", do=f"name a job's folder, or a file ending in {', '.join(BARE_FORMS)}"
+            JobError, "no-job", f"{path} is neither a folder nor a survey file", do=f"name a job's folder, or a file ending in {', '.join(SURVEY_FORMS)}"
         )
     return made
 
@@ -101,12 +101,12 @@ def _entry_of(entry: os.DirEntry[str], folder: Path) -> QueueEntry | None:
     return _entry(folder / entry.name, entry.name, entry.stat(follow_symlinks=False).st_mode)
 
 
-def _entry(source: Path, name: str, mode: int) -> QueueEntry | None:
-    """Return the job at `source`, or None when it is no kind of job."""
+def _entry(source: Path, name: str, mode: int, forms: tuple[str, ...] = BARE_FORMS) -> QueueEntry | None:
+    """Return the job at `source`, or None when it is no kind of job; a file by itself has to end in one of `forms`."""
     bare = not stat.S_ISDIR(mode)
-    if bare and stat.S_ISREG(mode) and source.suffix.lower() not in BARE_FORMS:
+    if bare and stat.S_ISREG(mode) and source.suffix.lower() not in forms:
         return None
-    if bare and source.suffix.lower() in BARE_FORMS:
+    if bare and source.suffix.lower() in forms:
         name = source.stem
     reasons = [name_fault(name)]
     if not stat.S_ISDIR(mode) and not stat.S_ISREG(mode):

@@ -148,12 +148,57 @@ class Adjustment(msgspec.Struct, frozen=True, kw_only=True):
     rejected: tuple[str, ...] = ()
 
 
+Matrix3 = tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
+
+
+class CommonErrors(msgspec.Struct, frozen=True, kw_only=True):
+    """What the errors of points adjusted together have in common: setups, orientations and marks move all that was measured from them.
+
+    A factor is one such movement, by one standard deviation; factors are independent of one another, so that whatever is computed from the
+    points may be moved by each factor in turn and the changes be added as squares.  The covariance of two different points
+    is the sum over the factors of the products of their movements; a point's own covariance stands with the point, and what it has
+    beyond its factors is its own error alone.
+
+    Parameters
+    ----------
+    points : tuple of str
+        Points by number.
+    factors : tuple of tuple of float
+        Each holds east, north and up of every point in turn [m], three times as many values as there are points.
+    left_out : float
+        Largest standard deviation of a movement that found no place among the factors [m]; 0 when none was left out.
+    """
+
+    points: tuple[str, ...]
+    factors: tuple[tuple[float, ...], ...]
+    left_out: float = 0.0
+
+    def covariance(self, first: str, second: str) -> Matrix3:
+        """Return the covariance of two different points [m²], rows east, north, up of the first; zeros where either was not adjusted."""
+        if first not in self.points or second not in self.points:
+            return ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
+        a, b = 3 * self.points.index(first), 3 * self.points.index(second)
+
+        def row(axis: int) -> tuple[float, float, float]:
+            east, north, up = (sum(factor[a + axis] * factor[b + other] for factor in self.factors) for other in range(3))
+            return east, north, up
+
+        return row(0), row(1), row(2)
+
+
 class Survey(msgspec.Struct, frozen=True, kw_only=True):
-    """The survey, reduced and adjusted."""
+    """The survey, reduced and adjusted.
+
+    Parameters
+    ----------
+    common_errors : CommonErrors or None
+        None for points that came as coordinates, of which nothing more is known than their own sigmas.
+    """
 
     form: Form
     frame: Frame
     points: tuple[SurveyPoint, ...]
     adjustment: Adjustment | None = None
+    common_errors: CommonErrors | None = None
     quarantined: tuple[Reason, ...] = ()
     warnings: tuple[Reason, ...] = ()

@@ -136,6 +136,22 @@ def covariance(found: Solution, names: Sequence[str]) -> Floats:
     return out
 
 
+def columns_of_cofactors(found: Solution, unknowns: Indices) -> Floats:
+    """Return whole columns of the normal equations' inverse, shape (all unknowns, asked unknowns)."""
+    if found.inverse is not None:
+        return np.asarray(found.inverse[:, unknowns])
+    assert found.factor is not None  # a solution with unknowns has one or the other
+    return columns_of_inverse(found.factor, unknowns)
+
+
+def variances_of_unknowns(found: Solution, unknowns: Indices) -> Floats:
+    """Return the a-priori variances of single unknowns [m²] or [rad²]."""
+    if not len(unknowns):
+        return np.zeros(0)
+    units = _units(unknowns, found.design.unknowns)
+    return _products(found, units, units)
+
+
 def point_covariances(found: Solution) -> Floats:
     """Return each point's own 3 × 3 covariance [m²], a-priori scale, shape (points, 3, 3)."""
     columns = found.design.columns

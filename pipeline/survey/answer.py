@@ -29,9 +29,6 @@ from pipeline.survey.slips import (
     without_repeats,
 )
 from pipeline.survey.solved import Solved
-from pipeline.survey.station_network import points_from_shots
-from pipeline.survey.summary import weak_points
-from pipeline.survey.tape_network import points_from_ties
 from pipeline.units import UnitName
 
 _FORMS: Final[tuple[Form, ...]] = ("points", "landxml", "dxf", "tape", "observations")  # of several files the later names the survey
@@ -129,6 +126,7 @@ def _answer(job: Job, pages: list[Page]) -> Answer:
         frame=grid.frame,
         points=tuple(points),
         adjustment=solved.adjustment,
+        common_errors=solved.common,
         quarantined=tuple(unread),
         warnings=(
             *(reason for page in pages for reason in page.warnings),
@@ -136,11 +134,21 @@ def _answer(job: Job, pages: list[Page]) -> Answer:
             *solved.warnings,
             *words_not_understood(read, table),
             *warnings,
-            *([] if holds else weak_points(points, job.options.report_units)),
+            *_weak(points, job, adjusted=solved.adjustment is not None and not holds),
             *grid.notes,
         ),
     )
-    return Answer(survey=survey, holds=(*holds, *more_holds, *_two_networks(pages)), notes=solved.notes)
+    return Answer(survey=survey, holds=(*holds, *more_holds), notes=(*solved.notes, *_assumed(pages, options)))
+
+
+def _assumed(pages: Sequence[Page], options: SurveyOptions) -> list[str]:
+    """Say what nothing in the file confirms; a survey and its mirror image have the same distances, so that only a person sees the difference."""
+    return [
+        f"{page.file} names no columns; it was read as point, northing, easting, elevation, description. "
+        "If the picture is the site's mirror image, northing and easting are exchanged."
+        for page in pages
+        if page.assumed_columns and not options.crs
+    ]
 
 
 class _Grid(NamedTuple):
@@ -189,14 +197,28 @@ def _judged(solved: Sequence[SurveyPoint], unit: UnitName, job: Job, *, stated: 
 
 
 def _solved(job: Job, pages: list[Page], read: list[ReadPoint], table: Mapping[str, str]) -> Solved:
-    """Return the points: as read, or from ties or shots with the read ones as marks."""
+    """Return the points: as read, or from shots and ties together with the read ones as marks."""
     shots = [shot for page in pages for shot in page.shots]
-    if shots:
-        return points_from_shots(shots, read, job, table)
     ties = [tie for page in pages for tie in page.ties]
+    # the networks are imported here: a file of points has none, and scipy's solvers take a third of a second to load
+    if shots:
+        from pipeline.survey.station_network import points_from_shots
+
+        return points_from_shots(shots, read, job, table, ties)
     if ties:
+        from pipeline.survey.tape_network import points_from_ties
+
         return points_from_ties(ties, read, job, table)
     return Solved(points=tuple(placed(read, job.options.survey, table)))
+
+
+def _weak(points: Sequence[SurveyPoint], job: Job, *, adjusted: bool) -> list[Reason]:
+    """Warn of adjusted points that are poorly known; of points that came as coordinates nobody can say."""
+    if not adjusted:
+        return []
+    from pipeline.survey.summary import weak_points  # with the solvers, which an adjusted survey has loaded anyway
+
+    return weak_points(points, job.options.report_units)
 
 
 def _lost_shots(pages: Sequence[Page], known: set[str], table: Mapping[str, str]) -> list[Reason]:
@@ -285,18 +307,3 @@ def _stated_units(pages: Sequence[Page], options: SurveyOptions) -> list[Reason]
         if page.named_crs and page.named_crs != options.crs
     ]
     return reasons
-
-
-def _two_networks(pages: Sequence[Page]) -> list[Reason]:
-    if not (any(page.shots for page in pages) and any(page.ties for page in pages)):
-        return []
-    ties = next(page for page in pages if page.ties)
-    return [
-        Reason(
-            ref="ties-beside-shots",
-            what=f"the job has total-station shots and tape ties ({ties.file}); the ties were not used",
-            why="one survey is adjusted from one or the other",
-            file=ties.file,
-            do="name the files to be read in job.toml: [survey] files = [...]",
-        )
-    ]

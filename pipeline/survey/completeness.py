@@ -44,8 +44,8 @@ def missing(points: Sequence[SurveyPoint], units: ReportUnits) -> list[Reason]:
     ]
 
 
-def advisable(points: Sequence[SurveyPoint], *, spare: bool) -> list[Reason]:
-    """Return what a package could do without, but better not; `spare` where observations already check one another."""
+def advisable(points: Sequence[SurveyPoint], *, spare: bool, drawn: bool = False) -> list[Reason]:
+    """Return what a package could do without, but better not; `spare` where observations already check one another, `drawn` for a drawing."""
     used = [point for point in points if point.state in ("used", "suspect")]
     codes = {point.code for point in used}
     out = []
@@ -69,7 +69,7 @@ def advisable(points: Sequence[SurveyPoint], *, spare: bool) -> list[Reason]:
                 "shoot levels on the deck under the code SPOT",
             )
         )
-    if not spare and not any(point.state == "check" for point in points):
+    if not spare and not drawn and not any(point.state == "check" for point in points):
         out.append(
             _wanted(
                 "no-check",

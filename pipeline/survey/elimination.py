@@ -145,26 +145,41 @@ def columns_of_inverse(factor: Factor, unknowns: Indices) -> Floats:
     return columns
 
 
-def _leaf_owners(scaled: Any, owners: Indices) -> NDArray[np.bool_]:
-    """Choose points to eliminate first: few neighbours, and none of them chosen."""
+def independent_owners(normal: Any, owners: Indices, most_neighbours: int | None = None) -> NDArray[np.bool_]:
+    """Return which points no observation joins to one another, chosen greedily, those with the fewest neighbours first; shape (points,).
+
+    Parameters
+    ----------
+    normal : sparse, shape (unknowns, unknowns)
+        Normal equations; only where it is not zero counts.
+    owners : Indices, shape (unknowns,)
+        The point each unknown belongs to.
+    most_neighbours : int, optional
+        A point with more is not chosen.
+    """
     count = int(owners.max()) + 1 if len(owners) else 0
     chosen = np.zeros(count, dtype=bool)
-    if len(owners) <= DENSE_UNKNOWNS:
-        return chosen
-    entries = scaled.tocoo()
+    entries = sparse.csr_array(normal).tocoo()
     first, second = owners[entries.coords[0]], owners[entries.coords[1]]
     apart = first != second
     graph = sparse.csr_array((np.ones(apart.sum()), (first[apart], second[apart])), shape=(count, count))
     degrees = np.diff(graph.indptr)
     indptr, indices = graph.indptr, graph.indices
     for point in np.argsort(degrees, kind="stable").tolist():
-        if degrees[point] > LEAF_NEIGHBOURS:
+        if most_neighbours is not None and degrees[point] > most_neighbours:
             break
         if not chosen[indices[indptr[point] : indptr[point + 1]]].any():
             chosen[point] = True
     present = np.zeros(count, dtype=bool)
     present[owners] = True
     return chosen & present
+
+
+def _leaf_owners(scaled: Any, owners: Indices) -> NDArray[np.bool_]:
+    """Choose points to eliminate first: few neighbours, and none of them chosen."""
+    if len(owners) <= DENSE_UNKNOWNS:
+        return np.zeros(int(owners.max()) + 1 if len(owners) else 0, dtype=bool)
+    return independent_owners(scaled, owners, LEAF_NEIGHBOURS)
 
 
 def _block_inverse(blocks: Any, owners: Indices, scaled: Any) -> Any:

@@ -107,6 +107,8 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
         The unit the file itself states, where it does.
     named_crs : str
         The projected system the file itself names.
+    assumed_columns : str
+        The columns taken for granted, where neither the file nor the job names them.
     """
 
     file: str
@@ -118,3 +120,4 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
     warnings: tuple[Reason, ...] = ()
     stated_unit: UnitName | None = None
     named_crs: str = ""
+    assumed_columns: str = ""

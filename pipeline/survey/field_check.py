@@ -59,7 +59,9 @@ def field_check(job: Job, files: Mapping[str, bytes]) -> FieldCheck:
     if survey is not None:
         against += missing(survey.points, job.options.report_units) + [warning for warning in warnings if warning.ref in NOT_YET_WARNINGS]
         advice = [warning for warning in warnings if warning.ref not in NOT_YET_WARNINGS] + advisable(
-            survey.points, spare=survey.adjustment is not None and survey.adjustment.degrees_of_freedom > 0
+            survey.points,
+            spare=survey.adjustment is not None and survey.adjustment.degrees_of_freedom > 0,
+            drawn=survey.form == "dxf",
         )
     good = not against
     lines = [

@@ -76,7 +76,8 @@ def read_points(text: str, file: str, unit: UnitName, columns: str = "", most: i
     places = _columns(header, columns, file, lines[0][0] if lines else None)
     stated = _stated_unit(split_line(lines[0][1], spaced)) if header else None
     points, quarantined = _points(lines[1:] if header or _names_columns(lines) else lines, spaced, places, METRES_PER[stated or unit], file)
-    return Page(file=file, form="points", points=tuple(points), quarantined=tuple(quarantined), stated_unit=stated)
+    assumed = "" if header or columns else DEFAULT_COLUMNS
+    return Page(file=file, form="points", points=tuple(points), quarantined=tuple(quarantined), stated_unit=stated, assumed_columns=assumed)
 
 
 def refuse_too_many(count: int, most: int, file: str, what: str) -> None:

@@ -111,9 +111,16 @@ def pointings(shots: Sequence[Shot], options: SurveyOptions) -> tuple[list[Point
 def errors_in_words(errors: Sequence[InstrumentErrors]) -> list[str]:
     """Return one line for each occupation on both faces."""
     return [
-        f'setup {e.setup}: collimation {e.collimation / SECOND:+.1f}" ± {e.sigma_collimation / SECOND:.1f}", index {e.index_error / SECOND:+.1f}" ± {e.sigma_index / SECOND:.1f}" from {e.pairs} target{"s" if e.pairs > 1 else ""} on both faces'
+        f'setup {e.setup}: collimation {_seconds(e.collimation)} ± {e.sigma_collimation / SECOND:.1f}", '
+        f'index {_seconds(e.index_error)} ± {e.sigma_index / SECOND:.1f}" from {e.pairs} target{"s" if e.pairs > 1 else ""} on both faces'
         for e in errors
     ]
+
+
+def _seconds(turn: float) -> str:
+    """Return a small angle in seconds with its sign, and nought without one."""
+    tenths = round(turn / SECOND, 1)
+    return f'{tenths:+.1f}"' if tenths else '0.0"'
 
 
 def _instrument_errors(group: Sequence[Shot], options: SurveyOptions) -> InstrumentErrors:

@@ -9,7 +9,6 @@ from typing import Final
 
 import msgspec
 import numpy as np
-from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from pipeline.errors import Reason
 from pipeline.model.job import Job
@@ -20,7 +19,7 @@ from pipeline.units import METRES_PER, UnitName, format_length
 
 UNIT_RATIO_TOLERANCE: Final = 0.01  # [-]
 LARGE_COORDINATE: Final = 30_000.0  # [m] a local survey starts at hundreds or thousands
-NEIGHBOURS: Final = 4  # nearest shots looked at for a repeat
+MOST_IN_A_CELL: Final = 16  # shots remembered of one cell of `SAME_PLACE_MOST`; more are a scan, and no repeats of one another
 HEIGHT_BUST: Final = 0.10  # [m] off the level of the water's edge: no coping is built as badly
 LEAST_HEIGHTS: Final = 6
 MOST_NAMED: Final = 30  # slips of one kind that are named one by one
@@ -134,17 +133,31 @@ def number_holds(points: Sequence[SurveyPoint]) -> list[Reason]:
         before = first.setdefault(point.point, point)
         if before is not point and not _is_same_place(before, point):
             apart = math.dist(before.place, point.place)
+            likely = _likely_slip(before, point) if before.file != point.file else ""
+            where = f"lines {before.row} and {point.row}" + (f" of {before.file} and {point.file}" if before.file != point.file else "")
+            again = f"give one of them another number; if it is a second shot of the same point, write its code as CHECK / of {point.point}"
             holds.append(
                 Reason(
                     ref="number-twice",
-                    what=f"number {point.point} stands for two places, {apart:.3f} m apart (lines {before.row} and {point.row})",
-                    why="whoever names the point by its number may mean either",
+                    what=f"number {point.point} stands for two places, {apart:.3f} m apart ({where})",
+                    why=likely or "whoever names the point by its number may mean either",
                     file=point.file,
                     line=point.row,
-                    do="give one of them another number; if it is a second shot of the same point, write its code as CHECK / of " + point.point,
+                    do="see which of the two files is right, and put the other one right" if likely else again,
                 )
             )
     return named_few(holds, "numbers that stand for two places")
+
+
+def _likely_slip(before: SurveyPoint, point: SurveyPoint) -> str:
+    """Return what makes two places of one number in two files the same place; empty when nothing typical does."""
+    if _is_same_place(before, msgspec.structs.replace(point, east=point.north, north=point.east)):
+        return "with northing and easting exchanged they are one place: the columns of one of the two files are swapped"
+    reach, other = math.hypot(*before.place), math.hypot(*point.place)
+    slip = unit_slip(other / reach) if reach > 1 and other > 1 else None
+    if slip and abs(math.remainder(math.atan2(*before.place) - math.atan2(*point.place), 2 * math.pi)) * reach < SAME_PLACE_MOST:
+        return f"that is what {slip[0]} read as {slip[1]} gives, in one of the two files"
+    return ""
 
 
 def named_few(reasons: list[Reason], what: str) -> list[Reason]:
@@ -284,10 +297,28 @@ def _extent(water: Sequence[SurveyPoint]) -> float:
 
 def _side(water: Sequence[SurveyPoint]) -> float:
     """Return the side of a square as large as the shots' hull [m]."""
-    try:
-        return math.sqrt(float(ConvexHull(np.array([point.place for point in water])).volume))  # in a plane, `volume` is the area
-    except (QhullError, ValueError):
-        return 0.0
+    outline = _hull([point.place for point in water])
+    twice = sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(outline, [*outline[1:], *outline[:1]], strict=True))
+    return math.sqrt(max(0.0, twice / 2))
+
+
+def _hull(places: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Return the corners of the convex hull, counter-clockwise, about its first corner: lower chain, then upper (Andrew 1979, from memory)."""
+    ordered = sorted(set(places))
+    chains: list[list[tuple[float, float]]] = []
+    for way in (ordered, ordered[::-1]):
+        chain: list[tuple[float, float]] = []
+        for place in way:
+            while len(chain) > 1 and _turns_right(chain[-2], chain[-1], place):
+                chain.pop()
+            chain.append(place)
+        chains.append(chain[:-1])
+    corners = [*chains[0], *chains[1]]
+    return [(east - corners[0][0], north - corners[0][1]) for east, north in corners]
+
+
+def _turns_right(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> bool:
+    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]) <= 0
 
 
 def _is_unusual(extent: float, side: float, limits: Limits) -> bool:
@@ -334,15 +365,28 @@ def _repeats(points: Sequence[SurveyPoint]) -> dict[int, int]:
         elif point.code in LINE_CODES and not (point.code == "STEP" and "foot" in point.remark.lower()):
             lines.setdefault((point.code, point.line), []).append(number)
     for members in lines.values():
-        largest = max(max(points[number].sigma_east, points[number].sigma_north) for number in members)
-        reach = min(SAME_PLACE_MOST, SAME_PLACE * math.sqrt(2) * largest)
-        places = np.array([points[number].place for number in members])
-        gaps, near = cKDTree(places).query(places, k=range(1, min(NEIGHBOURS, len(members)) + 1), distance_upper_bound=reach)
-        for later, (gap, others) in enumerate(zip(gaps.tolist(), near.tolist(), strict=True)):
-            earlier = min((other for apart, other in zip(gap, others, strict=True) if apart <= reach), default=later)
-            if earlier < later and not _shares_corner(points[members[earlier]], points[members[later]]):
-                repeats.setdefault(members[later], members[earlier])
+        for later, earlier in _near_repeats(points, members).items():
+            repeats.setdefault(later, earlier)
     return repeats
+
+
+def _near_repeats(points: Sequence[SurveyPoint], members: Sequence[int]) -> dict[int, int]:
+    """Return, of the shots of one line, each that stands where an earlier one does, with that one; found by cells, so that time goes with their number."""
+    largest = max(max(points[number].sigma_east, points[number].sigma_north) for number in members)
+    reach = max(min(SAME_PLACE_MOST, SAME_PLACE * math.sqrt(2) * largest), 1e-9)
+    cells: dict[tuple[int, int], list[int]] = {}
+    found: dict[int, int] = {}
+    for number in members:
+        point = points[number]
+        column, row = math.floor(point.east / reach), math.floor(point.north / reach)
+        near = (other for east in (-1, 0, 1) for north in (-1, 0, 1) for other in cells.get((column + east, row + north), ()))
+        earlier = min((other for other in near if math.dist(points[other].place, point.place) <= reach), default=None)
+        if earlier is not None and not _shares_corner(points[earlier], point):
+            found[number] = earlier
+        here = cells.setdefault((column, row), [])
+        if len(here) < MOST_IN_A_CELL:
+            here.append(number)
+    return found
 
 
 def _shares_corner(first: SurveyPoint, second: SurveyPoint) -> bool:

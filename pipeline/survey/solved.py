@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from pipeline.errors import Reason
-from pipeline.model.survey import Adjustment, SurveyPoint
+from pipeline.model.survey import Adjustment, CommonErrors, SurveyPoint
 
 
 class Solved(msgspec.Struct, frozen=True, kw_only=True):
@@ -21,6 +21,8 @@ class Solved(msgspec.Struct, frozen=True, kw_only=True):
         What to know, and what the job must be held for.
     notes : tuple of str
         The instrument's own errors, and how traverses close.
+    common : CommonErrors or None
+        What the errors of the adjusted points have in common.
     """
 
     points: tuple[SurveyPoint, ...]
@@ -28,3 +30,4 @@ class Solved(msgspec.Struct, frozen=True, kw_only=True):
     warnings: tuple[Reason, ...] = ()
     holds: tuple[Reason, ...] = ()
     notes: tuple[str, ...] = ()
+    common: CommonErrors | None = None

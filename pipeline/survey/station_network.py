@@ -16,7 +16,8 @@ from pipeline.survey.adjustment import Solution, point_covariances
 from pipeline.survey.closure import closure_in_words
 from pipeline.survey.codes import CodedShot, checked_point, read_description
 from pipeline.survey.cogo import fitted_turn, polar
-from pipeline.survey.field_book import ReadPoint, Shot
+from pipeline.survey.common_errors import common_errors
+from pipeline.survey.field_book import ReadPoint, Shot, Tie
 from pipeline.survey.network import ANGULAR, Network, NetworkPoint, Observation
 from pipeline.survey.placing import placed
 from pipeline.survey.pointings import InstrumentErrors, Pointing, errors_in_words, pointings
@@ -26,6 +27,9 @@ from pipeline.survey.snooping import Rejected, Snooped, snooped
 from pipeline.survey.solved import Solved
 from pipeline.survey.station_placing import StationPlacing, placed_by_pointings
 from pipeline.survey.summary import adjustment_summary, fit_reasons, rounded, scale_of_sigmas, worst_residuals
+from pipeline.survey.tape_reasons import listed, tie_blunder, unchecked, unlocated_ties
+from pipeline.survey.tied_points import descriptions, is_tie, with_checks
+from pipeline.survey.ties_beside_shots import Beside, laid_beside, with_tied_codes
 from pipeline.units import ReportUnits, format_length
 
 NORTH_SIGMA: Final = 1e-6  # [rad] of the azimuth that makes a first sight without a distance north; nothing else says so
@@ -33,7 +37,7 @@ SETUP_REMARK: Final = "setup"  # of a point that was set up on and never sighted
 LARGE_INSTRUMENT_ERROR: Final = math.radians(60 / 3600)  # beyond a minute an instrument belongs in the workshop (common practice)
 
 
-def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Job, table: Mapping[str, str]) -> Solved:
+def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Job, table: Mapping[str, str], ties: Sequence[Tie] = ()) -> Solved:
     """Return the points of a total-station survey.
 
     Parameters
@@ -41,11 +45,13 @@ def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Jo
     shots : sequence of Shot
         In the order shot.
     given : sequence of ReadPoint
-        Points with coordinates; those among them that were set up on or sighted hold the frame, each with its weight.
+        Points with coordinates; those among them that were set up on, sighted or tied hold the frame, each with its weight.
     job : Job
         For the instrument's sigmas.
     table : mapping
         The shop's own codes.
+    ties : sequence of Tie
+        Taped beside the shots; adjusted with them.
 
     Raises
     ------
@@ -54,6 +60,9 @@ def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Jo
     """
     options = job.options.survey
     coded = _descriptions(shots, table)
+    ties = with_checks(ties, table, coded)
+    if ties:
+        coded = with_tied_codes(coded, descriptions(ties, table))
     sights, errors, warnings = pointings(shots, options)
     sights += _second_sights(sights, coded)
     marks = {point.point: point for point in given if point.point in coded}
@@ -62,20 +71,30 @@ def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Jo
         raise SurveyError(slip)
     placing = _placing(sights, marks)
     holds = [*_placing_holds(placing, shots), *_foreign_points(given, marks)]
+    beside = laid_beside(placing, ties, coded, job) if ties else Beside(placing)
+    placing = beside.placing
     kept = [sight for sight in sights if sight.setup in placing.places and sight.target in placing.places]
     if not kept:
         raise SurveyError(holds)
-    found = snooped(_network(kept, placing, marks, options))
-    blunder_warnings, blunder_holds = _blunders(found, shots, job.options.report_units)
-    points = _points(coded, found.solution, placing, marks, shots, options)
+    found = snooped(_network(kept, placing, marks, beside.observations, options))
+    blunder_warnings, blunder_holds = _blunders(found, shots, beside.ties, job)
+    points = _points(coded, found.solution, placing, marks, _origins(shots, ties), options)
+    common = common_errors(found.solution, [point.point for point in points])
     rest = [point for point in given if point.point not in marks] if marks else []
     points += [msgspec.structs.replace(point, order=len(points) + point.order) for point in placed(rest, options, table)]
     return Solved(
         points=tuple(points),
         adjustment=adjustment_summary(found, tuple(reason.what for reason in blunder_warnings if reason.ref == "blunder")),
-        warnings=(*warnings, *_instrument_warnings(errors, shots[0].file), *blunder_warnings),
-        holds=(*holds, *blunder_holds),
+        warnings=(
+            *warnings,
+            *_instrument_warnings(errors, shots[0].file),
+            *beside.warnings,
+            *blunder_warnings,
+            *(unchecked(found.solution, coded, ties[0].file) if ties else ()),
+        ),
+        holds=(*holds, *beside.holds, *blunder_holds),
         notes=(*errors_in_words(errors), *closure_in_words(sights)),
+        common=common,
     )
 
 
@@ -166,7 +185,7 @@ def _placing_holds(placing: StationPlacing, shots: Sequence[Shot]) -> list[Reaso
         holds.append(
             Reason(
                 ref="setup-not-tied",
-                what=f"{_listed(placing.loose_setups)} cannot be tied to the other setups",
+                what=f"{listed(placing.loose_setups)} cannot be tied to the other setups",
                 why="too few of its targets are known: a backsight is missing, or a point was named differently",
                 file=file,
                 line=first.row,
@@ -178,7 +197,7 @@ def _placing_holds(placing: StationPlacing, shots: Sequence[Shot]) -> list[Reaso
         holds.append(
             Reason(
                 ref="target-not-fixed",
-                what=f"{_listed(loose)} {'was' if len(loose) == 1 else 'were'} sighted without what fixes a place",
+                what=f"{listed(loose)} {'was' if len(loose) == 1 else 'were'} sighted without what fixes a place",
                 why="a direction alone, or a distance alone, or a slope distance without its zenith angle, is not enough",
                 file=file,
                 line=next(shot.row for shot in shots if shot.target == loose[0]),
@@ -188,8 +207,10 @@ def _placing_holds(placing: StationPlacing, shots: Sequence[Shot]) -> list[Reaso
     return holds
 
 
-def _network(sights: Sequence[Pointing], placing: StationPlacing, marks: Mapping[str, ReadPoint], options: SurveyOptions) -> Network:
-    observations: list[Observation] = []
+def _network(
+    sights: Sequence[Pointing], placing: StationPlacing, marks: Mapping[str, ReadPoint], taped: Sequence[Observation], options: SurveyOptions
+) -> Network:
+    observations: list[Observation] = list(taped)
     for sight in sights:
         observations += _observations(sight, placing)
     own_frame = len(marks) < 2
@@ -282,35 +303,44 @@ def _instrument_warnings(errors: Sequence[InstrumentErrors], file: str) -> list[
     ]
 
 
-def _blunders(found: Snooped, shots: Sequence[Shot], units: ReportUnits) -> tuple[list[Reason], list[Reason]]:
+def _blunders(found: Snooped, shots: Sequence[Shot], ties: Sequence[Tie], job: Job) -> tuple[list[Reason], list[Reason]]:
     """Return (warnings, holds) that name the observations which stood out."""
-    warnings, holds = [], []
-    for rejected in found.rejected:
-        shot = _shot_of(rejected.observation, shots)
-        warnings.append(
-            Reason(
-                ref="blunder",
-                what=f"{rejected.observation.label} {_off(rejected, found, units)} and was left out",
-                why=f"everything else agrees without it (test {rejected.statistic:.1f} against {rejected.critical:.1f})",
-                file=shot.file,
-                line=shot.row,
-                do="see the target's name and height, and shoot it again when you are there",
-            )
+    warnings = [
+        tie_blunder(rejected, ties, job) if is_tie(rejected.observation) else _blunder(rejected, found, shots, job.options.report_units)
+        for rejected in found.rejected
+    ]
+    more_warnings, more_holds = fit_reasons(found, "shots and ties" if ties else "shots", shots[0].file)
+    if found.unlocated and all(is_tie(o) for o in found.unlocated):
+        return warnings + more_warnings, [*unlocated_ties(found, ties, job), *more_holds]
+    return warnings + more_warnings, [*_unlocated(found, shots), *more_holds]
+
+
+def _blunder(rejected: Rejected, found: Snooped, shots: Sequence[Shot], units: ReportUnits) -> Reason:
+    shot = _shot_of(rejected.observation, shots)
+    return Reason(
+        ref="blunder",
+        what=f"{rejected.observation.label} {_off(rejected, found, units)} and was left out",
+        why=f"everything else agrees without it (test {rejected.statistic:.1f} against {rejected.critical:.1f})",
+        file=shot.file,
+        line=shot.row,
+        do="see the target's name and height, and shoot it again when you are there",
+    )
+
+
+def _unlocated(found: Snooped, shots: Sequence[Shot]) -> list[Reason]:
+    if not found.unlocated:
+        return []
+    shot = _shot_of(found.unlocated[0], shots)
+    return [
+        Reason(
+            ref="blunder-not-located",
+            what=f"one of these does not fit, and nothing tells which: {listed([o.label for o in found.unlocated])}",
+            why="there are not enough spare shots to tell them apart",
+            file=shot.file,
+            line=shot.row,
+            do="shoot these again, and one more mark from each of the setups",
         )
-    if found.unlocated:
-        shot = _shot_of(found.unlocated[0], shots)
-        holds.append(
-            Reason(
-                ref="blunder-not-located",
-                what=f"one of these does not fit, and nothing tells which: {_listed([o.label for o in found.unlocated])}",
-                why="there are not enough spare shots to tell them apart",
-                file=shot.file,
-                line=shot.row,
-                do="shoot these again, and one more mark from each of the setups",
-            )
-        )
-    more_warnings, more_holds = fit_reasons(found, "shots", shots[0].file)
-    return warnings + more_warnings, holds + more_holds
+    ]
 
 
 def _shot_of(observation: Observation, shots: Sequence[Shot]) -> Shot:
@@ -330,18 +360,28 @@ def _off(rejected: Rejected, found: Snooped, units: ReportUnits) -> str:
     return f"is off by about {math.degrees(abs(size)) * 3600:.0f} seconds, {aside} {'in height' if o.kind == 'zenith' else 'sideways'} at the target"
 
 
+def _origins(shots: Sequence[Shot], ties: Sequence[Tie]) -> dict[str, tuple[str, int]]:
+    """Return the file and line each point was first shot in, else first tied in."""
+    origins: dict[str, tuple[str, int]] = {}
+    for shot in shots:
+        origins.setdefault(shot.target, (shot.file, shot.row))
+    for tie in ties:
+        origins.setdefault(tie.end, (tie.file, tie.row))
+    return origins
+
+
 def _points(
     coded: Mapping[str, CodedShot],
     found: Solution,
     placing: StationPlacing,
     marks: Mapping[str, ReadPoint],
-    shots: Sequence[Shot],
+    origins: Mapping[str, tuple[str, int]],
     options: SurveyOptions,
 ) -> list[SurveyPoint]:
     spread = point_covariances(found) * scale_of_sigmas(found)
     worst = worst_residuals(found)
-    rows = {shot.target: shot.row for shot in reversed(shots)}
     number_of = {name: number for number, name in enumerate(found.design.names)}
+    file = next(iter(origins.values()))[0]
     points = []
     for order, (name, shot) in enumerate(coded.items()):
         number = number_of.get(name)
@@ -366,12 +406,8 @@ def _points(
                 state="check" if shot.code == "CHECK" else "used",
                 residual=None if redundant is None else rounded(redundant),
                 order=order,
-                file=shots[0].file,
-                row=rows.get(name, 0),
+                file=origins.get(name, (file, 0))[0],
+                row=origins.get(name, (file, 0))[1],
             )
         )
     return points
-
-
-def _listed(names: Sequence[str], most: int = 10) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")

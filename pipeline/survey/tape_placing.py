@@ -261,7 +261,7 @@ def _neighbours(lengths: Mapping[tuple[str, str], float]) -> dict[str, dict[str,
 def _on_one_line(places: list[Place]) -> bool:
     if len(places) < 3:
         return True
-    far = max(((a, b) for a in places for b in places), key=lambda pair: math.dist(*pair)) if len(places) < 40 else (places[0], places[-1])
+    far = (places[0], max(places, key=lambda place: math.dist(places[0], place)))
     reach = math.dist(*far)
     if reach == 0:
         return True

@@ -5,8 +5,10 @@ from __future__ import annotations
 import io
 import random
 import time
+from collections.abc import Sequence
 
 import ezdxf
+import msgspec
 import pytest
 
 from pipeline.errors import SurveyError
@@ -39,9 +41,11 @@ SOUND = {
     "headed.csv": point_file(made_site(2), header="Point,Northing,Easting,Elevation,Description").encode(),
     "ties.csv": tape_file(made_site(3)).encode(),
     "shots.csv": shots_file(made_site(4, base="station")).encode(),
+    "beside.csv": b"from,to,dist,code,remark\nM1,M2,11.5,MARK,\nM1,W4,7.25,WATER,\nM2,W4,8 ft 3-1/2 in,WATER,\nM3,W4,9.1,WATER,\nM1,X1,4,WALL,\nM2,X1,9,WALL,\nM1,X1,0.2,LEVEL,\n",
     "points.xml": landxml().encode(),
     "plan.dxf": _drawing(),
 }
+JOBS = [*({name: content} for name, content in SOUND.items()), {name: SOUND[name] for name in ("beside.csv", "shots.csv")}]
 BITES = [
     b"NaN",
     b"inf",
@@ -105,30 +109,33 @@ def mutated(content: bytes, source: random.Random) -> bytes:
     return content
 
 
-def run_through(name: str, content: bytes, job=JOB) -> float:
-    """Everything the stage and the field check do with a file; returns the seconds of processor time it took, so that a busy machine does not count."""
+def run_through(files: dict[str, bytes], job=JOB) -> float:
+    """Everything the stage and the field check do with files; returns the seconds of processor time it took, so that a busy machine does not count."""
     start = time.process_time()
-    found = answer(job, {name: content})
+    found = answer(job, files)
     assert found.survey is not None or found.holds
     for reason in found.holds:
         assert reason.what and len(reason.what) < 2000
     if found.survey is not None:
         points_csv(found.survey).decode()
-    check = field_check(job, {name: content})
+        msgspec.json.encode(found.survey)
+    check = field_check(job, files)
     assert check.lines and check.svg.startswith("<svg")
     return time.process_time() - start
 
 
-def run_many(count: int, seed: int) -> float:
+def run_many(count: int, seed: int, names: Sequence[str] = ()) -> float:
+    """Mutate one file at a time, of shots and ties together one of the two; returns the slowest [s]."""
     source = random.Random(seed)
     slowest = 0.0
     for number in range(count):
-        name = source.choice(sorted(SOUND))
-        content = mutated(SOUND[name], source)
+        files = dict(source.choice(JOBS)) if not names else {name: SOUND[name] for name in names}
+        name = source.choice(sorted(files))
+        files[name] = mutated(files[name], source)
         try:
-            slowest = max(slowest, run_through(name, content, GRID_JOB if number % 7 == 0 else JOB))
+            slowest = max(slowest, run_through(files, GRID_JOB if number % 7 == 0 else JOB))
         except Exception as fault:
-            raise AssertionError(f"mutation {number} of {name}: {content[:3000]!r}") from fault
+            raise AssertionError(f"mutation {number} of {name}: {files[name][:3000]!r}") from fault
     return slowest
 
 
@@ -137,9 +144,10 @@ def test_a_hundred_mutated_files():
 
 
 @pytest.mark.long
-def test_two_thousand_mutated_files():
-    slowest = run_many(2000, 2)
-    print(f"slowest of 2,000: {slowest:.2f} s")
+@pytest.mark.parametrize("names", [*((name,) for name in SOUND), ("beside.csv", "shots.csv")], ids=" ".join)
+def test_two_thousand_mutated_files(names):
+    slowest = run_many(2000, 2, names)
+    print(f"{' and '.join(names)}: slowest of 2,000 {slowest:.2f} s")
     assert slowest < SECONDS
 
 
@@ -176,7 +184,7 @@ def test_too_large_a_file_is_refused_unread(name):
 def test_fifty_megabytes_end_in_ten_seconds(name, head, line):
     """Just below the limit of size: other limits have to bound it."""
     content = head + line * max(1, 49_000_000 // len(line))
-    assert run_through(name, content) < SECONDS
+    assert run_through({name: content}) < SECONDS
 
 
 def test_the_verb_raises_what_the_answer_holds():

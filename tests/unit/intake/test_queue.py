@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+from pathlib import Path
 
 import pytest
 
@@ -168,3 +169,23 @@ def test_a_queue_that_is_none_is_wrong_use(tmp_path):
         with pytest.raises(JobError) as wrong:
             scan(path)
         assert wrong.value.reasons[0].ref == "no-queue"
+
+
+@pytest.mark.parametrize("name", ["a.csv", "b.txt", "c.asc", "d.xml", "lines.dxf", "LINES.DXF"])
+def test_a_person_may_name_a_survey_file_of_any_form(tmp_path, name):
+    (tmp_path / name).write_text("1,2,3\n")
+    entry = entry_at(tmp_path / name)
+    assert entry.bare and entry.name == Path(name).stem
+    assert read_all(entry, [trace.name for trace in traces_of(entry)], most=100) == {name: b"1,2,3\n"}
+
+
+def test_what_is_no_survey_file_is_refused_with_all_that_are(tmp_path):
+    (tmp_path / "notes.pdf").write_text("x")
+    with pytest.raises(JobError) as refused:
+        entry_at(tmp_path / "notes.pdf")
+    assert ".csv, .txt, .asc, .xml, .dxf" in refused.value.reasons[0].do
+
+
+def test_in_a_queue_a_drawing_by_itself_is_no_job(tmp_path):
+    (tmp_path / "lines.dxf").write_text("x")
+    assert scan(tmp_path).entries == () and scan(tmp_path).left_aside == ("lines.dxf",)

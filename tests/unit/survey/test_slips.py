@@ -2,6 +2,7 @@ import pytest
 
 from pipeline.intake.resolve import default_job
 from pipeline.survey.answer import answer
+from pipeline.survey.field_check import field_check
 from pipeline.survey.slips import unit_slip
 from tests.unit.survey.made_surveys import Made, made_site, point_file
 
@@ -153,3 +154,25 @@ def test_a_rod_height_bust_on_the_water_is_named_and_its_height_left_out():
         line.replace(line.split(",")[3], "0.6") if line.startswith(("W1,", "W2,", "W3,", "W4,")) else line for line in point_file(SITE).splitlines()
     ]
     assert refs("\n".join(raised))[1] == set()
+
+
+def test_a_mark_in_two_files_shows_swapped_columns_and_another_unit():
+    first = point_file(made_site(1))
+    marks = Made({name: value for name, value in made_site(1).points.items() if name in "ABCD"})
+    for text, words in (
+        (point_file(marks, columns="PENZD"), "the columns of one of the two files are swapped"),
+        (point_file(marks, unit=0.3048), "foot read as metre"),
+    ):
+        found = answer(default_job("made", survey={"unit": "metre"}), {"points.csv": first.encode(), "zmarks.csv": text.encode()})
+        whys = [reason.why for reason in found.holds if reason.ref == "number-twice"]
+        assert whys and any(words in why for why in whys), whys
+
+
+def test_what_nothing_confirms_is_said():
+    """A point file without a header may be its own mirror image, and no coordinate tells."""
+    text = point_file(made_site(1))
+    job = default_job("made", survey={"unit": "metre"})
+    (note,) = answer(job, {"p.csv": text.encode()}).notes
+    assert "mirror image" in note and note in field_check(job, {"p.csv": text.encode()}).lines
+    assert answer(job, {"p.csv": ("Point,Northing,Easting,Elevation,Description\n" + text).encode()}).notes == ()
+    assert answer(default_job("made", survey={"unit": "metre", "columns": "PNEZD"}), {"p.csv": text.encode()}).notes == ()
