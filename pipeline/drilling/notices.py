@@ -8,12 +8,12 @@ from typing import Final
 from pipeline.drilling.sheet import FILE
 from pipeline.errors import JobError, Reason
 from pipeline.model.drilling import Cure, DrilledHole, Drilling, Misfit, Reading
-from pipeline.model.layout import Gate
+from pipeline.model.layout import Gate, Panel
 from pipeline.model.shop import Shop
 from pipeline.units import ReportUnits, format_length
 
 LOOSE: Final = 0.01  # [m] one sigma: a hole known worse than this is measured again before the inspector comes
-STRAINED: Final = 4.0  # [-] normalised residual of a reading followed that is worth a look
+CUT_BY: Final = 0.003 / 2.58  # [m] one sigma: a custom panel cut by distances known so fits its holes within 3 mm in 99 of 100
 
 
 def warnings_of(drilling: Drilling, shop: Shop, units: ReportUnits) -> Iterator[Reason]:
@@ -23,6 +23,7 @@ def warnings_of(drilling: Drilling, shop: Shop, units: ReportUnits) -> Iterator[
     yield from (_loose(hole, units) for hole in drilling.holes if hole.state in ("moved", "added") and hole.sigma > LOOSE)
     yield from (_missing(hole) for hole in drilling.holes if hole.state == "missing")
     yield from (_misfit(one, shop, units) for one in drilling.misfits)
+    yield from (_loose_panel(panel, drilling, units) for panel in _loose_panels(drilling) if drilling.as_drilled)
     pockets = {hole.name for hole in drilling.layout.holes if hole.role == "pocket"}
     planned = [hole.hole for hole in drilling.holes if hole.state == "planned" and hole.hole not in pockets]
     if drilling.as_drilled and planned:
@@ -96,6 +97,23 @@ def _cure_in_words(cure: Cure, shop: Shop, units: ReportUnits) -> str:
         f"or drill {cure.hole} again {format_length(cure.move, units)} {cure.toward} "
         f"({format_length(cure.range[0], units)} to {format_length(cure.range[1], units)}): saves {saved} as stock; "
         f"{cure.cost:.2f} {shop.currency} in all against {cure.cost_as_is:.2f} as it is, {better}{note}"
+    )
+
+
+def _loose_panels(drilling: Drilling) -> list[Panel]:
+    """Return the custom panels with a distance between measured holes that is not known well enough to cut by."""
+    loose = {one.hole for one in drilling.holes if one.state not in ("planned", "missing") and (one.to_next_sigma or 0.0) > CUT_BY}
+    return [panel for panel in drilling.layout.panels if panel.kind == "custom" and loose & set(panel.holes[:-1])]
+
+
+def _loose_panel(panel: Panel, drilling: Drilling, units: ReportUnits) -> Reason:
+    sigma = max(one.to_next_sigma or 0.0 for one in drilling.holes if one.hole in panel.holes[:-1])
+    return Reason(
+        ref="panel-known-badly",
+        what=f"the holes of {panel.name} are known to {format_length(2 * sigma, units)} from one another only",
+        why="places by ties or by the instrument do not tell the distance of neighbouring holes as a tape does",
+        file=FILE,
+        do=f"tape {panel.holes[0]} to {panel.holes[-1]}, hole to hole, before {panel.name} is cut",
     )
 
 

@@ -10,7 +10,7 @@ from pipeline.artifacts import write_bytes
 from pipeline.errors import JobError, hold
 from pipeline.intake.names import name_fault
 
-_EXAMPLES: Final = ("points.csv", "observations.csv", "tape.csv", "landxml.xml", "lines.dxf", "as_drilled.csv")
+_EXAMPLES: Final = ("points.csv", "observations.csv", "tape.csv", "landxml.xml", "lines.dxf", "as_drilled.csv", "cut.csv")
 
 
 def lay_out(folder: Path) -> tuple[Path, ...]:

@@ -65,7 +65,7 @@ def test_new_lays_out_a_job_whose_every_example_is_read(capsys, tmp_path):
     assert str(folder / "job.toml") in capsys.readouterr().out
     toml = (folder / "job.toml").read_bytes()
     office = read_office(folder.parent)
-    examples = [path for path in sorted((folder / "examples").iterdir()) if path.name not in ("shop.toml", "as_drilled.csv")]
+    examples = [path for path in sorted((folder / "examples").iterdir()) if path.name not in ("shop.toml", "as_drilled.csv", "cut.csv")]
     assert len(examples) == 5
     for example in examples:
         assert job_of("heron", {"job.toml": toml, example.name: example.read_bytes()}, office).name == "heron"

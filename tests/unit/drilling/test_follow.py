@@ -60,6 +60,12 @@ def test_panels_joints_and_ties_are_those_of_the_holes():
     assert moved.station == pytest.approx(PLAN.holes[4].station + moved.east - PLAN.holes[4].east)
 
 
+def test_a_custom_panel_placed_by_ties_alone_is_taped_before_it_is_cut():
+    plan = msgspec.structs.replace(PLAN, panels=(msgspec.structs.replace(PLAN.panels[0], kind="custom", stock_posts=None), *PLAN.panels[1:]))
+    assert "tape H001 to H005" in told(followed(plan, tied(places_of(plan))))
+    assert followed(plan, distances(places_of(plan))).warnings == ()
+
+
 def test_what_was_not_measured_stays_planned():
     some = {name: place for name, place in places_of(PLAN).items() if name in ("H002", "H003", "H004")}
     drilling = followed(PLAN, distances(some))

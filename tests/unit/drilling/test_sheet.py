@@ -1,5 +1,7 @@
 """Reading as_drilled.csv and cut.csv: three forms and their mixes, units, remarks, and every fault with its line."""
 
+from importlib import resources
+
 import pytest
 
 from pipeline.drilling.cut_list import read_cut
@@ -118,6 +120,14 @@ def test_bytes_of_any_kind_are_read_or_refused_in_words():
     assert read_sheet(b"\xef\xbb\xbfhole,to_next\r\nH001,36\r\n", HOLES, MARKS, "inch", Frame())[0].hole == "H001"
     with pytest.raises(JobError):
         read_sheet(bytes(range(256)) * 20, HOLES, MARKS, "inch", Frame())
+
+
+def test_the_examples_of_a_new_job_are_read():
+    forms = resources.files("pipeline.intake").joinpath("forms")
+    read = read_sheet(forms.joinpath("as_drilled.csv").read_bytes(), ["H001", "H002", "H003", "H004"], [], "inch", Frame())
+    assert [row.hole for row in read] == ["H001", "H002", "H003", "H004"]
+    assert (read[1].tie_b.step, read[3].word) == (INCH / 16, "moved")
+    assert [one.panel for one in read_cut(forms.joinpath("cut.csv").read_bytes(), ["P03"], "inch")] == ["P03"]
 
 
 def test_the_list_of_what_is_cut():
