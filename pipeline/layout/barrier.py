@@ -13,7 +13,8 @@ from pipeline.geometry.chain import Chain, Piece, Point
 from pipeline.geometry.offset import sub_piece
 from pipeline.layout.nearness import crosses, distances_to
 from pipeline.layout.walk import Flags, Floats, Walk, walk_of
-from pipeline.model.site import FittedLine, Site
+from pipeline.model.layout import FenceEnd
+from pipeline.model.site import FittedLine, Opening, Site
 
 SAMPLE: Final = 0.02  # [m] between the places at which the line is looked at
 BEYOND: Final = 0.5  # [m] an open line is run on beyond its wall, so that its end can be found on it
@@ -63,7 +64,7 @@ def course_of(parallel: Chain, site: Site, ends: str, clearance: float) -> Cours
             raise LayoutError(_no_wall())
         return Course(parallel)
     if ends == "loop":
-        raise LayoutError(_wall_in_the_way(parallel, blocked))
+        raise LayoutError(_wall_in_the_way(parallel, blocked, site))
     return _wall_to_wall(parallel, blocked, site)
 
 
@@ -195,13 +196,30 @@ def _chained(row: list[Piece]) -> Chain:
 def _between_marks(parallel: Chain, site: Site) -> Course:
     if site.start is None or site.end is None:
         raise LayoutError(_no_marks(site))
-    start, end = parallel.nearest(site.start)[0], parallel.nearest(site.end)[0]
+    marks = _in_order(parallel, site.start, site.end, site)
+    start, end = (parallel.nearest(mark)[0] for mark in marks)
     row = _cut_out(parallel, start, end if end > start else end + parallel.length)
-    walls = (_wall_at(site.start, site), _wall_at(site.end, site))
+    walls = (_wall_at(marks[0], site), _wall_at(marks[1], site))
     for wall, outward in zip(walls, (-1, 1), strict=True):
         row = [piece_reversed(piece) for piece in row[::-1]]
         row = row if wall is None else _straight_to_wall(row, wall, outward)
     return Course(_chained(row), walls)
+
+
+def _in_order(parallel: Chain, one: Point, other: Point, site: Site) -> tuple[Point, Point]:
+    """Return both marks in walking order: of the two ways from mark to mark the fence takes the one with more of the gates, else the longer one.
+
+    Notes
+    -----
+    START and END may have been shot either way round; which of them the crew walked to first says nothing of the side the fence is on.
+    """
+    lap, gates = parallel.length, [parallel.nearest(gate.place)[0] for gate in site.gates]
+
+    def merit(marks: tuple[Point, Point]) -> tuple[int, float]:
+        start, run = parallel.nearest(marks[0])[0], (parallel.nearest(marks[1])[0] - parallel.nearest(marks[0])[0]) % lap
+        return sum((gate - start) % lap <= run for gate in gates), run
+
+    return max(((one, other), (other, one)), key=merit)
 
 
 def _wall_at(place: Point, site: Site) -> FittedLine | None:
@@ -242,14 +260,39 @@ def _no_wall() -> Reason:
     )
 
 
-def _wall_in_the_way(parallel: Chain, blocked: Flags) -> Reason:
+def refuse_end_at_opening(ends: tuple[FenceEnd, ...], site: Site) -> None:
+    """Raise LayoutError where a fence ends at a door or window: there is nothing there to close the barrier against, and the opening leads round the post."""
+    for end in ends:
+        for opening in site.openings if end.wall else ():
+            jambs = Chain(opening.jambs, (0.0,))
+            if jambs.nearest(end.foot)[1] < AT_OPENING:
+                raise LayoutError(_end_at_opening(end, opening))
+
+
+def _end_at_opening(end: FenceEnd, opening: Opening) -> Reason:
+    x, y = end.foot
+    name = f"{opening.kind}{opening.line}"
+    return Reason(
+        ref="end-at-opening",
+        what=f"the fence would end at {name}: its end hole {end.hole} stands before the wall at ({x:.2f}, {y:.2f}) m, where the wall is open",
+        why="an end at an opening closes nothing: whoever opens it stands on either side of the fence",
+        do='end the fence elsewhere on the wall (START and END shots, ends = "marks"), ask for another setback, or take the opening out of the survey if it is none',
+    )
+
+
+def _wall_in_the_way(parallel: Chain, blocked: Flags, site: Site) -> Reason:
     share = float(blocked.mean()) * parallel.length
+    places = walk_of(parallel).places(_samples(walk_of(parallel)))[blocked]
+    behind = [f"{each.kind}{each.line}" for each in site.openings if distances_to(places, Chain(each.jambs, (0.0,))).min() < STRAIGHT_ON]
+    opened = f", with {' and '.join(behind)} in it" if behind else ""
     return Reason(
         ref="wall-in-the-loop",
-        what=f"a wall stands in the loop's only way, along {share:.2f} m of it",
+        what=f"a wall{opened} stands in the loop's only way, along {share:.2f} m of it",
         why="the job asks for a closed loop, and there is no room for it between wall and water at this setback",
         file="job.toml",
-        do='write ends = "auto" so that the fence runs from wall to wall, or ask for a smaller setback if the rules allow it',
+        do='write ends = "auto" so that the fence runs from wall to wall'
+        + (" and what opens in the wall is checked as part of the barrier" if behind else "")
+        + ", or ask for a smaller setback if the rules allow it",
     )
 
 

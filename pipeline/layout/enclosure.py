@@ -42,7 +42,8 @@ def check_enclosure(holes: tuple[Hole, ...], closed: bool, site: Site) -> None:
 
     Notes
     -----
-    Fence and walls are cut where they meet and put together to faces (GEOS polygonizer); every water has to lie in the faces' union.
+    Fence and walls are cut where they meet and put together to faces (GEOS polygonizer); every water has to lie in the faces' union.  A fence that was asked to
+    end free at a mark bounds nothing by itself: `notices` says so, and the checks ask what closes the barrier there.
     """
     import shapely
 

@@ -1,4 +1,7 @@
-"""The fence along its line: a loop cut at a gate, or stretches between ends and risers, put together to one row of holes."""
+"""The fence along its line: a loop cut at a gate, or stretches between ends and risers, put together to one row of holes.
+
+The line is worked out from both hands, as it is walked and as its mirror image would be, and the better row is kept: so a mirrored site gets the mirrored fence.
+"""
 
 from __future__ import annotations
 
@@ -8,25 +11,43 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.errors import LayoutError, Reason
+from pipeline.errors import InternalFault, LayoutError, Reason
+from pipeline.geometry.chain import Chain
 from pipeline.layout.barrier import Course, end_station
 from pipeline.layout.gate_places import gate_sites
 from pipeline.layout.gates import REACH, GatePlaces, Wish, places_for
 from pipeline.layout.grid import Grid, Measures, grid_of, loop_nodes, stretch_nodes
 from pipeline.layout.ground import undrillable, what_blocks
 from pipeline.layout.loop import best_loop, careful_loop
+from pipeline.layout.nearness import distances_to
 from pipeline.layout.optimum import COST_KEY, CUSTOM_KEY
 from pipeline.layout.reach import GapKind, Row, row_of
-from pipeline.layout.stretches import Crossing, best_between, crossings_of, moves_of, short_tread, too_deep
-from pipeline.layout.walk import Floats, Walk
+from pipeline.layout.stretches import Crossing, best_between, careful_between, crossings_of, moves_of, short_tread, too_deep
+from pipeline.layout.walk import Floats, Walk, other_hand
 from pipeline.model.job import Job
 from pipeline.model.site import Site
 
 
 @dataclass(frozen=True)
 class Task:
-    """What every step needs to know: the line with the stations of holes given by mitres and chamfers [m], the job, the site and the shop's sizes; whether all
-    places are compared or the nearest few only.
+    """What every step needs to know.
+
+    Parameters
+    ----------
+    walk : Walk
+        The hole line.
+    course : Course
+        The walls at its ends.
+    job : Job
+    site : Site
+    sizes : Measures
+        The shop's.
+    given : tuple of float
+        Stations of holes given by mitres and chamfers [m].
+    wanted : Chain or None
+        The line as it would run with room everywhere; None where it is laid out as wanted.
+    thorough : bool
+        Whether all places are compared, from both hands, or the nearest few only.
     """
 
     walk: Walk
@@ -35,6 +56,7 @@ class Task:
     site: Site
     sizes: Measures
     given: tuple[float, ...] = ()
+    wanted: Chain | None = None
     thorough: bool = True
 
 
@@ -63,18 +85,33 @@ class Laid:
 
 
 def fence_along(task: Task, wishes: tuple[Wish, ...]) -> Laid:
-    """Lay out panels, joints and gates along the line.
+    """Lay out panels, joints and gates along the line; of two equally good rows the one whose joints lie nearer to the gates.
 
     Raises
     ------
     LayoutError
         When no row of panels fits.
     """
+    if not task.thorough:
+        return _from_one_hand(task, wishes)
+    found: list[Laid] = []
+    fault: LayoutError | None = None
+    for mirrored in (False, True):
+        try:
+            found.append(_turned_back(_from_one_hand(*_other_hand(task, wishes)), task.walk) if mirrored else _from_one_hand(task, wishes))
+        except LayoutError as held:
+            fault = fault or held
+    if not found:
+        raise fault or InternalFault(Reason(ref="no-hand", what="the line was walked from neither hand", do="report it with the job's folder"))
+    return min(found, key=lambda laid: (laid.key, _spread(laid, task.walk)))
+
+
+def _from_one_hand(task: Task, wishes: tuple[Wish, ...]) -> Laid:
     walk, clearance = task.walk, float(task.job.shop.panel.end_clearance)
     if walk.closed:
         crossings = crossings_of(walk, 0.0, walk.length, task.site.risers)
         if not crossings:
-            return _whole_loop(task, wishes)
+            return _whole_loop(task, _cut_first(wishes, walk))
         first = crossings[0]
         return _begun_after_gate(
             _in_stretches(task, None, (*crossings, dataclasses.replace(first, station=first.station + walk.length)), None, wishes)
@@ -83,12 +120,58 @@ def fence_along(task: Task, wishes: tuple[Wish, ...]) -> Laid:
     return _in_stretches(task, begin, crossings_of(walk, begin, stop, task.site.risers), stop, wishes)
 
 
+def _cut_first(wishes: tuple[Wish, ...], walk: Walk) -> tuple[Wish, ...]:
+    """Return the gates in walking order from the one the loop is cut at: the widest, and of those the farthest from the middle of the fence."""
+    middle = walk.places(np.linspace(0.0, walk.length, 256, endpoint=False)).mean(axis=0)
+    away = np.hypot(*(walk.places(np.array([wish.station for wish in wishes])) - middle).T).round(3)
+    cut = max(range(len(wishes)), key=lambda index: (round(wishes[index].leaf, 6), away[index], -index))
+    return (*wishes[cut:], *wishes[:cut])
+
+
+def _other_hand(task: Task, wishes: tuple[Wish, ...]) -> tuple[Task, tuple[Wish, ...]]:
+    """Return the same task with the line walked the other way."""
+    length = task.walk.length
+    turned = dataclasses.replace(
+        task,
+        walk=other_hand(task.walk),
+        course=Course(task.course.chain, (task.course.walls[1], task.course.walls[0])),
+        given=tuple(length - station for station in task.given[::-1]),
+    )
+    return turned, tuple(dataclasses.replace(wish, station=length - wish.station) for wish in wishes[::-1])
+
+
+def _turned_back(laid: Laid, walk: Walk) -> Laid:
+    """Return what was laid out from the other hand as it is met walking with the water on the left."""
+    count = len(laid.row.gaps)
+    swapped: dict[GapKind, GapKind] = {"hinge": "latch", "latch": "hinge"}
+    closed = count == len(laid.row.stations)
+    stations = tuple(walk.length - station for station in laid.row.stations[::-1])
+    gaps = [swapped.get(gap, gap) for gap in laid.row.gaps]
+    gaps = [*gaps[-2::-1], gaps[-1]] if closed else gaps[::-1]
+    last = count - (2 if closed else 1)
+    crossings = {(last - index) % count: dataclasses.replace(each, station=walk.length - each.station) for index, each in laid.crossings.items()}
+    turned = dataclasses.replace(laid, row=Row(stations, tuple(gaps)), gates=laid.gates[::-1], crossings=crossings)
+    return _begun_after_gate(turned) if closed else turned
+
+
+def _spread(laid: Laid, walk: Walk) -> float:
+    """Return how far all joints lie from the gates, in sum [m]: tells two equally good rows apart without asking where axes or first hole are."""
+    stations, gaps = np.asarray(laid.row.stations), laid.row.gaps
+    places = walk.places(stations)
+    after = np.roll(places, -1, axis=0)[: len(gaps)]
+    middles = (places[: len(gaps)] + after) / 2
+    joints = middles[[gap == "joint" for gap in gaps]]
+    leaves = middles[[gap == "leaf" for gap in gaps]]
+    apart = np.hypot(joints[:, None, 0] - leaves[None, :, 0], joints[:, None, 1] - leaves[None, :, 1])
+    return round(float(apart.sum()), 3)
+
+
 def _whole_loop(task: Task, wishes: tuple[Wish, ...]) -> Laid:
     """Lay out a closed fence, beginning after the first gate."""
     walk, sizes = task.walk, task.sizes
     cut, around = wishes[0], wishes[0].station
     margin = REACH + cut.leaf + 2 * sizes.joint
-    grid = _grid(task, loop_nodes(walk, around - margin, around + margin + walk.length, sizes.step))
+    grid = _grid(task, loop_nodes(walk, around, around - margin, around + margin + walk.length, sizes.step, task.given))
     places = gate_sites(
         _clear_of_given(task, grid, places_for(walk, grid.stations, cut, around, walk.length, sizes)), grid, cut, walk, task.job, task.site
     )
@@ -99,7 +182,7 @@ def _whole_loop(task: Task, wishes: tuple[Wish, ...]) -> Laid:
     try:
         row = row_of(walk, grid, found.way, sizes, _gate_holes(inner))
     except LayoutError:
-        careful = careful_loop(grid, places, sizes, tuple(moves_of(grid, each) for each in inner), found.bound)
+        careful = careful_loop(grid, places, sizes, tuple(moves_of(grid, each) for each in inner), found)
         if careful is None:
             raise
         found = careful
@@ -163,7 +246,7 @@ def _stretch(task: Task, begin: float, stop: float, wishes: tuple[Wish, ...], cr
             raise too_deep(crossing, stop - begin)
         if tread is not None:
             return tread, CUSTOM_KEY + sizes.custom[0][1] * COST_KEY
-    grid = _grid(task, stretch_nodes(walk, begin, stop, sizes.step))
+    grid = _grid(task, stretch_nodes(begin, stop, sizes.step, _given_between(task, begin, stop)))
     for end in (0, -1):
         if not grid.open_nodes[end]:
             raise LayoutError(_given_hole_blocked(walk.places(grid.stations[[end]]), task))
@@ -174,7 +257,7 @@ def _stretch(task: Task, begin: float, stop: float, wishes: tuple[Wish, ...], cr
     try:
         return row_of(walk, grid, way, sizes, _gate_holes(inner)), way.key
     except LayoutError:
-        careful = best_between(grid, sizes, tuple(moves_of(grid, each) for each in inner), careful=True)
+        careful = careful_between(grid, sizes, tuple(moves_of(grid, each) for each in inner), way)
         if careful is None:
             raise
         return row_of(walk, grid, careful, sizes, _gate_holes(inner)), careful.key
@@ -186,15 +269,18 @@ def _inner_places(task: Task, grid: Grid, wish: Wish) -> GatePlaces:
 
 
 def _grid(task: Task, stations: Floats) -> Grid:
-    blocked = undrillable(task.walk.places(stations), task.site, task.job.shop)
-    return grid_of(task.walk, stations, blocked, _given_within(task, stations), task.sizes, task.job.shop)
+    places = task.walk.places(stations)
+    blocked = undrillable(places, task.site, task.job.shop)
+    off = None if task.wanted is None else distances_to(places, task.wanted)
+    given = _given_between(task, float(stations[0]), float(stations[-1]))
+    return grid_of(task.walk, stations, blocked, given, task.sizes, task.job.shop, off)
 
 
-def _given_within(task: Task, stations: Floats) -> tuple[float, ...]:
-    """Return the given holes' stations in every lap that a grid reaches [m]."""
+def _given_between(task: Task, first: float, last: float) -> tuple[float, ...]:
+    """Return the given holes' stations between two, in every lap that they reach [m]."""
     laps = np.arange(-1, 3) * task.walk.length if task.walk.closed else np.zeros(1)
     given = np.add.outer(laps, np.asarray(task.given)).ravel()
-    return tuple(float(station) for station in np.sort(given[(given > stations[0]) & (given < stations[-1])]))
+    return tuple(float(station) for station in np.sort(given[(given > first) & (given < last)]))
 
 
 def _clear_of_given(task: Task, grid: Grid, places: GatePlaces) -> GatePlaces:
@@ -206,7 +292,7 @@ def _clear_of_given(task: Task, grid: Grid, places: GatePlaces) -> GatePlaces:
     given = np.add.outer(laps, np.asarray(task.given)).ravel()
     across = ((given > first[:, None] + 1e-4) & (given < last[:, None] - 1e-4)).any(axis=1)
     keep = ~across
-    return GatePlaces(places.before[keep], places.after[keep], places.hinge[keep], places.latch[keep], places.moves[keep])
+    return places.only(keep)
 
 
 def _begun_after_gate(laid: Laid) -> Laid:

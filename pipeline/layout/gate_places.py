@@ -21,6 +21,7 @@ from pipeline.units import format_length
 SETBACK_SLACK: Final = 5e-4  # [m] rounding of the line's own fit
 OBSTACLE_STEP: Final = 0.02  # [m] between the points that stand for an obstacle's outline
 DECK_FARTHEST: Final = 3.0  # [m] deck beyond this is wide enough for any gate
+MET: Final = 0.0617  # [m] the deck's edge this near counts as met; no round figure, so that decks of a round width do not lie on the border
 WIDTH_STEP: Final = 0.25  # [m] widths within this are alike
 
 
@@ -35,6 +36,8 @@ def gate_sites(places: GatePlaces, grid: Grid, wish: Wish, walk: Walk, job: Job,
     if not len(places.after):
         raise LayoutError(_no_place(wish, job))
     hinge, latch = walk.places(places.hinge), walk.places(places.latch)
+    if walk.mirrored:  # the gate hinges on the hole that is met first with the water on the left, whichever hand the line is worked out from
+        hinge, latch = latch, hinge
     free = grid.open_nodes[places.before] & grid.open_nodes[places.after]
     pocket = latch + _left_of(hinge, latch) * float(job.shop.gate.pocket)
     for holes in (hinge, latch, pocket):
@@ -45,20 +48,20 @@ def gate_sites(places: GatePlaces, grid: Grid, wish: Wish, walk: Walk, job: Job,
     free &= ~_swing_blocked(hinge, latch, wish.leaf + float(job.shop.gate.clearance), float(job.shop.gate.swing), site)
     if not free.any():
         raise LayoutError(_no_place(wish, job))
-    return GatePlaces(places.before[free], places.after[free], places.hinge[free], places.latch[free], places.moves[free])
+    return places.only(free)
 
 
 def proposed_gate(walk: Walk, site: Site, leaf: float) -> Wish:
     """Return a gate at the best place nobody asked for: a straight as long as the leaf, widest deck outside, nearest to a door."""
-    stations = np.arange(leaf, walk.length - leaf, 0.1)
+    stations = np.linspace(leaf, walk.length - leaf, max(2, round(walk.length / 0.1)))
     turn = np.abs(walk.facing(stations + leaf / 2) - walk.facing(stations - leaf / 2))
     places, facing = walk.places(stations), walk.facing(stations)
     outward = np.column_stack((np.sin(facing), -np.cos(facing)))
-    width = np.floor(_deck_beyond(places, outward, site) / WIDTH_STEP)
+    width = np.floor(_deck_beyond(places, outward, site) / WIDTH_STEP + 1e-6)
     doors = [np.mean(opening.jambs, axis=0) for opening in site.openings if opening.kind == "DOOR"]
     to_door = np.min([np.hypot(*(places - door).T) for door in doors], axis=0) if doors else np.zeros(len(stations))
-    middle = np.abs(stations - walk.length / 2)
-    best = np.lexsort((middle, to_door, -width, turn > math.radians(1.0)))[0]
+    away = np.hypot(*(places - places.mean(axis=0)).T).round(6)  # from the middle of the fence: a measure that does not ask where the line begins
+    best = np.lexsort((away, to_door, -width, turn > math.radians(1.0)))[0]
     return Wish("", None, float(stations[best]), leaf)
 
 
@@ -110,6 +113,6 @@ def _deck_beyond(places: Floats, outward: Floats, site: Site) -> Floats:
         there = places + out * outward
         met = np.zeros(len(places), dtype=bool)
         for edge in edges:
-            met |= distances_to(there, edge) < 0.06
+            met |= distances_to(there, edge) < MET
         beyond = np.where(met, out, beyond)
     return beyond

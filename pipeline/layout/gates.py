@@ -13,14 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.chain import Point
-from pipeline.layout.grid import Indices, Measures
-from pipeline.layout.optimum import MOVE_UNIT
-from pipeline.layout.walk import Floats, Walk
+from pipeline.layout.grid import MOVE_UNIT, Indices, Measures
+from pipeline.layout.walk import Flags, Floats, Walk
 from pipeline.model.site import GateWish
 
 NEAR: Final = 1.2  # [m] a gate stays this near to where it was wished, as long as that costs no custom panel (own judgement)
 REACH: Final = 3.0  # [m] farthest a gate is moved from where it was wished (own judgement)
-PITCH: Final = 0.0127  # [m] gates are tried at places this far apart
+PITCH: Final = 0.0127  # [m] a gate is moved by whole steps of about this, counted from where it is wished (own judgement)
 
 
 @dataclass(frozen=True)
@@ -65,6 +64,10 @@ class GatePlaces:
     latch: Floats
     moves: NDArray[np.int64]
 
+    def only(self, chosen: Indices | Flags) -> GatePlaces:
+        """Return some of the places."""
+        return GatePlaces(self.before[chosen], self.after[chosen], self.hinge[chosen], self.latch[chosen], self.moves[chosen])
+
 
 def wishes_on(walk: Walk, asked: tuple[GateWish, ...], leaf: float) -> tuple[Wish, ...]:
     """Return the gates asked for, in walking order."""
@@ -91,9 +94,9 @@ def places_for(walk: Walk, stations: Floats, wish: Wish, around: float, lift: fl
         The shop's lengths.
     """
     half = wish.leaf / 2 + sizes.joint
-    wanted = around + half + np.arange(-math.floor(REACH / PITCH), math.floor(REACH / PITCH) + 1) * PITCH
-    after = np.unique(np.searchsorted(stations, wanted[(wanted >= stations[0]) & (wanted <= stations[-1])]))
-    after = after[after < len(stations)]
+    stride, most = max(1, round(PITCH / sizes.step)), math.floor(REACH / PITCH)
+    after = _nearest(stations, around + half) + stride * np.arange(-most, most + 1)
+    after = after[(after >= 0) & (after < len(stations))]
     latch = walk.station_at_chord(stations[after], sizes.joint, ahead=False)
     hinge = walk.station_at_chord(latch, wish.leaf, ahead=False)
     end = walk.station_at_chord(hinge, sizes.joint, ahead=False)
@@ -117,6 +120,11 @@ def swing_outline(hinge: Point, latch: Point, swing: float) -> tuple[Point, ...]
     steps = max(2, math.ceil(swing / math.radians(7.5)))
     turned = (closed - swing * step / steps for step in range(steps + 1))
     return (hinge, *((hinge[0] + leaf * math.cos(angle), hinge[1] + leaf * math.sin(angle)) for angle in turned))
+
+
+def _nearest(stations: Floats, wanted: float) -> int:
+    after = min(max(int(np.searchsorted(stations, wanted)), 1), len(stations) - 1)
+    return after - 1 if wanted - stations[after - 1] < stations[after] - wanted else after
 
 
 def _snapped(walk: Walk, stations: Floats, end: Floats, lift: float, joint: float) -> tuple[Indices, Floats]:

@@ -1,7 +1,8 @@
 """The stations a hole may take: a fine grid along the line, the moves between its nodes, and the nodes that are taken away.
 
-On every straight the grid starts at the straight's own beginning and its step divides post spacing and joint, so that whole panels fall on it
-exactly; round a bend it divides the arc.  Places a hole must take (riser edges, wall ends, mitres) are nodes of their own.
+The grid runs evenly along the whole line and its step divides post spacing and joint, so that whole panels fall on it on every straight.  On a loop it is
+counted from where the gate is wanted, and its step divides the lap; elsewhere from the holes that are given (riser edges, wall ends, mitres).  Neither depends
+on where the line's chain begins nor on the axes of the plan.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ Keys = NDArray[np.int64]
 
 STEP_WANTED: Final = 0.0254 / 16  # [m] about the finest a hole is drilled to (common practice)
 GIVE_UNIT: Final = 0.0254 / 16  # [m] the give is counted as a tape reads it, to the nearest 1/16 in
+MOVE_UNIT: Final = 0.002  # [m] moves of gates and distances off the wanted line are counted in these
 SAME: Final = 1e-6  # [m] nodes nearer than this are one
 EXACT: Final = 1e-9  # [m] what the checks take for equal
 NEVER: Final = 2**62 - 1  # key of what cannot be reached
@@ -66,6 +68,8 @@ class Grid:
         Last node from which a custom panel of the least length ends here.
     custom_first : array (tiers, n)
         First node from which one of each price tier's longest length does.
+    hole_key : array (n,)
+        What a hole there costs: how far it stands off the wanted line, in units of `MOVE_UNIT`.
     """
 
     stations: Floats
@@ -75,6 +79,7 @@ class Grid:
     joint_from: Indices
     custom_last: Indices
     custom_first: Indices
+    hole_key: Keys
 
 
 def step_for(spacing: float, joint: float) -> float:
@@ -91,24 +96,48 @@ def step_for(spacing: float, joint: float) -> float:
     return common / math.ceil(common / STEP_WANTED - 1e-9) if common >= STEP_WANTED else STEP_WANTED
 
 
-def stretch_nodes(walk: Walk, first: float, last: float, step: float) -> Floats:
-    """Return the grid's stations from `first` to `last` [m], both among them; they may run into the next lap of a loop."""
-    laps = range(math.floor(first / walk.length), math.floor(last / walk.length) + 1) if walk.closed else range(1)
-    borders = np.concatenate([walk.starts + lap * walk.length for lap in laps])
-    anchors = np.unique(np.concatenate(([first, last], borders[(borders > first + SAME) & (borders < last - SAME)])))
-    return _nodes_between(walk, anchors, step)
+def stretch_nodes(first: float, last: float, step: float, given: tuple[float, ...] = ()) -> Floats:
+    """Return the grid's stations from `first` to `last` [m], both among them, counted from `first` and anew from every given hole between."""
+    anchors = np.unique([first, last, *(station for station in given if first + SAME < station < last - SAME)])
+    rows = [start + step * np.arange(max(1, math.ceil((end - start) / step - 1e-6))) for start, end in itertools.pairwise(anchors)]
+    stations = np.append(np.concatenate(rows), last)
+    return stations[np.concatenate(([True], np.diff(stations) > SAME))]
 
 
-def loop_nodes(walk: Walk, first: float, last: float, step: float) -> Floats:
-    """Return the grid's stations of a loop within `first` and `last` [m], the same in every lap."""
-    lap = _nodes_between(walk, walk.starts, step)[:-1]
-    laps = range(math.floor(first / walk.length), math.floor(last / walk.length) + 1)
+def loop_nodes(walk: Walk, anchor: float, first: float, last: float, step: float, given: tuple[float, ...] = ()) -> Floats:
+    """Return the grid's stations of a loop within `first` and `last` [m], the same in every lap: counted from `anchor` [m], or from the given holes."""
+    if given:
+        lap = stretch_nodes(given[0], given[0] + walk.length, step, given)[:-1]
+    else:
+        count = math.ceil(walk.length / step - 1e-9)  # a hair under the step, so that no spacing comes out over its length
+        lap = np.asarray(anchor + walk.length / count * np.arange(count), dtype=np.float64)
+    laps = range(math.floor((first - lap[0]) / walk.length), math.floor((last - lap[0]) / walk.length) + 1)
     unrolled = np.concatenate([lap + number * walk.length for number in laps])
     return unrolled[(unrolled >= first - SAME) & (unrolled <= last + SAME)]
 
 
-def grid_of(walk: Walk, stations: Floats, blocked: NDArray[np.bool_], forced: tuple[float, ...], sizes: Measures, shop: Shop) -> Grid:
-    """Work out every move between the nodes."""
+def grid_of(
+    walk: Walk, stations: Floats, blocked: NDArray[np.bool_], forced: tuple[float, ...], sizes: Measures, shop: Shop, off: Floats | None = None
+) -> Grid:
+    """Work out every move between the nodes.
+
+    Parameters
+    ----------
+    walk : Walk
+        The hole line.
+    stations : array (n,)
+        The nodes [m].
+    blocked : array (n,) of bool
+        Where no hole may stand.
+    forced : tuple of float
+        Stations of given holes, which no move may jump over [m].
+    sizes : Measures
+        The shop's lengths.
+    shop : Shop
+        Its posts.
+    off : array (n,) or None
+        How far every node stands off the wanted line [m]; None where the line is the wanted one.
+    """
     floor = _last_forced_before(stations, forced)
     spacing_from, spacing_key = _spacing_moves(walk, stations, floor, sizes, shop)
     custom_last = _nodes_at(stations, walk.station_at_chord(stations, sizes.least, ahead=False), side="right") - 1
@@ -121,6 +150,7 @@ def grid_of(walk: Walk, stations: Floats, blocked: NDArray[np.bool_], forced: tu
         joint_from=_joint_moves(walk, stations, floor, sizes),
         custom_last=custom_last,
         custom_first=custom_first.reshape(len(sizes.custom), len(stations)),
+        hole_key=np.zeros(len(stations), dtype=np.int64) if off is None else np.round(off / MOVE_UNIT).astype(np.int64),
     )
 
 
@@ -141,17 +171,6 @@ def give_allowed(turn: Floats, wiggle: Floats, length: Floats, sizes: Measures, 
     opening = sizes.height * np.sin(lean_for(turn, sizes.height, shop.post)) * curvature / 2
     give = np.where(wiggle >= STRAIGHT_TURN, np.minimum(sizes.give, sizes.spacing * opening), 0.0)
     return np.where(turn > 0, give, 0.0), np.where(turn < 0, give, 0.0)
-
-
-def _nodes_between(walk: Walk, anchors: Floats, step: float) -> Floats:
-    rows = []
-    for start, end in itertools.pairwise(anchors):
-        bent = walk.curvatures[walk.piece_of(np.array([(start + end) / 2]))[0]] != 0.0
-        pitch = (end - start) / max(1, round((end - start) / step)) if bent else step
-        count = max(1, math.ceil((end - start) / pitch - 1e-6))
-        rows.append(start + pitch * np.arange(count))
-    stations = np.append(np.concatenate(rows), anchors[-1])
-    return stations[np.concatenate(([True], np.diff(stations) > SAME))]
 
 
 def _spacing_moves(walk: Walk, stations: Floats, floor: Indices, sizes: Measures, shop: Shop) -> tuple[Indices, Keys]:

@@ -13,19 +13,18 @@ import numpy as np
 from pipeline.errors import InternalFault, LayoutError, Reason
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.offset import with_bays_rounded
-from pipeline.layout.barrier import Course, course_of
+from pipeline.layout.barrier import Course, course_of, refuse_end_at_opening
 from pipeline.layout.enclosure import check_enclosure, check_fabric
 from pipeline.layout.fence import Laid, Task, fence_along
 from pipeline.layout.gate_places import proposed_gate
-from pipeline.layout.gates import wishes_on
-from pipeline.layout.grid import GIVE_UNIT, Measures
+from pipeline.layout.gates import NEAR, PITCH, REACH, wishes_on
+from pipeline.layout.grid import GIVE_UNIT, MOVE_UNIT, Measures
 from pipeline.layout.ground import with_door_swings
 from pipeline.layout.line import hole_line
-from pipeline.layout.loop import MOST_PLACES
 from pipeline.layout.measures import PRICE_UNIT, drawn_setback, least_setback, measures_of
 from pipeline.layout.nearness import chord_clearances
 from pipeline.layout.notices import notices, setback_raised
-from pipeline.layout.optimum import MOVE_UNIT, unpacked
+from pipeline.layout.optimum import unpacked
 from pipeline.layout.records import ends_of, parts_of
 from pipeline.layout.setting_out import distances_across
 from pipeline.layout.steps import part_of, straight_over
@@ -76,8 +75,11 @@ def lay_out(job: Job, site: Site) -> Layout:
     walk, line = walk_of(draft.line), draft.line
     risers = {index: crossing.riser for index, crossing in draft.laid.crossings.items()}
     parts = parts_of(walk, draft.laid.row, draft.laid.gates, risers, job, site, sizes)
+    ends = () if line.closed else ends_of(parts.holes, draft.course.walls)
     check_fabric(parts.holes, line.closed, job, site)
-    check_enclosure(parts.holes, line.closed, site)
+    refuse_end_at_opening(ends, site)
+    if all(end.wall for end in ends):
+        check_enclosure(parts.holes, line.closed, site)
     layout = Layout(
         line=line,
         setback=float(job.options.fence.setback),
@@ -87,7 +89,7 @@ def lay_out(job: Job, site: Site) -> Layout:
         panels=parts.panels,
         joints=parts.joints,
         gates=parts.gates,
-        ends=() if line.closed else ends_of(parts.holes, draft.course.walls),
+        ends=ends,
         check_distances=distances_across(parts.holes, closed=line.closed),
         alternatives=others or _with_its_own(_alternatives(job, site), draft.laid, walk.places(np.asarray(draft.laid.row.stations)), job, site),
         certificate=_certificate(draft.laid),
@@ -149,7 +151,7 @@ def _in_style(style: CornerStyle, job: Job, site: Site, sizes: Measures, *, thor
     walk, leaf = walk_of(line), float(job.shop.gate.leaf[0])
     wishes = wishes_on(walk, site.gates, leaf) or (proposed_gate(walk, site, leaf),)
     given = tuple(sorted(line.nearest(point)[0] for point in cornered.given))
-    laid = fence_along(Task(walk, course, job, site, sizes, given, thorough), wishes)
+    laid = fence_along(Task(walk, course, job, site, sizes, given, cornered.wanted, thorough), wishes)
     return Draft(line, course, laid, not site.gates, style)
 
 
@@ -214,9 +216,10 @@ def _certificate(laid: Laid) -> Certificate:
         bound=bound,
         gap=max(abs(one - other) for one, other in zip(objective, bound, strict=True)),
         method=(
-            "exact dynamic programming over stations about 1/16 in apart, the give counted to the nearest 1/16 in; a loop is cut at its first gate, of whose "
-            f"places 1/2 in apart the {MOST_PLACES} nearest to the wish that close are compared by branch and bound: proven over these stations and places, "
-            f"not over all that lie between; {laid.searches} searches"
+            "exact dynamic programming over stations about 1/16 in apart, counted from where the gate is wanted on a loop and from the given holes elsewhere, the "
+            "give counted to the nearest 1/16 in; the line is worked out from both hands and the better row kept; the gate a loop is cut at is tried at every place "
+            f"{PITCH / INCH:.3g} in apart within {NEAR:.1f} m of its wish, or within {REACH:.1f} m where whole panels close from none of those, all compared by branch "
+            f"and bound: proven over these stations and places; {laid.searches} searches"
         ),
     )
 

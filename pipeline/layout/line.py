@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from pipeline.geometry.chain import Chain
-from pipeline.layout.corners import Cornered, chamfered, mitred, refuse_swollen_mitres
-from pipeline.layout.give_way import given_way
+from pipeline.geometry.chain import Chain, Point
+from pipeline.layout.corners import Cornered, chamfered, mitred, refuse_swollen_mitres, sides_to_draw_in, sides_without_room
+from pipeline.layout.give_way import RUNG, given_way, standing_room
 from pipeline.layout.measures import least_setback
-from pipeline.layout.swell import bends_of, ramped, swell_needed
+from pipeline.layout.nearness import distances_to
+from pipeline.layout.swell import Bend, bends_of, ramped, swell_needed
 from pipeline.layout.walk import Floats, Walk, walk_of
 from pipeline.model.job import Job
 from pipeline.model.shop import CornerStyle
@@ -20,7 +23,9 @@ from pipeline.model.site import Site
 
 STEP: Final = 0.02  # [m] distance of the samples the swell is worked out on
 LINE_FIT: Final = 2e-6  # [m] samples this near a straight line are one
-ARC_FIT: Final = 5e-5  # [m] samples this near a circle are one arc
+ARC_FIT: Final = 2e-5  # [m] samples this near a circle are one arc
+MOST_DRAWS: Final = 12  # times straights are drawn in before a mitred line is given up
+BEND_LEAST: Final = 1e-5  # [rad] a smaller turn between samples is none
 
 
 def sample_stations(walk: Walk) -> Floats:
@@ -35,7 +40,20 @@ def sample_stations(walk: Walk) -> Floats:
 
 
 def fitted_chain(places: Floats, *, closed: bool) -> Chain:
-    """Return a chain of as few lines and arcs as stay within `LINE_FIT` and `ARC_FIT` of a row of points [m]."""
+    """Return a chain of as few lines and arcs as stay within `LINE_FIT` and `ARC_FIT` of a row of points [m].
+
+    Notes
+    -----
+    Pieces are taken as long as they can be, one after another, once from either end of the row; of both chains the one with fewer pieces is kept, else the shorter one.
+    A closed row is begun where `_begun_far_out` says.  So turned or mirrored points get the turned or mirrored chain.
+    """
+    row = _begun_far_out(places) if closed else places
+    ahead = _fitted(row, closed=closed)
+    back = _fitted(np.vstack((row[:1], row[:0:-1])) if closed else row[::-1], closed=closed).reversed()
+    return min(ahead, back, key=lambda chain: (len(chain), round(chain.length, 9)))
+
+
+def _fitted(places: Floats, *, closed: bool) -> Chain:
     points = np.vstack((places, places[:1])) if closed else places
     vertices, bulges = [], []
     at, last = 0, len(points) - 1
@@ -72,31 +90,73 @@ def hole_line(course: Chain, setback: float, chord: float, style: CornerStyle, j
     LayoutError
         Where not even the least setback leaves room for a hole.
     """
-    sharp = mitred(course, setback) if style == "mitred" else Cornered(course)
-    walk = walk_of(sharp.chain)
+    drawn, given = _mitred_line(course, setback, chord, job, site) if style == "mitred" else (_drawn(course, setback, chord, job, site), ())
+    moved = drawn.laid
+    if style == "chamfered":
+        moved, given = chamfered(moved, drawn.bends, setback, chord)
+    line = fitted_chain(moved, closed=course.closed)
+    return Cornered(line, given, None if drawn.as_wanted else fitted_chain(drawn.wished, closed=course.closed))
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """Samples of a line: as laid out and as wished with room everywhere [m]; how far the first lie outside the parallel [m], and the bends it goes round."""
+
+    laid: Floats
+    wished: Floats
+    parallel: Floats
+    swell: Floats
+    bends: tuple[Bend, ...]
+
+    @property
+    def as_wanted(self) -> bool:
+        return self.laid.shape == self.wished.shape and bool((np.abs(self.laid - self.wished) <= LINE_FIT).all())
+
+
+def _drawn(course: Chain, setback: float, chord: float, job: Job, site: Site) -> _Drawn:
+    """Draw a line along its parallel, giving way where the deck is too narrow."""
+    walk = walk_of(course)
     stations = sample_stations(walk)
     places, facing = walk.places(stations), walk.facing(stations)
     normals = np.column_stack((np.sin(facing), -np.cos(facing)))
-    bends = bends_of(sharp.chain, setback)
+    bends = bends_of(course, setback)
     wanted = ramped(stations, swell_needed(places, normals, bends, setback, setback, chord), walk.length, closed=walk.closed)
-    lowest = swell_needed(places, normals, bends, setback, min(least_setback(job), setback), chord)
-    swell = given_way(stations, places, normals, wanted, lowest, walk.length, walk.closed, job, site)
-    refuse_swollen_mitres(places, swell, sharp.given)
-    moved, given = places + swell[:, None] * normals, sharp.given
-    if style == "chamfered":
-        moved, given = chamfered(moved, bends, setback, chord)
-    return Cornered(fitted_chain(_from_a_straight(moved) if walk.closed else moved, closed=walk.closed), given)
+    least = min(least_setback(job), setback)
+    lowest = swell_needed(places, normals, bends, setback, least, chord)
+    lowest = np.maximum(lowest, least - np.min([distances_to(places, water.chain) for water in site.waters], axis=0))
+    swell = given_way(stations, places, normals, wanted, np.minimum(lowest, wanted), walk.length, walk.closed, job, site)
+    return _Drawn(places + swell[:, None] * normals, places + wanted[:, None] * normals, places, swell, bends)
 
 
-def _from_a_straight(places: Floats) -> Floats:
-    """Return a closed row of points begun in the middle of its longest straight, or where it is as given without one."""
+def _mitred_line(course: Chain, setback: float, chord: float, job: Job, site: Site) -> tuple[_Drawn, tuple[Point, ...]]:
+    """Draw a mitred line; straights too narrow at their mitres are drawn in, each by itself and as little as they need."""
+    drawn_in: dict[int, float] = {}
+    wished = walk_of(mitred(course, setback, {})[0])
+    most = setback - min(least_setback(job), setback)
+    for _ in range(MOST_DRAWS + math.ceil(most / RUNG)):
+        sharp, mitres = mitred(course, setback, drawn_in)
+        short = sides_without_room(course, setback, sharp, mitres, lambda places: ~standing_room(places, job, site))
+        deeper = {side: RUNG for side in short if drawn_in.get(side, 0.0) + RUNG <= most}
+        if not deeper:
+            drawn = _drawn(sharp, setback, chord, job, site)
+            deeper = sides_to_draw_in(course, setback, mitres, drawn.parallel, drawn.swell)
+        if not deeper:
+            break
+        drawn_in = {side: drawn_in.get(side, 0.0) + deeper.get(side, 0.0) for side in sorted({*drawn_in, *deeper})}
+    given = tuple(mitre.point for mitre in mitres)
+    refuse_swollen_mitres(drawn.parallel, drawn.swell, given)
+    return dataclasses.replace(drawn, wished=wished.places(sample_stations(wished))), given
+
+
+def _begun_far_out(places: Floats) -> Floats:
+    """Return a closed row of points begun where it bends, at the one of those places farthest from its middle."""
     forward = np.roll(places, -1, axis=0) - places
     bearing = np.arctan2(forward[:, 1], forward[:, 0])
-    kinks = np.nonzero(np.abs(np.remainder(bearing - np.roll(bearing, 1) + np.pi, 2 * np.pi) - np.pi) > 1e-7)[0]
-    if len(kinks) == 0:
+    bends = np.nonzero(np.abs(np.remainder(bearing - np.roll(bearing, 1) + np.pi, 2 * np.pi) - np.pi) > BEND_LEAST)[0]
+    if len(bends) == 0:
         return places
-    gaps = np.diff(np.concatenate((kinks, kinks[:1] + len(places))))
-    return np.roll(places, -int(kinks[int(np.argmax(gaps))]), axis=0)
+    away = np.hypot(*(places[bends] - places.mean(axis=0)).T)
+    return np.roll(places, -int(bends[int(np.argmax(away.round(6)))]), axis=0)
 
 
 def _longest_piece(points: Floats, at: int, last: int) -> tuple[int, float]:

@@ -56,6 +56,9 @@ def _all(layout: Layout, crossings: Sequence[Crossing], job: Job, site: Site, pr
     for panel in layout.panels:
         if panel.kind == "custom" and panel.length < job.shop.panel.custom_least - 1e-6:
             yield _short_panel(panel.name, format_length(panel.length, units), format_length(job.shop.panel.custom_least, units))
+    free = [end.hole for end in layout.ends if not end.wall]
+    if free:
+        yield _ends_free(free)
     if not site.decks:
         yield _no_deck()
     untied = [hole.name for hole in layout.holes if not hole.ties]
@@ -123,6 +126,15 @@ def _short_panel(name: str, length: str, least: str) -> Reason:
         what=f"panel {name} is {length} long, the shop's least custom panel is {least}",
         why="every tread that is crossed carries a panel of its own",
         do="ask the shop whether it makes one so short",
+    )
+
+
+def _ends_free(names: list[str]) -> Reason:
+    return Reason(
+        ref="fence-ends-free",
+        what=f"the fence ends free at {' and '.join(names)}, as asked: fence and surveyed walls do not close the barrier round the water",
+        why="no WALL was surveyed where the fence ends; a barrier with a gap is none",
+        do="see on site what closes the barrier between the ends, and survey it as WALL if it can stand as one; until then somebody watches the water",
     )
 
 

@@ -1,7 +1,7 @@
 """Where panels, joints and gates fall along a stretch of line: exact dynamic programming over the grid's nodes.
 
 What is minimised, in this order, packed into one integer so that sums compare like the tuples they stand for: custom panels; cost of panels; use of the give;
-how far gates stand from where they were wished.
+deviation, the sum of how far panels' holes stand off the wanted line (of a custom panel its two end holes) and gates from where they were wished.
 """
 
 from __future__ import annotations
@@ -15,10 +15,8 @@ import numpy as np
 from pipeline.layout.grid import NEVER, Grid, Indices, Keys, Measures
 from pipeline.layout.walk import Flags
 
-MOVE_BITS, GIVE_BITS, COST_BITS, CUSTOM_BITS = 16, 13, 26, 7
-AT_ONCE: Final = (4, 40, 400)  # beginnings are looked at in groups up to these, the cheapest first
+MOVE_BITS, GIVE_BITS, COST_BITS, CUSTOM_BITS = 18, 11, 26, 7
 MORE_POSTS: Final = 2  # a custom panel gets at most this many posts more than it needs, to keep clear of forbidden ground
-MOVE_UNIT: Final = 0.002  # [m] gates' moves are counted in these
 CUSTOM_KEY: Final = 1 << (MOVE_BITS + GIVE_BITS + COST_BITS)
 COST_KEY: Final = 1 << (MOVE_BITS + GIVE_BITS)
 GIVE_KEY: Final = 1 << MOVE_BITS
@@ -83,7 +81,7 @@ class Search:
     inside: Keys
     ended: Keys
     custom: bool
-    careful: bool = False
+    careful: int = 0
 
     def best_end(self, row: int, ends: Sequence[tuple[int, int]]) -> tuple[int, int]:
         """Return (key, node) of the best end among (node, closing key) pairs for one row of the batch."""
@@ -116,14 +114,14 @@ class Search:
             return self._before_panel(row, gate, node)
         if posts == 0:
             return self._custom_start(row, gate, node), "custom", gate, 1
-        wanted = int(self.inside[row, gate, posts, node])
+        wanted = int(self.inside[row, gate, posts, node]) - int(self.grid.hole_key[node])
         for source, key in zip(self.grid.spacing_from[node], self.grid.spacing_key[node], strict=True):
             if key < NEVER and int(self.inside[row, gate, posts - 1, source]) + int(key) * GIVE_KEY == wanted:
                 return int(source), "spacing", gate, posts - 1
         raise AssertionError("a state without a way back")
 
     def _before_panel(self, row: int, gate: int, node: int) -> tuple[int, str, int, int]:
-        wanted = int(self.inside[row, gate, 1, node])
+        wanted = int(self.inside[row, gate, 1, node]) - int(self.grid.hole_key[node])
         source = int(self.grid.joint_from[node])
         if source >= 0 and int(self.ended[row, gate, source]) == wanted:
             return source, "joint", gate, self._posts_at_end(row, gate, source)
@@ -135,13 +133,13 @@ class Search:
         return node, "start", gate, 1
 
     def _custom_start(self, row: int, gate: int, node: int) -> int:
-        wanted = int(self.ended[row, gate, node])
+        wanted = int(self.ended[row, gate, node]) - int(self.grid.hole_key[node])
         last = int(self.grid.custom_last[node])
         for tier, (_, price) in enumerate(self.sizes.custom):
             first = int(self.grid.custom_first[tier, node])
             found = first + np.nonzero(self.inside[row, gate, 1, first : last + 1] + CUSTOM_KEY + price * COST_KEY == wanted)[0]
             if self.careful:
-                found = np.array([start for start in found if customs_stand_clear(self.grid, self.sizes, np.array([start]), node)[0]], dtype=np.intp)
+                found = found[customs_stand_clear(self.grid, self.sizes, found, np.full(len(found), node))]
             if len(found):
                 return int(found[-1])
         raise AssertionError("a custom panel without a start")
@@ -154,7 +152,7 @@ def search(
     gates: tuple[GateMoves, ...] = (),
     *,
     custom: bool,
-    careful: bool = False,
+    careful: int = 0,
 ) -> Search:
     """Fill the tables for a batch of starts.
 
@@ -170,8 +168,9 @@ def search(
         Gates that have to stand inside the stretch, in walking order.
     custom : bool
         Whether custom panels are allowed.
-    careful : bool
-        Whether a custom panel's inner posts have to keep off forbidden ground; slow, so asked for only where they came to stand on it.
+    careful : int
+        Most custom panels of a way whose inner posts all have to keep off forbidden ground; 0: their inner posts are not looked at.  Slower, so asked for only
+        where such posts came to stand on forbidden ground.
     """
     count, batch, layers = len(grid.stations), len(starts), len(gates) + 1
     run = Search(
@@ -185,7 +184,7 @@ def search(
     )
     for row, nodes in enumerate(starts):
         for node, key in nodes:
-            run.inside[row, 0, 1, node] = min(key, int(run.inside[row, 0, 1, node]))
+            run.inside[row, 0, 1, node] = min(key + int(grid.hole_key[node]), int(run.inside[row, 0, 1, node]))
     for start, end in blocks_of(grid, custom=run.custom):
         _fill(run, start, end)
     return run
@@ -210,11 +209,13 @@ def _fill(run: Search, start: int, end: int) -> None:
     grid, here = run.grid, slice(start, end)
     inside, ended = run.inside, run.ended
     for column in range(grid.spacing_from.shape[1]):
-        keys = grid.spacing_key[here, column]
-        if (keys >= NEVER).all():
+        real = start + np.nonzero(grid.spacing_key[here, column] < NEVER)[0]
+        if not len(real):
             break
-        reached = inside[:, :, 1:-1, grid.spacing_from[here, column]] + np.where(keys < NEVER, keys * GIVE_KEY, NEVER)
-        np.minimum(inside[:, :, 2:, here], reached, out=inside[:, :, 2:, here])
+        into = here if len(real) == end - start else real
+        costs = grid.spacing_key[into, column] * GIVE_KEY + grid.hole_key[into]
+        reached = inside[:, :, 1:-1, grid.spacing_from[into, column]] + costs
+        inside[:, :, 2:, into] = np.minimum(inside[:, :, 2:, into], reached)
     inside[:, :, 2:, here] = np.where(grid.open_nodes[here], inside[:, :, 2:, here], NEVER)
     for posts, price in run.sizes.stock:
         np.minimum(ended[:, :, here], inside[:, :, posts, here] + price * COST_KEY, out=ended[:, :, here])
@@ -228,12 +229,13 @@ def _fill(run: Search, start: int, end: int) -> None:
 def _begin_panels(run: Search, here: slice) -> None:
     first = run.inside[:, :, 1, here]
     sources = run.grid.joint_from[here]
-    after_joint = np.where(sources >= 0, run.ended[:, :, sources], NEVER)
+    own = run.grid.hole_key[here]
+    after_joint = np.where(sources >= 0, run.ended[:, :, sources] + own, NEVER)
     np.minimum(first, after_joint, out=first)
     for gate, moves in enumerate(run.gates):
         sources = moves.from_nodes[here]
         if (sources >= 0).any():
-            through = np.where(sources >= 0, run.ended[:, gate, sources] + moves.keys[here], NEVER)
+            through = np.where(sources >= 0, run.ended[:, gate, sources] + moves.keys[here] + own, NEVER)
             np.minimum(first[:, gate + 1], through, out=first[:, gate + 1])
 
 
@@ -249,8 +251,8 @@ def _end_customs(run: Search, here: slice) -> None:
             _end_customs_carefully(run, here.start + good[near], first[good[near]], last[good[near]], price)
             good = good[~near]
         if len(good):
-            found = _sliding_minimum(run.inside[:, :, 1, :], first[good], last[good]) + CUSTOM_KEY + price * COST_KEY
             ends = here.start + good
+            found = _sliding_minimum(run.inside[:, :, 1, :], first[good], last[good]) + CUSTOM_KEY + price * COST_KEY + run.grid.hole_key[ends]
             run.ended[:, :, ends] = np.minimum(run.ended[:, :, ends], found)
 
 
@@ -261,50 +263,45 @@ def _over_forbidden(grid: Grid, first: Indices, ends: Indices) -> Flags:
 
 
 def _end_customs_carefully(run: Search, ends: Indices, first: Indices, last: Indices, price: int) -> None:
-    """End custom panels one by one, from the cheapest beginning that leaves every inner post on free ground."""
-    for end, low, high in zip(ends, first, last, strict=True):
-        for row in range(run.inside.shape[0]):
-            for gate in range(run.inside.shape[1]):
-                reach = run.inside[row, gate, 1, low : high + 1]
-                if int(run.ended[row, gate, end]) <= int(reach.min()) + CUSTOM_KEY + price * COST_KEY:
-                    continue
-                value = _cheapest_clear(run, reach, int(low), int(end))
-                if value < NEVER:
-                    run.ended[row, gate, end] = min(int(run.ended[row, gate, end]), value + CUSTOM_KEY + price * COST_KEY)
+    """End custom panels at nodes from the cheapest beginnings that leave every inner post on free ground: all pairs of both looked at together."""
+    if not len(ends):
+        return
+    for row in range(run.inside.shape[0]):
+        for gate in range(run.inside.shape[1]):
+            low = int(first[0])
+            values = run.inside[row, gate, 1, low : int(last[-1]) + 1]
+            reached = np.nonzero(values < (run.careful * CUSTOM_KEY))[0] + low
+            begin, stop = np.searchsorted(reached, first), np.searchsorted(reached, last, side="right")
+            count = np.maximum(stop - begin, 0)
+            if not count.any():
+                continue
+            of = np.repeat(np.arange(len(ends)), count)
+            starts = reached[np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(begin, count)]
+            keys = run.inside[row, gate, 1, starts] + CUSTOM_KEY + price * COST_KEY + run.grid.hole_key[ends[of]]
+            better = keys < run.ended[row, gate, ends[of]]
+            of, starts, keys = of[better], starts[better], keys[better]
+            clear = customs_stand_clear(run.grid, run.sizes, starts, ends[of])
+            np.minimum.at(run.ended[row, gate], ends[of[clear]], keys[clear])
 
 
-def _cheapest_clear(run: Search, values: Keys, low: int, end: int) -> int:
-    reached = np.nonzero(values < NEVER)[0]
-    order = reached[np.argsort(values[reached], kind="stable")]
-    for group in np.split(order, AT_ONCE):
-        if not len(group):
-            break
-        clear = customs_stand_clear(run.grid, run.sizes, low + group, end)
-        if clear.any():
-            return int(values[group[clear]].min())
-    return NEVER
-
-
-def customs_stand_clear(grid: Grid, sizes: Measures, starts: Indices, end: int) -> Flags:
-    """Say from which starts a custom panel to `end` finds an even spacing whose posts all stand on free ground.
+def customs_stand_clear(grid: Grid, sizes: Measures, starts: Indices, ends: Indices) -> Flags:
+    """Say between which starts and ends a custom panel finds an even spacing whose posts all stand on free ground.
 
     Notes
     -----
     Posts are taken evenly along the line, which round a bend is a hair off evenly by chords; `reach` looks again at the posts as they come to stand.
     """
-    length = grid.stations[end] - grid.stations[starts]
+    length = grid.stations[ends] - grid.stations[starts]
     least = np.maximum(np.ceil(length / sizes.spacing - 1e-6), 1.0).astype(np.intp)
     clear = np.zeros(len(starts), dtype=bool)
     for extra in range(MORE_POSTS + 1):
-        count = least + extra
-        good = np.ones(len(starts), dtype=bool)
+        left = np.nonzero(~clear)[0]
+        count, good = least[left] + extra, np.ones(len(left), dtype=bool)
         for post in range(1, int(count.max(initial=1))):
-            ratio = np.minimum(post / count, 1.0)
-            nodes = np.searchsorted(grid.stations, grid.stations[starts] + ratio * length)
-            good &= (post >= count) | (grid.open_nodes[np.minimum(nodes, end)] & grid.open_nodes[np.maximum(nodes - 1, 0)])
-        clear |= good
-        if len(clear) and clear[0]:
-            break  # the first start serves: no need to look at more posts for the others
+            look = np.nonzero(good & (post < count))[0]
+            nodes = np.searchsorted(grid.stations, grid.stations[starts[left[look]]] + post / count[look] * length[left[look]])
+            good[look] = grid.open_nodes[np.minimum(nodes, ends[left[look]])] & grid.open_nodes[np.maximum(nodes - 1, 0)]
+        clear[left[good]] = True
     return clear
 
 

@@ -146,7 +146,7 @@ def _equal_chords(walk: Walk, stations: Floats, nominal: Floats, shares: Floats)
     moved, count = stations.copy(), len(stations) - 1
     t = float(((walk.chord(moved[:-1], moved[1:]) - nominal) * shares).sum() / max(shares.sum(), 1.0))
     for _ in range(20):
-        places, facing = walk.places(moved), walk.facing(moved)
+        places, facing = walk.places(moved), walk.heading(moved)
         apart = np.diff(places, axis=0)
         chords = np.hypot(apart[:, 0], apart[:, 1])
         off = chords - nominal - t * shares

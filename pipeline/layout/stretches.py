@@ -12,12 +12,13 @@ from pipeline.errors import LayoutError, Reason
 from pipeline.geometry.chain import Chain, Point
 from pipeline.layout.gates import GatePlaces
 from pipeline.layout.grid import NEVER, Grid, Measures
-from pipeline.layout.optimum import GateMoves, Way, search
+from pipeline.layout.optimum import CUSTOM_KEY, GateMoves, Way, search
 from pipeline.layout.reach import Row
 from pipeline.layout.walk import Floats, Walk
 from pipeline.model.site import Riser
 
 SAMPLE = 0.05  # [m] between the places at which the line is looked at for a riser
+MORE_CUSTOMS = 2  # custom panels more than the fewest that are tried to keep their posts off forbidden ground
 RUN_OUT = 0.10  # [m] a nosing counts as running on by this beyond its last shot
 SQUARE_LEAST = math.radians(60.0)  # [rad] own judgement: a flatter crossing leaves the holes too near to the edge
 
@@ -38,15 +39,27 @@ def crossings_of(walk: Walk, first: float, last: float, risers: tuple[Riser, ...
     return tuple(sorted(found, key=lambda crossing: (crossing.station, crossing.riser)))
 
 
-def best_between(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...], *, careful: bool = False) -> Way | None:
-    """Return the best way from the grid's first node to its last, or None when there is none; careful as in `optimum.search`."""
-    last = len(grid.stations) - 1
-    for custom in (True,) if careful else (False, True):
-        run = search(grid, sizes, [[(0, 0)]], gates, custom=custom, careful=careful)
-        key, end = run.best_end(0, [(last, 0)])
-        if key < NEVER:
-            return run.way_to(0, end)
-    return None
+def best_between(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...]) -> Way | None:
+    """Return the best way from the grid's first node to its last, or None when there is none; custom panels' inner posts are not looked at."""
+    return _searched(grid, sizes, gates, custom=False) or _searched(grid, sizes, gates, custom=True)
+
+
+def careful_between(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...], found: Way) -> Way | None:
+    """Return the best way whose custom panels keep their inner posts off forbidden ground, from one found without looking at those; None without any.
+
+    Notes
+    -----
+    No way can have fewer custom panels than `found`, so ways with as many are looked through first, then those with one more.
+    """
+    least = found.key // CUSTOM_KEY
+    ways = (_searched(grid, sizes, gates, custom=True, careful=most) for most in range(least, least + MORE_CUSTOMS + 1))
+    return next((way for way in ways if way), None)
+
+
+def _searched(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...], *, custom: bool, careful: int = 0) -> Way | None:
+    run = search(grid, sizes, [[(0, 0)]], gates, custom=custom, careful=careful)
+    key, end = run.best_end(0, [(len(grid.stations) - 1, 0)])
+    return run.way_to(0, end) if key < NEVER else None
 
 
 def short_tread(walk: Walk, first: float, last: float, sizes: Measures) -> Row | None:
@@ -88,7 +101,7 @@ def _crossings(walk: Walk, stations: Floats, riser: Riser) -> list[Crossing]:
             station = _zero(walk, float(stations[index]), float(stations[index + 1]), a, along / length)
             ratio = float((walk.places(np.array([station]))[0] - a) @ along) / length**2
             if 0.0 <= ratio < 1.0:
-                angle = abs(math.remainder(float(walk.facing(np.array([station]))[0]) - math.atan2(along[1], along[0]), math.pi))
+                angle = abs(math.remainder(float(walk.heading(np.array([station]))[0]) - math.atan2(along[1], along[0]), math.pi))
                 found.append(Crossing(station, riser.line, angle))
     return found
 

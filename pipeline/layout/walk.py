@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -31,6 +32,8 @@ class Walk:
         Direction at every piece's start, unwrapped: differences between pieces are the true turns [rad].
     curvatures : array (n,)
         Left positive [1/m].
+    mirrored : bool
+        Whether the tables are those of the chain's mirror image in the north axis run the other way (`other_hand`); places are the true ones all the same.
     """
 
     chain: Chain
@@ -38,6 +41,7 @@ class Walk:
     corners: Floats
     bearings: Floats
     curvatures: Floats
+    mirrored: bool = False
 
     @property
     def length(self) -> float:
@@ -77,6 +81,8 @@ class Walk:
         bearing = self.bearings[index] + half
         points = np.empty((len(stations), 2))
         points[:, 0] = self.corners[index, 0] + chord * np.cos(bearing)
+        if self.mirrored:
+            points[:, 0] *= -1.0
         points[:, 1] = self.corners[index, 1] + chord * np.sin(bearing)
         return points
 
@@ -84,6 +90,10 @@ class Walk:
         """Return the unwrapped direction of travel [rad] at stations [m]; it grows by `lap_turn` with every lap."""
         index, along, laps = self._located(stations)
         return np.asarray(self.bearings[index] + self.curvatures[index] * along + laps * self.lap_turn)
+
+    def heading(self, stations: Floats) -> Floats:
+        """Return the direction [rad] in the plan in which the line is walked at stations [m]: `facing`, or for the other hand what the mirror makes of it."""
+        return np.pi - self.facing(stations) if self.mirrored else self.facing(stations)
 
     def wiggle(self, stations: Floats) -> Floats:
         """Return the turn without sign from the first vertex to stations [m], laps counted [rad]."""
@@ -168,3 +178,15 @@ def walk_of(chain: Chain) -> Walk:
         bearings=unwrapped,
         curvatures=curvatures,
     )
+
+
+def other_hand(walk: Walk) -> Walk:
+    """Return the same line walked the other way with the water still on the left: as its mirror image sees it, but at its true places.
+
+    Notes
+    -----
+    A station s of the line is `walk.length` - s of the other hand.
+    """
+    chain = walk.chain
+    image = Chain(tuple((-x, y) for x, y in chain.vertices), tuple(-bulge for bulge in chain.bulges), chain.closed)
+    return dataclasses.replace(walk_of(image.reversed()), chain=chain, mirrored=True)

@@ -57,6 +57,18 @@ def give_of(layout: Layout, job: Job) -> float:
     return sum(round(each / SIXTEENTH) for each in used) * SIXTEENTH
 
 
+def gates_off(layout: Layout) -> float:
+    """How far gates stand from where they were wished, along the line, in sum [m]."""
+    places = {hole.name: hole.place for hole in layout.holes}
+    total = 0.0
+    for gate in layout.gates:
+        if gate.wished_at is not None:
+            (x0, y0), (x1, y1) = places[gate.hinge_hole], places[gate.latch_hole]
+            off = layout.line.nearest(((x0 + x1) / 2, (y0 + y1) / 2))[0] - layout.line.nearest(gate.wished_at)[0]
+            total += abs(math.remainder(off, layout.line.length)) if layout.closed else abs(off)
+    return total
+
+
 def broken_rules(layout: Layout, job: Job, site: Site) -> list[str]:
     """Everything a finished layout promises, as sentences where it does not hold."""
     panel, found = job.shop.panel, []
@@ -69,7 +81,7 @@ def broken_rules(layout: Layout, job: Job, site: Site) -> list[str]:
             found.append(f"spacing after {one.name}: {apart:.4f}")
         if one.carries == other.carries and one.carries not in stock and one.role != "gate" and apart > panel.post_spacing + 1e-6:
             found.append(f"custom spacing after {one.name}: {apart:.4f}")
-        if one.carries != other.carries and abs(apart - panel.joint) > 0.001:
+        if one.carries != other.carries and abs(apart - panel.joint) > STEP / 2 + 1e-6:
             found.append(f"joint after {one.name}: {apart:.4f}")
     for each in layout.panels:
         if each.kind == "stock" and each.posts not in panel.stock_posts:
@@ -78,6 +90,9 @@ def broken_rules(layout: Layout, job: Job, site: Site) -> list[str]:
         found.append("fabric nearer than the least setback")
     for gate in layout.gates:
         holes = {hole.name: hole for hole in layout.holes}
+        leaf = math.dist(holes[gate.hinge_hole].place, holes[gate.latch_hole].place)
+        if min(abs(leaf - each) for each in job.shop.gate.leaf) > STEP / 2 + 1e-6:
+            found.append(f"{gate.name}: a leaf of {leaf:.4f}")
         if abs(math.dist(holes[gate.pocket_hole].place, holes[gate.latch_hole].place) - job.shop.gate.pocket) > 1e-6:
             found.append(f"{gate.name}: pocket hole")
         if holes[gate.pocket_hole].water >= holes[gate.latch_hole].water:

@@ -38,7 +38,7 @@ def small_line(seed: int, *, longest: float) -> SmallLine:
         height=1.2192,
     )
     walk = walk_of(_wiggly(source, source.uniform(0.5, 1.0) * longest))
-    stations = stretch_nodes(walk, 0.0, walk.length, step)
+    stations = stretch_nodes(0.0, walk.length, step)
     blocked = np.zeros(len(stations), dtype=bool)
     for _ in range(source.randint(0, 4)):
         middle = source.uniform(0.1, 0.9) * walk.length

@@ -11,13 +11,13 @@ from pipeline.geometry.chain import Chain
 from pipeline.intake.resolve import default_job
 from pipeline.layout.gate_places import gate_sites
 from pipeline.layout.gates import NEAR, REACH, places_for
-from pipeline.layout.grid import NEVER, grid_of, loop_nodes
+from pipeline.layout.grid import MOVE_UNIT, NEVER, grid_of, loop_nodes
 from pipeline.layout.lay_out import drafted
-from pipeline.layout.loop import MOST_PLACES
 from pipeline.layout.measures import measures_of
-from pipeline.layout.optimum import MOVE_UNIT, GateMoves, search, unpacked
+from pipeline.layout.optimum import GateMoves, search, unpacked
 from pipeline.layout.stretches import best_between
 from pipeline.layout.walk import walk_of
+from pipeline.model.site import GateWish
 from tests.made_sites import site_of
 from tests.unit.layout.small_lines import SmallLine, custom_moves, joint_moves, small_line, spacing_moves
 
@@ -94,22 +94,22 @@ def made_gate(line: SmallLine, seed: int) -> GateMoves:
     return GateMoves(before, keys)
 
 
-def test_the_best_place_of_a_loops_gate_is_the_best_of_all_its_places():
+@pytest.mark.parametrize("straight", [1.7, 2.3, 3.1])
+def test_the_best_place_of_a_loops_gate_is_the_best_of_all_its_places(straight):
     """Branch and bound over the places of the gate a loop is cut at, against a search from every place by itself."""
-    sizes, site = measures_of(JOB), site_of(Chain(((0.0, -1.0), (1.7, -1.0), (1.7, 1.0), (0.0, 1.0)), (0.0, 1.0, 0.0, 1.0), True), decks=())
+    water = Chain(((0.0, -1.0), (straight, -1.0), (straight, 1.0), (0.0, 1.0)), (0.0, 1.0, 0.0, 1.0), True)
+    sizes, site = measures_of(JOB), site_of(water, decks=(), gates=(GateWish(name="G", place=(0.9, -1.8)),))
     draft = drafted(JOB, site, sizes)
     walk, wish = walk_of(draft.line), draft.laid.gates[0]
     margin = REACH + wish.leaf + 2 * sizes.joint
-    stations = loop_nodes(walk, wish.station - margin, wish.station + margin + walk.length, sizes.step)
+    stations = loop_nodes(walk, wish.station, wish.station - margin, wish.station + margin + walk.length, sizes.step)
     grid = grid_of(walk, stations, np.zeros(len(stations), dtype=bool), (), sizes, JOB.shop)
     places = gate_sites(places_for(walk, grid.stations, wish, wish.station, walk.length, sizes), grid, wish, walk, JOB, site)
     near = {place for place in range(len(places.after)) if places.moves[place] * MOVE_UNIT <= NEAR}
     alone = {place: _from_one(grid, sizes, places, place, custom=False) for place in range(len(places.after))}
     whole = [place for place, key in alone.items() if key < NEVER]
     among = [place for place in whole if place in near] or whole
-    expected = (
-        min(alone[place] for place in among[:MOST_PLACES]) if whole else min(_from_one(grid, sizes, places, place, custom=True) for place in near)
-    )
+    expected = min(alone[place] for place in among) if whole else min(_from_one(grid, sizes, places, place, custom=True) for place in near)
     assert draft.laid.key == expected
 
 
