@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.drilling.network import Network, Observed, Vector
 from pipeline.units import FOOT, INCH, MILLIMETRE, ReportUnits, format_length
@@ -16,7 +17,7 @@ from pipeline.units import FOOT, INCH, MILLIMETRE, ReportUnits, format_length
 WRONG: Final = 0.5  # [m] one sigma of a reading that is wrong for no known cause
 OFF: Final = 0.06  # [m] one sigma, each way, of a hole that stands elsewhere (own judgement: a hand's breadth is far)
 APART: Final = 2 * math.log(20.0)  # an explanation is taken when it is twenty times as likely as any other
-MOST: Final = 24  # explanations of one sheet: a sheet with more is no sheet of these holes
+MOST: Final = 16  # explanations of one sheet: a sheet with more is no sheet of these holes
 # How often a thing happens, one in so many (own judgement; twice or half as often changes no finding of the simulations).
 ONE_IN: Final[dict[str, float]] = {
     "reading": 300.0,
@@ -27,7 +28,9 @@ ONE_IN: Final[dict[str, float]] = {
     "far rows": 1000.0,
     "hole": 200.0,
 }
-FOUND_LEAST: Final = 0.0  # logarithm of how much likelier the sheet has to be with an explanation, beyond how rare that is
+GAIN_DIGITS: Final = 6  # of a gain [-]: nearer than this two explanations are equal, whatever the order of sums
+NO_SWAP: Final = 0.01  # [m] rows that differ by less may be swapped or not: nothing tells, and nothing follows
+IndexArray = NDArray[np.int64]
 
 Kind = Literal["reading", "hole"]
 
@@ -89,12 +92,14 @@ def explained(network: Network, state: Vector, units: ReportUnits, bore: float) 
     ln det C, less twice the logarithm of how rare it is.  They are taken one by one, the best first (rank-one updates of C⁻¹; own derivation).  Each is then
     forbidden in turn and the rest sought anew: where another is nearly as likely and leads to something else, the sheet does not tell.
     """
-    every = list(_explanations(network, units, bore))
+    catalogue = _Catalogue(_explanations(network, units, bore))
     base = _Sheet.of(network, state)
-    taken, gain = _greedy(base, every, frozenset())
-    doubts = []
+    taken, gain = _greedy(base, catalogue, frozenset())
+    doubts: list[tuple[Explanation, Explanation]] = []
+    if len(taken) == MOST:
+        return Found(tuple(taken), ())
     for one in taken:
-        others, other_gain = _greedy(base, every, frozenset({one.treatment}))
+        others, other_gain = _greedy(base, catalogue, frozenset({one.treatment}))
         if gain - other_gain < APART and {other.treatment for other in others} != {other.treatment for other in taken}:
             instead = next((other for other in others if other.treatment not in {own.treatment for own in taken}), None)
             if instead is not None:
@@ -130,47 +135,72 @@ class _Sheet:
         return _Sheet(self.network, self.slopes, self.misclosure, covariance)
 
 
-def _greedy(sheet: _Sheet, every: Sequence[Explanation], forbidden: frozenset[tuple[tuple[int, ...], str]]) -> tuple[list[Explanation], float]:
-    """Take explanations one by one while they make the sheet likelier; returns them and the gain of all."""
-    taken: list[Explanation] = []
-    total, out = 0.0, set[int]()
-    free = set[str]()
-    while len(taken) < MOST:
+class _Catalogue:
+    """All explanations in a row, those by known shifts as arrays: there are thousands of pairs of rows, and each is asked again and again."""
+
+    def __init__(self, every: Iterator[Explanation]) -> None:
+        self.every = tuple(every)
+        self.free = tuple(index for index, one in enumerate(self.every) if not one.shifts)
+        sizes = sorted({len(one.shifts) for one in self.every if one.shifts})
+        self.shifted = tuple(self._arrays(tuple(index for index, one in enumerate(self.every) if len(one.shifts) == size)) for size in sizes)
+
+    def _arrays(self, indices: tuple[int, ...]) -> tuple[IndexArray, IndexArray, Vector, Vector]:
+        ones = [self.every[index] for index in indices]
+        readings = np.array([list(one.shifts) for one in ones])
+        shifts = np.array([list(one.shifts.values()) for one in ones])
+        return np.array(indices), readings, shifts, np.array([one.rare for one in ones])
+
+    def gains(self, sheet: _Sheet) -> Vector:
+        """Return of each how much likelier the sheet is with it: minus twice the change of the logarithm, less its rarity."""
         weights: Vector = np.asarray(np.linalg.inv(sheet.covariance), dtype=np.float64)
         pull: Vector = np.asarray(weights @ sheet.misclosure, dtype=np.float64)
-        best, gain = None, FOUND_LEAST
-        for one in every:
-            if one.treatment in forbidden or out.intersection(one.readings) or (one.hole and one.hole in free):
-                continue
-            its = _gain(sheet, weights, pull, one)
-            if its > gain + 1e-9:
-                best, gain = one, its
-        if best is None:
+        gains = np.zeros(len(self.every))
+        for indices, readings, shifts, rare in self.shifted:
+            own = weights[readings[:, :, None], readings[:, None, :]]
+            gains[indices] = 2 * (shifts * pull[readings]).sum(axis=1) - np.einsum("ka,kab,kb->k", shifts, own, shifts) - rare
+        for index in self.free:
+            gains[index] = _gain_of_freedom(sheet, weights, pull, self.every[index])
+        return gains
+
+
+def _gain_of_freedom(sheet: _Sheet, weights: Vector, pull: Vector, one: Explanation) -> float:
+    """Return the gain of letting a hole go, or of readings that say nothing."""
+    if one.hole:
+        part = sheet.slopes[:, sheet.network.at(one.hole)]
+        inner, size, towards = part.T @ weights @ part, OFF**2, part.T @ pull
+    else:
+        at = list(one.readings)
+        inner, size, towards = weights[np.ix_(at, at)], WRONG**2, pull[at]
+    bent = np.eye(len(towards)) + size * inner
+    return float(size * towards @ np.linalg.solve(bent, towards) - np.log(np.linalg.det(bent))) - one.rare
+
+
+def _greedy(sheet: _Sheet, catalogue: _Catalogue, forbidden: frozenset[tuple[tuple[int, ...], str]]) -> tuple[list[Explanation], float]:
+    """Take explanations one by one while they make the sheet likelier; returns them and the gain of all."""
+    taken: list[Explanation] = []
+    total, out, free = 0.0, set[int](), set[str]()
+    while len(taken) < MOST:
+        gains = np.round(catalogue.gains(sheet), GAIN_DIGITS)
+        allowed = (index for index in _by_gain(gains) if _may(catalogue.every[index], out, free, forbidden))
+        index = next(allowed, None)
+        if index is None:
             break
+        best = catalogue.every[index]
         taken.append(best)
-        total += gain
+        total += float(gains[index])
         out.update(best.readings)
-        free.add(best.hole)
+        free |= {best.hole} - {""}
         sheet = sheet.with_(best)
     return taken, total
 
 
-def _gain(sheet: _Sheet, weights: Vector, pull: Vector, one: Explanation) -> float:
-    """Return how much likelier the sheet is with an explanation: minus twice the change of the logarithm, less its rarity."""
-    if one.shifts:
-        at = list(one.shifts)
-        shift = np.array([one.shifts[index] for index in at])
-        return float(2 * shift @ pull[at] - shift @ weights[np.ix_(at, at)] @ shift) - one.rare
-    if one.hole:
-        part = sheet.slopes[:, sheet.network.at(one.hole)]
-        inner, size = part.T @ weights @ part, OFF**2
-        towards = part.T @ pull
-    else:
-        at = list(one.readings)
-        inner, size = weights[np.ix_(at, at)], WRONG**2
-        towards = pull[at]
-    bent = np.eye(len(towards)) + size * inner
-    return float(size * towards @ np.linalg.solve(bent, towards) - np.log(np.linalg.det(bent))) - one.rare
+def _by_gain(gains: Vector) -> Iterator[int]:
+    """Yield where something is gained, the best first, of equals the first in the catalogue."""
+    return (int(index) for index in np.argsort(-gains, kind="stable") if gains[index] > 0)
+
+
+def _may(one: Explanation, out: set[int], free: set[str], forbidden: frozenset[tuple[tuple[int, ...], str]]) -> bool:
+    return not out.intersection(one.readings) and one.hole not in free and one.treatment not in forbidden
 
 
 def _explanations(network: Network, units: ReportUnits, bore: float) -> Iterator[Explanation]:
@@ -261,6 +291,8 @@ def _swapped_rows(network: Network, by_row: Mapping[int, Mapping[str, int]]) -> 
         for here, there in pairs:
             difference = network.observed[here].value - network.observed[there].value
             shifts |= {here: difference, there: -difference}
+        if max(map(abs, shifts.values())) < NO_SWAP:
+            continue
         rare = _rare("rows") if other_at == at + 1 else _rare("far rows", len(rows))
         names = f"{network.observed[pairs[0][0]].hole} and {network.observed[pairs[0][1]].hole}"
         readings = tuple(sorted(index for pair in pairs for index in pair))
