@@ -150,8 +150,13 @@ def _state_note(job: Standing) -> str:
     if job.verdict and job.verdict != _WORDS[_rank(job)]:
         notes.insert(0, job.verdict)
     if job.since:
-        notes.append(f"since revision {job.since}: {', '.join(job.changed) or 'no hole and no panel changed'}")
+        notes.append(f"since revision {job.since}: {', '.join(job.changed) or _unchanged(job)}")
     return "".join(f'<span class="quiet">{escape(note)}</span>' for note in notes)
+
+
+def _unchanged(job: Standing) -> str:
+    """Return what is said where nothing changed that anybody has to act on."""
+    return "holes within setting out, panels as they were" if job.basis == "as drilled" else "no hole and no panel changed"
 
 
 def _reasons(job: Standing) -> str:

@@ -121,6 +121,9 @@ def _in_a_few_words(found: Sequence[Change], layout: Layout, drilling: Drilling 
         now = [change.which for change in found if change.what == "kind" and change.now == kind]
         if now:
             yield f"{', '.join(now)} {'is' if len(now) == 1 else 'are'} {kind} now"
+    marks = [change.which for change in found if change.what == "mark" and change.was and change.now]
+    if marks:
+        yield f"{', '.join(marks)} {'has its mark' if len(marks) == 1 else 'have their marks'} elsewhere"
     wrong = len(drilling.not_followed) if drilling is not None else 0
     if wrong:
         yield f"{wrong} {'reading' if wrong == 1 else 'readings'} not followed"

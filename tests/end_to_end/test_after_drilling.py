@@ -243,7 +243,7 @@ def test_order_and_board_show_the_difference_only(drilled):
     assert jobs[LEFT][5] == "whole order"
     board = (drilled.out / "batch" / "board.html").read_text()
     assert board.count("revision 2, as drilled") == 4
-    assert "since revision 1: no hole and no panel changed" in board
+    assert "since revision 1: holes within setting out, panels as they were" in board
     rows = {row["job"]: row for row in csv.DictReader((drilled.out / "batch" / "status.csv").open(newline=""))}
     assert rows[OFF]["basis"] == "as drilled"
     assert "custom now" in rows[OFF]["changed"]

@@ -124,10 +124,18 @@ def test_a_hole_60_mm_off_along_the_line_is_found_by_distances(plan, number):
             truth = put_off(drill(plan.layout, number), hole, distance)
             drilling = followed(plan, sheet_of(plan, read(plan, truth)))
             assert [one.hole for one in drilling.holes if one.state == "moved"] == [hole]
-            assert drilling.of(hole).off_plan == pytest.approx(0.060, abs=0.008)
+            assert apart(drilling, truth, hole) < 4
             assert drilling.not_followed == ()
             assert all(max(fit.told, fit.chord) <= WITHIN for fit in fits(plan, drilling, truth))
             assert hole in " ".join(reason.what for reason in drilling.warnings)
+
+
+def apart(drilling: Drilling, truth: Drilled, hole: str) -> float:
+    """How far a hole as estimated is from the true one, in standard deviations of its own covariance: across a bend distances tell little."""
+    one = drilling.of(hole)
+    east, north = one.place[0] - truth.places[hole][0], one.place[1] - truth.places[hole][1]
+    determinant = one.variance_east * one.variance_north - one.covariance**2
+    return math.sqrt((east**2 * one.variance_north - 2 * east * north * one.covariance + north**2 * one.variance_east) / determinant)
 
 
 @pytest.mark.parametrize("form", ["ties", "total station"])
