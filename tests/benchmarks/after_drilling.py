@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterator
@@ -137,45 +138,63 @@ def _compared(plan: Planned, drilling: Drilling, tolerance: float, redrill: floa
     )
 
 
+class Tally:
+    """What was found so far."""
+
+    def __init__(self) -> None:
+        self.fits: dict[str, list[Fit]] = defaultdict(list)
+        self.held: Counter[str] = Counter()
+        self.slips: dict[str, list[bool]] = defaultdict(list)
+        self.cures: Counter[str] = Counter()
+        self.tolerance, self.seconds, self.sheets, self.plans = 0.0, 0.0, 0, 0
+
+    def take(self, number: int, name: str, plan: Planned, seeds: int, places: int) -> None:
+        """Drill one plan: as it should be, with slips, and with holes too far off."""
+        self.plans += 1
+        self.tolerance = float(plan.job.shop.setting_out.fit_tolerance)
+        for seed in range(seeds):
+            truth = drill(plan.layout, 1000 * number + seed, SCATTER)
+            for form in FORMS:
+                self._measure(name, plan, truth, form, 1000 * number + seed)
+        for slip, named in slips_of(plan, number, places):
+            self.slips[slip].append(named)
+            if not named:
+                print(f"not named: {name} {slip}", flush=True)
+        self.cures.update(cures_of(plan, number))
+
+    def _measure(self, name: str, plan: Planned, truth: Drilled, form: Form, seed: int) -> None:
+        sheet = sheet_of(plan, measured(truth, form, 77_000 + seed, marks=plan.marks))
+        began = time.process_time()
+        try:
+            drilling = followed(plan, sheet)
+        except SleevelineError as reason:
+            self.held[form] += 1
+            print(f"held: {name} seed {seed} {form}: {reason}", flush=True)
+            return
+        self.seconds, self.sheets = self.seconds + time.process_time() - began, self.sheets + 1
+        self.fits[form] += list(fits(plan, drilling, truth))
+
+    def told(self) -> None:
+        print(f"{self.plans} plans")
+        fit_table(self.fits, self.held, self.tolerance)
+        print("\n| slip | named |\n| --- | --- |")
+        for slip, named in self.slips.items():
+            print(f"| {slip} | {sum(named)} of {len(named)} |")
+        print("\ncures:", ", ".join(f"{outcome} {number}" for outcome, number in sorted(self.cures.items())))
+        print(f"{self.seconds / max(1, self.sheets):.2f} s of computing a sheet")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=10, help="drillings of each plan")
     parser.add_argument("--slips", type=int, default=4, help="places of each slip, for every plan")
     parser.add_argument("--outlines", type=int, default=38, help="random outlines beside the samples")
     asked = parser.parse_args()
-    found: dict[str, list[Fit]] = defaultdict(list)
-    held: Counter[str] = Counter()
-    slips: dict[str, list[bool]] = defaultdict(list)
-    cures: Counter[str] = Counter()
-    tolerance, seconds, count = 0.0, 0.0, 0
-    with TemporaryDirectory() as folder:
+    tally = Tally()
+    with TemporaryDirectory() as folder, contextlib.suppress(KeyboardInterrupt):  # interrupted: what was found so far
         for number, (name, plan) in enumerate(plans(asked.outlines, Path(folder))):
-            tolerance = float(plan.job.shop.setting_out.fit_tolerance)
-            for seed in range(asked.seeds):
-                truth: Drilled = drill(plan.layout, 1000 * number + seed, SCATTER)
-                for form in FORMS:
-                    sheet = sheet_of(plan, measured(truth, form, 77_000 + 1000 * number + seed, marks=plan.marks))
-                    began = time.process_time()
-                    try:
-                        drilling = followed(plan, sheet)
-                    except SleevelineError as reason:
-                        held[form] += 1
-                        print(f"held: {name} seed {seed} {form}: {reason}")
-                        continue
-                    seconds, count = seconds + time.process_time() - began, count + 1
-                    found[form] += list(fits(plan, drilling, truth))
-            for slip, named in slips_of(plan, number, asked.slips):
-                slips[slip].append(named)
-                if not named:
-                    print(f"not named: {name} {slip}")
-            for outcome in cures_of(plan, number):
-                cures[outcome] += 1
-    fit_table(found, held, tolerance)
-    print("\n| slip | named |\n| --- | --- |")
-    for slip, named in slips.items():
-        print(f"| {slip} | {sum(named)} of {len(named)} |")
-    print("\ncures:", ", ".join(f"{outcome} {number}" for outcome, number in sorted(cures.items())))
-    print(f"{seconds / max(1, count):.2f} s of computing a sheet")
+            tally.take(number, name, plan, asked.seeds, asked.slips)
+    tally.told()
 
 
 if __name__ == "__main__":
