@@ -150,10 +150,15 @@ def _heading_at(hole: DrilledHole, drilling: Drilling) -> float:
 
 
 def _misfit_words(misfit: Misfit, dossier: Dossier) -> str:
-    units = dossier.units
+    """Return why a panel is made custom, at what cost, and which hole drilled again would save it where that is not cheaper anyway."""
+    units, currency = dossier.units, dossier.fabrication.currency
     wide = "too wide" if misfit.off > 0 else "too narrow"
-    price = f"{misfit.extra:.2f} {dossier.fabrication.currency}"
-    return f"{misfit.panel} is made custom: {misfit.first} to {misfit.last} is {format_length(abs(misfit.off), units)} {wide}; it costs {price} more than the stock panel"
+    told = f"{misfit.panel} is made custom: {misfit.first} to {misfit.last} is {format_length(abs(misfit.off), units)} {wide}; it costs {misfit.extra:.2f} {currency} more than the stock panel"
+    cheaper = {(cure.hole, cure.saves) for cure in dossier.drilled.cures} if dossier.drilled is not None else set()
+    cure = misfit.cure
+    if cure is None or (cure.hole, cure.saves) in cheaper:
+        return told
+    return f"{told}. {cure.hole} drilled again {format_length(cure.move, units)} {cure.toward} would save it, at {cure.cost:.2f} {currency} in all against {cure.cost_as_is:.2f}"
 
 
 def _cure_words(cure: Cure, dossier: Dossier) -> str:

@@ -77,6 +77,20 @@ def test_the_crew_is_told_at_once_what_changed_and_what_is_left_to_do():
     assert "instead of 61.50, 36.50 less" in first
 
 
+def test_the_nearest_cure_is_named_where_it_is_dearer_too():
+    it = case("rectangle")
+    drilling = drilling_of(it)
+    dear = msgspec.structs.replace(drilling.cures[0], cost=80.0)
+    drilling = msgspec.structs.replace(drilling, cures=(), misfits=(msgspec.structs.replace(drilling.misfits[0], cure=dear),))
+    drawn = draw(
+        it.job, made_survey(it.site, it.layout), it.site, it.layout, it.fabrication, msgspec.structs.replace(it.compliance, as_drilled=True),
+        Revision(revision=1, content="0" * 16, as_drilled=True), drilling=drilling, planned=it.layout,
+    )  # fmt: skip
+    first = pages(drawn, "crew")[0]
+    assert 'H003 drilled again 1/2" toward H004 would save it, at 80.00' in first
+    assert "What would cost less" not in first
+
+
 def test_without_an_earlier_package_the_same_is_told():
     first = pages(sheets("rectangle", followed=False), "crew")[0]
     assert "The fence follows the holes as drilled" in first
