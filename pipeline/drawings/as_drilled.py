@@ -171,6 +171,20 @@ def _cure_words(cure: Cure, dossier: Dossier) -> str:
     return f"{cure.hole}: drill it again {format_length(cure.move, units)} {cure.toward}{reach}: {saved}; {cost}{f'. {_capital(cure.note)}' if cure.note else ''}"
 
 
+def to_tape_words(dossier: Dossier) -> list[str]:
+    """Return what has to be taped before a custom panel is cut: holes nobody measured, readings not followed, distances not known well enough."""
+    drilling = dossier.drilled
+    if drilling is None:
+        return []
+    open_holes = to_measure(drilling) | {hole.hole for hole in drilling.holes if hole.state == "planned"}
+    told = []
+    for panel in dossier.layout.panels:
+        wanting = [name for name in panel.holes if name in open_holes]
+        if panel.kind == "custom" and wanting:
+            told.append(f"{panel.name}: {', '.join(wanting)} not measured, or read wrong: tape hole to hole before {panel.name} is cut")
+    return told + [f"{reason.what}: {reason.do}" for reason in drilling.warnings if reason.ref == "panel-known-badly"]
+
+
 def cut_words(dossier: Dossier) -> list[str]:
     """Return what becomes of every piece the shop has cut already: kept, and for which mark now, or of no use any more."""
     units = dossier.units

@@ -57,6 +57,7 @@ def _list(dossier: Dossier) -> list[Any]:
         *_first(dossier),
         heading("Panels of this job"),
         paragraph(custom, "strong"),
+        *_to_tape(dossier),
         table(
             ("", "panel", "kind", "length", "height", "posts", "made from", "first post", "last post", "mass"),
             rows,
@@ -65,6 +66,12 @@ def _list(dossier: Dossier) -> list[Any]:
         ),
         *_cut_already(dossier),
     ]
+
+
+def _to_tape(dossier: Dossier) -> list[Any]:
+    """Say which distances have to be measured before a panel is cut."""
+    told = as_drilled.to_tape_words(dossier)
+    return [subheading("Not to be cut before these are taped"), *listed(told, boxes=True)] if told else []
 
 
 def _cut_already(dossier: Dossier) -> list[Any]:

@@ -133,6 +133,20 @@ def test_the_shop_cuts_from_the_truth():
     assert "ordered before" in booklet
 
 
+def test_the_shop_is_told_what_to_tape_before_it_cuts():
+    it = case("rectangle")
+    custom = next(panel for panel in it.layout.panels if panel.kind == "custom")
+    drilling = drilling_of(it)
+    holes = tuple(msgspec.structs.replace(hole, state="planned") if hole.hole == custom.holes[1] else hole for hole in drilling.holes)
+    drawn = draw(
+        it.job, made_survey(it.site, it.layout), it.site, it.layout, it.fabrication, msgspec.structs.replace(it.compliance, as_drilled=True),
+        Revision(revision=1, content="0" * 16, as_drilled=True), drilling=msgspec.structs.replace(drilling, holes=holes), planned=it.layout,
+    )  # fmt: skip
+    first = pages(drawn, "shop")[0]
+    assert f"{custom.name}: {custom.holes[1]} not measured, or read wrong: tape hole to hole before {custom.name} is cut" in first
+    assert "Not to be cut before" not in pages(sheets("rectangle"), "shop")[0]
+
+
 def test_the_plan_has_planned_places_on_a_layer_of_their_own(tmp_path):
     it, path = case("rectangle"), tmp_path / "plan.dxf"
     path.write_bytes(sheets("rectangle").files["plan.dxf"])
