@@ -112,7 +112,7 @@ def _answer(job: Job, pages: list[Page]) -> Answer:
         grid = _grounded_marks(read, job, unit)
         read = list(grid.read) or read
     solved = _solved(job, pages, read, table)
-    holds = [*grid.holds, *_lost_shots(pages, {point.point for point in solved.points}, table), *solved.holds]
+    holds = [*grid.holds, *_lost_shots(pages, {point.point: point.code for point in solved.points}, table), *solved.holds]
     if not solved.points:
         raise SurveyError([*holds, *unread] or [_no_points(pages)])
     points, warnings, more_holds = _judged(solved.points, unit, job, stated=any(page.stated_unit for page in pages))
@@ -221,16 +221,17 @@ def _weak(points: Sequence[SurveyPoint], job: Job, *, adjusted: bool) -> list[Re
     return weak_points(points, job.options.report_units)
 
 
-def _lost_shots(pages: Sequence[Page], known: set[str], table: Mapping[str, str]) -> list[Reason]:
+def _lost_shots(pages: Sequence[Page], known: Mapping[str, str], table: Mapping[str, str]) -> list[Reason]:
     """Return the lines whose loss changes the fence: whether a job survives without a line is decided by what it was.
 
-    A lost tie or shot at a point that others fix is missed by nobody.
+    A lost tie or shot at a point of the same code that others fix is missed by nobody; `known` has the code of each such point.
     """
     lost = []
     for page in pages:
         for entry in page.quarantined:
-            codes = codes_within(entry.text, table)
-            if codes - EXPENDABLE_CODES and not (page.form in ("tape", "observations") and _second_cell(entry.text) in known):
+            codes = codes_within(entry.text, table) if any(sign.isdigit() for sign in entry.text) else set()  # words alone are no shot
+            spared = {known.get(_second_cell(entry.text), "")} if page.form in ("tape", "observations") else set()
+            if codes - EXPENDABLE_CODES - spared:
                 names = ", ".join(sorted(codes))
                 lost.append(msgspec.structs.replace(entry.reason, ref="lost-shot", why=f"{entry.reason.why}; a {names} shot cannot be done without"))
     return named_few(lost, "lost shots")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Final
 
 import msgspec
@@ -58,7 +58,8 @@ def field_check(job: Job, files: Mapping[str, bytes]) -> FieldCheck:
     advice: list[Reason] = []
     if survey is not None:
         against += missing(survey.points, job.options.report_units) + [warning for warning in warnings if warning.ref in NOT_YET_WARNINGS]
-        advice = [warning for warning in warnings if warning.ref not in NOT_YET_WARNINGS] + advisable(
+        said = {reason.what for reason in against}
+        advice = [warning for warning in warnings if warning.ref not in NOT_YET_WARNINGS and warning.what not in said] + advisable(
             survey.points,
             spare=survey.adjustment is not None and survey.adjustment.degrees_of_freedom > 0,
             drawn=survey.form == "dxf",
@@ -109,5 +110,11 @@ def _fit(found: Answer) -> list[str]:
 
 def _sentence(reason: Reason) -> str:
     where = f" [{reason.file}, line {reason.line}]" if reason.file and reason.line else ""
-    parts: Sequence[str] = [part for part in (reason.what, reason.do) if part]
-    return ". ".join(part[:1].upper() + part[1:] for part in parts) + "." + where
+    seen = f"{reason.what}: {reason.why}" if reason.why else reason.what
+    return " ".join(f"{_begun(part)}." for part in (seen, reason.do) if part) + where
+
+
+def _begun(sentence: str) -> str:
+    """Return a sentence with a capital; a file's name keeps its own."""
+    first, _, _ = sentence.partition(" ")
+    return sentence if "." in first or "_" in first else sentence[:1].upper() + sentence[1:]

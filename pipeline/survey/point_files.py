@@ -19,6 +19,9 @@ Lines = list[tuple[int, str]]
 DEFAULT_COLUMNS: Final = "PNEZD"
 COLUMN_WORDS: Final[dict[str, str]] = {
     **dict.fromkeys(("p", "pt", "pnt", "point", "points", "point number", "point no", "point id", "point name", "pt no", "pt id", "ptno"), "P"),
+    **dict.fromkeys(
+        ("ptid", "ptnum", "ptnumber", "pno", "pointid", "pointno", "pointnumber", "pointname", "pnt no", "pnt id", "station", "shot no"), "P"
+    ),
     **dict.fromkeys(("no", "nr", "num", "number", "id", "name", "#", "point #", "pt #", "shot"), "P"),
     **dict.fromkeys(("n", "north", "northing", "y", "y coord", "y north", "grid north", "northings"), "N"),
     **dict.fromkeys(("e", "east", "easting", "x", "x coord", "x east", "grid east", "eastings"), "E"),
@@ -74,10 +77,31 @@ def read_points(text: str, file: str, unit: UnitName, columns: str = "", most: i
     if header is None and lines:
         spaced, header = _header_under_any_delimiter(lines, spaced)
     places = _columns(header, columns, file, lines[0][0] if lines else None)
+    unknown = header is None and _names_columns(lines)
     stated = _stated_unit(split_line(lines[0][1], spaced)) if header else None
-    points, quarantined = _points(lines[1:] if header or _names_columns(lines) else lines, spaced, places, METRES_PER[stated or unit], file)
-    assumed = "" if header or columns else DEFAULT_COLUMNS
-    return Page(file=file, form="points", points=tuple(points), quarantined=tuple(quarantined), stated_unit=stated, assumed_columns=assumed)
+    points, quarantined = _points(lines[1:] if header or unknown else lines, spaced, places, METRES_PER[stated or unit], file)
+    return Page(
+        file=file,
+        form="points",
+        points=tuple(points),
+        quarantined=tuple(quarantined),
+        warnings=tuple(_header_warnings(lines, places, unknown=unknown, file=file)),
+        stated_unit=stated,
+        assumed_columns="" if header or columns else DEFAULT_COLUMNS,
+    )
+
+
+def _header_warnings(lines: Lines, places: Columns, *, unknown: bool, file: str) -> list[Reason]:
+    if unknown:
+        what = f"the header of {file} is not understood: {lines[0][1][:80]!r}"
+        why = f"its columns were read as {DEFAULT_COLUMNS}, or as job.toml names them"
+        do = 'name the columns Point, Northing, Easting, Elevation, Description, or write [survey] columns = "PNEZD" in job.toml'
+        return [Reason(ref="header-not-understood", what=what, why=why, file=file, line=lines[0][0], do=do)]
+    if lines and places.point is None:
+        what = f"{file} has no column of point numbers"
+        why = "the numbers of its lines were taken for them"
+        return [Reason(ref="no-point-numbers", what=what, why=why, file=file, line=lines[0][0], do="name that column Point in the header")]
+    return []
 
 
 def refuse_too_many(count: int, most: int, file: str, what: str) -> None:
@@ -188,7 +212,7 @@ def _point(
     line: str, fields: list[str], columns: Columns, rest_is_description: bool, delimiter: str, comma: bool, scale: float, file: str, row: int
 ) -> ReadPoint:
     if len(fields) <= max(columns.north, columns.east):
-        raise ValueError(f"only {len(fields)} of the columns are there")
+        raise ValueError(f"it has too few cells: {len(fields)}, and northing and easting need {max(columns.north, columns.east) + 1}")
     if delimiter == " " and rest_is_description:
         fields = _with_missing_height(fields, columns)
     point = fields[columns.point] if columns.point is not None else str(row)

@@ -15,10 +15,10 @@ from pipeline.model.survey import SurveyPoint
 from pipeline.survey.adjustment import Solution, point_covariances
 from pipeline.survey.closure import closure_in_words
 from pipeline.survey.codes import CodedShot, checked_point, read_description
-from pipeline.survey.cogo import fitted_turn, polar
+from pipeline.survey.cogo import fitted_turn, join, polar
 from pipeline.survey.common_errors import common_errors
 from pipeline.survey.field_book import ReadPoint, Shot, Tie
-from pipeline.survey.network import ANGULAR, Network, NetworkPoint, Observation
+from pipeline.survey.network import ANGULAR, COORDINATES, Network, NetworkPoint, Observation
 from pipeline.survey.placing import placed
 from pipeline.survey.pointings import InstrumentErrors, Pointing, errors_in_words, pointings
 from pipeline.survey.reduction import straight_zenith
@@ -34,6 +34,7 @@ from pipeline.units import ReportUnits, format_length
 
 NORTH_SIGMA: Final = 1e-6  # [rad] of the azimuth that makes a first sight without a distance north; nothing else says so
 SETUP_REMARK: Final = "setup"  # of a point that was set up on and never sighted
+MISTAKEN_TARGET: Final = 0.1  # [m] within which a point stands where a sight went
 LARGE_INSTRUMENT_ERROR: Final = math.radians(60 / 3600)  # beyond a minute an instrument belongs in the workshop (common practice)
 
 
@@ -66,7 +67,7 @@ def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Jo
     sights, errors, warnings = pointings(shots, options)
     sights += _second_sights(sights, coded)
     marks = {point.point: point for point in given if point.point in coded}
-    slip = _marks_slip(sights, marks)
+    slip = _marks_slip(sights, marks) or _setups_slip(sights)
     if slip:
         raise SurveyError(slip)
     placing = _placing(sights, marks)
@@ -77,7 +78,7 @@ def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Jo
     if not kept:
         raise SurveyError(holds)
     found = snooped(_network(kept, placing, marks, beside.observations, options))
-    blunder_warnings, blunder_holds = _blunders(found, shots, beside.ties, job)
+    blunder_warnings, blunder_holds = _blunders(found, shots, beside.ties, marks, job)
     points = _points(coded, found.solution, placing, marks, _origins(shots, ties), options)
     common = common_errors(found.solution, [point.point for point in points])
     rest = [point for point in given if point.point not in marks] if marks else []
@@ -156,6 +157,19 @@ def _marks_slip(sights: Sequence[Pointing], marks: Mapping[str, ReadPoint]) -> l
         upright, mirrored = fitted_turn(local, known)[2], fitted_turn(local, known, mirrored=True)[2]
         if len(seen) >= 3 and upright > 0.1 and mirrored < 0.1 * upright:
             return [_slip("swapped", f"the marks {', '.join(seen)} lie as in a mirror: {upright:.2f} m off what the shots say, {mirrored:.3f} m with N and E exchanged", "northing and easting of the marks are swapped", 'write [survey] columns = "PENZD" (or "PNEZD") in job.toml, or put the points file right', first)]  # fmt: skip
+    return []
+
+
+def _setups_slip(sights: Sequence[Pointing]) -> list[Reason]:
+    """Two setups that measured one another tell whether one of them was in another unit."""
+    lengths = {(sight.setup, sight.target): sight for sight in sights if sight.level}
+    for (setup, target), sight in lengths.items():
+        back = lengths.get((target, setup))
+        slip = unit_slip((sight.level or 0.0) / (back.level or 1.0)) if back else None
+        if back and slip:
+            what = f"{setup} to {target} is {(sight.level or 0.0) / (back.level or 1.0):.3f} times as long as {target} to {setup}"
+            why = f"that is what {slip[0]} read as {slip[1]} gives: the instrument stood in another unit at one of the two setups"
+            return [_slip("unit-between-setups", what, why, "bring the distances of that setup to the unit of the others", back.shot)]
     return []
 
 
@@ -303,12 +317,23 @@ def _instrument_warnings(errors: Sequence[InstrumentErrors], file: str) -> list[
     ]
 
 
-def _blunders(found: Snooped, shots: Sequence[Shot], ties: Sequence[Tie], job: Job) -> tuple[list[Reason], list[Reason]]:
+def _blunders(
+    found: Snooped, shots: Sequence[Shot], ties: Sequence[Tie], marks: Mapping[str, ReadPoint], job: Job
+) -> tuple[list[Reason], list[Reason]]:
     """Return (warnings, holds) that name the observations which stood out."""
-    warnings = [
-        tie_blunder(rejected, ties, job) if is_tie(rejected.observation) else _blunder(rejected, found, shots, job.options.report_units)
-        for rejected in found.rejected
-    ]
+    units = job.options.report_units
+    by_sight: dict[tuple[str, str], list[Rejected]] = {}
+    warnings = []
+    for rejected in found.rejected:
+        o = rejected.observation
+        if is_tie(o):
+            warnings.append(tie_blunder(rejected, ties, job))
+        elif o.kind in COORDINATES and o.at in marks:
+            warnings.append(_mark_blunder(rejected, marks[o.at], units))
+        else:
+            by_sight.setdefault((o.at, o.to), []).append(rejected)
+    for sight in by_sight.values():
+        warnings += [_other_target(sight, found, shots, units)] if len(sight) > 1 else [_blunder(sight[0], found, shots, units)]
     more_warnings, more_holds = fit_reasons(found, "shots and ties" if ties else "shots", shots[0].file)
     if found.unlocated and all(is_tie(o) for o in found.unlocated):
         return warnings + more_warnings, [*unlocated_ties(found, ties, job), *more_holds]
@@ -325,6 +350,55 @@ def _blunder(rejected: Rejected, found: Snooped, shots: Sequence[Shot], units: R
         line=shot.row,
         do="see the target's name and height, and shoot it again when you are there",
     )
+
+
+def _mark_blunder(rejected: Rejected, mark: ReadPoint, units: ReportUnits) -> Reason:
+    return Reason(
+        ref="blunder",
+        what=f"{rejected.observation.label} is about {_length_off(rejected, units)} and was left out",
+        why=f"the shots and the other marks agree without it (test {rejected.statistic:.1f} against {rejected.critical:.1f})",
+        file=mark.file,
+        line=mark.row or None,
+        do="see the mark's coordinates where they came from, and whether the mark was moved",
+    )
+
+
+def _other_target(sight: Sequence[Rejected], found: Snooped, shots: Sequence[Shot], units: ReportUnits) -> Reason:
+    """Several things measured in one sight are off: it went to another point than was written."""
+    shot = _shot_of(sight[0].observation, shots)
+    o = sight[0].observation
+    meant = _point_sighted(sight, found.solution)
+    return Reason(
+        ref="blunder",
+        what=f"the shot {o.at}→{o.to} was left out: its {' and '.join(f'{_thing(r)} {_off(r, found, units)}' for r in sight)}",
+        why="everything else agrees without it; so much at once is another target than was written" + (f", likely {meant}" if meant else ""),
+        file=shot.file,
+        line=shot.row,
+        do="see the target's name in the field book",
+    )
+
+
+def _thing(rejected: Rejected) -> str:
+    return rejected.observation.label.rpartition(" ")[0]
+
+
+def _point_sighted(sight: Sequence[Rejected], found: Solution) -> str:
+    """Return the point that stands where a sight went, by its own direction and distance; empty where there is none."""
+    seen = {rejected.observation.kind: rejected.observation for rejected in sight}
+    groups = list(dict.fromkeys(o.group for o in found.network.observations if o.kind == "direction"))
+    if "direction" not in seen or seen["direction"].group not in groups:
+        return ""
+    at, to = seen["direction"].at, seen["direction"].to
+    azimuth = seen["direction"].value + float(found.orientations[groups.index(seen["direction"].group)])
+    level = join(found.place(at)[:2], found.place(to)[:2])[0]
+    if "slope" in seen:
+        level = seen["slope"].value * (math.sin(seen["zenith"].value) if "zenith" in seen else 1.0)
+    elif "distance" in seen:
+        level = seen["distance"].value
+    spot = polar(found.place(at)[:2], azimuth, level)
+    apart = {name: math.dist(spot, found.places[number, :2]) for number, name in enumerate(found.design.names) if name not in (at, to)}
+    nearest = min(apart, key=lambda name: apart[name], default="")
+    return nearest if nearest and apart[nearest] < MISTAKEN_TARGET else ""
 
 
 def _unlocated(found: Snooped, shots: Sequence[Shot]) -> list[Reason]:
@@ -353,11 +427,16 @@ def _off(rejected: Rejected, found: Snooped, units: ReportUnits) -> str:
     """Say by how much an observation is off; an angle by what it makes at the target."""
     o, size = rejected.observation, rejected.size
     if o.kind not in ANGULAR:
-        return f"is about {format_length(abs(size), units)} too {'large' if size > 0 else 'small'}"
+        return f"is about {_length_off(rejected, units)}"
     design = found.solution.design
     apart = math.dist(found.solution.places[design.names.index(o.at)][:2], found.solution.places[design.names.index(o.to)][:2])
-    aside = format_length(abs(size) * apart, units)
-    return f"is off by about {math.degrees(abs(size)) * 3600:.0f} seconds, {aside} {'in height' if o.kind == 'zenith' else 'sideways'} at the target"
+    degrees = abs(math.degrees(size))
+    turn = f"{degrees:.1f} degrees" if degrees > 1 else f"{degrees * 3600:.0f} seconds"
+    return f"is off by about {turn}, {format_length(abs(size) * apart, units)} {'in height' if o.kind == 'zenith' else 'sideways'} at the target"
+
+
+def _length_off(rejected: Rejected, units: ReportUnits) -> str:
+    return f"{format_length(abs(rejected.size), units)} too {'large' if rejected.size > 0 else 'small'}"
 
 
 def _origins(shots: Sequence[Shot], ties: Sequence[Tie]) -> dict[str, tuple[str, int]]:

@@ -57,7 +57,7 @@ def test_units_from_job_and_header():
         ("9,1x0,20,3,WATER", "'1x0' is not a number"),
         ("9,nan,20,3,WATER", "'nan' is not a number"),
         ("9,1e30,20,3,WATER", "'1e30' is too large"),
-        ("9,10", "only 2 of the columns are there"),
+        ("9,10", "it has too few cells: 2, and northing and easting need 3"),
         (",10,20,3,WATER", "the point has no number"),
         ("9,10,20,xx,WATER", "'xx' is not a number"),
     ],

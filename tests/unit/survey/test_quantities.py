@@ -26,6 +26,13 @@ from pipeline.units import INCH
         ("3.82905 m", "foot", 150.75),
         ("3.82905", "metre", 150.75),
         ('½"', "foot", 0.5),
+        ("12-3.5", "foot", 147.5),
+        ("12ʹ 6ʺ", "foot", 150),
+        ("12´ 6´´", "foot", 150),
+        ("12`6", "foot", 150),
+        ("12′ 6³⁄₁₆″", "foot", 150.1875),
+        ("0-11-7/8", "foot", 11.875),
+        ("12' 6‑¾\"", "foot", 150.75),
     ],
 )
 def test_every_notation_of_a_tape(text, unit, inches):
@@ -47,6 +54,10 @@ def test_every_notation_of_a_tape(text, unit, inches):
         "'" * 30,
         "12 ft 6 3/4 in and a bit more than anyone can read",
         "9" * 400,
+        "12' 13\"",
+        "12-12-1/2",
+        "12' 3-17/16\"",
+        "12.5' 3\"",
     ],
 )
 def test_what_is_no_length_is_refused(text):

@@ -209,3 +209,35 @@ def test_marks_in_grid_coordinates_beside_shots_are_brought_to_ground_first():
     place = next(point.place for point in found.survey.points if point.point == "W3")
     _, east, north, _ = SITE.points["W3"]
     assert frame.to_survey(*place) == pytest.approx((east * factor + east0, north * factor + north0), abs=1e-4)
+
+
+def test_a_sight_of_another_target_than_was_written_is_one_warning_that_names_the_likely_one():
+    site = made_site(5, base="station", count=24)
+    text = shots_file(site, errors(3)).replace("S2,M3,", "S2,M2,")
+    found = answer(default_job("made", survey={"unit": "metre"}), {"shots.csv": text.encode()})
+    blunders = [warning for warning in found.survey.warnings if warning.ref == "blunder"]
+    assert len(blunders) == 1 and "S2→M2" in blunders[0].what and "likely M3" in blunders[0].why
+
+
+def test_a_setup_in_another_unit_is_held_as_that():
+    rows = [row.split(",") for row in shots_file(made_site(5, base="station")).splitlines()]
+    text = "\n".join(",".join([*r[:7], f"{float(r[7]) / 0.3048:.4f}", *r[8:]] if r[0] == "S2" else r) for r in rows)
+    found = answer(default_job("made", survey={"unit": "metre"}), {"shots.csv": text.encode()})
+    assert [reason.ref for reason in found.holds] == ["unit-between-setups"]
+
+
+def test_a_wrong_mark_is_named_where_it_came_from():
+    site = made_site(5, base="station")
+    marks = "\n".join(
+        f"{name},{site.place(name)[1] + 0.3048 * (name == 'M2'):.4f},{site.place(name)[0]:.4f},0,MARK" for name in ("M1", "M2", "M3", "S2")
+    )
+    job = default_job("made", survey={"unit": "metre"})
+    found = answer(job, {"marks.csv": marks.encode(), "shots.csv": shots_file(site, errors(2)).encode()})
+    (blunder,) = [warning for warning in found.survey.warnings if warning.ref == "blunder" and "northing" in warning.what]
+    assert (blunder.file, blunder.line) == ("marks.csv", 2)
+
+
+def test_a_water_shot_written_as_its_own_setup_is_lost_and_not_spared():
+    text = shots_file(made_site(5, base="station")).replace("S1,W3,", "S1,S1,")
+    found = answer(default_job("made", survey={"unit": "metre"}), {"shots.csv": text.encode()})
+    assert [reason.ref for reason in found.holds] == ["lost-shot"]
