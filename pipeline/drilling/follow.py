@@ -46,7 +46,9 @@ def follow(job: Job, survey: Survey, site: Site, layout: Layout, returned: Retur
     cut = read_cut(files["cut.csv"], [panel.name for panel in layout.panels], units) if returned.cut else ()
     if returned.as_drilled is None:
         return Drilling(layout=layout, as_drilled=False, holes=_as_planned(job, layout), cut=cut, returned=returned)
-    rows = read_sheet(files["as_drilled.csv"], [hole.name for hole in layout.holes], [mark.name for mark in site.marks], units, survey.frame)
+    rows = read_sheet(
+        files["as_drilled.csv"], [hole.name for hole in layout.holes], {mark.name: mark.place for mark in site.marks}, units, survey.frame
+    )
     drilling = measured(job, survey, site, layout, rows)
     drilling = msgspec.structs.replace(drilling, cut=cut, returned=returned)
     return msgspec.structs.replace(drilling, warnings=tuple(warnings_of(drilling, job.shop, units)))

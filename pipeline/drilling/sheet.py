@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final, Literal
 
 import msgspec
 
-from pipeline.drilling.table import Line, fault, lines_of, nearest_of
+from pipeline.drilling import shots
+from pipeline.drilling.table import Line, fault, heads_of, lines_of, nearest_of
 from pipeline.errors import JobError, Reason
+from pipeline.geometry.chain import Point
 from pipeline.model.survey import Frame
 from pipeline.units import INCH, METRES_PER, MILLIMETRE, ReportUnits, parse_length, tidy
 
@@ -81,15 +83,17 @@ class SheetRow(msgspec.Struct, frozen=True, kw_only=True):
         return any(cell is not None for cell in (self.to_next, self.tie_a, self.tie_b, self.place))
 
 
-def read_sheet(content: bytes, holes: Iterable[str], marks: Iterable[str], units: ReportUnits, frame: Frame) -> tuple[SheetRow, ...]:
+def read_sheet(content: bytes, holes: Iterable[str], marks: Mapping[str, Point], units: ReportUnits, frame: Frame) -> tuple[SheetRow, ...]:
     r"""Read the sheet of the holes as drilled, in any mix of its forms.
 
     Parameters
     ----------
     content : bytes
         Of as_drilled.csv.
-    holes, marks : iterable of str
-        Names of the plan's holes, and of the marks that may be shot again.
+    holes : iterable of str
+        Names of the plan's holes.
+    marks : mapping
+        The marks that may be shot again [m].
     units : ReportUnits
         Of bare numbers among the lengths.
     frame : Frame
@@ -99,14 +103,19 @@ def read_sheet(content: bytes, holes: Iterable[str], marks: Iterable[str], units
     ------
     JobError
         With every fault of the sheet and its line.
+    SurveyError
+        When raw shots do not fit the marks.
 
     Examples
     --------
-    >>> read_sheet(b"hole,to_next\nH001,3' 0-1/16\"\n", ["H001"], [], "inch", Frame())[0].to_next.value / 0.0254
+    >>> read_sheet(b"hole,to_next\nH001,3' 0-1/16\"\n", ["H001"], {}, "inch", Frame())[0].to_next.value / 0.0254
     36.0625
     """
+    known = _Names(tuple(holes), tuple(marks))
+    if "setup" in heads_of(content):
+        return _from_shots(lines_of(content, FILE, shots.COLUMNS, needed=("setup", "target")), known, marks, METRES_PER[frame.unit])
     lines = lines_of(content, FILE, COLUMNS, needed=("hole",))
-    known, faults, rows = _Names(tuple(holes), tuple(marks)), list[Reason](), dict[str, SheetRow]()
+    faults, rows = list[Reason](), dict[str, SheetRow]()
     for line in lines:
         row = _row(line, known, units, frame, faults)
         if row is None:
@@ -119,6 +128,30 @@ def read_sheet(content: bytes, holes: Iterable[str], marks: Iterable[str], units
     if faults:
         raise JobError(faults)
     return tuple(rows.values())
+
+
+def _from_shots(lines: Sequence[Line], known: _Names, marks: Mapping[str, Point], unit: float) -> tuple[SheetRow, ...]:
+    """Return the rows of a second total station's raw shots; a line without a shot may hold a remark."""
+    named = [msgspec.structs.replace(line, cells={**line.cells, "target": _target(line, known)}) for line in lines]
+    faults = [
+        _fault(line.row, f"no hole or mark is called {line.cells.get('target', '')[:40]!r}", "targets are holes, as H014, and marks")
+        for line, read in zip(lines, named, strict=True)
+        if not read.cells["target"]
+    ]
+    if faults:
+        raise JobError(faults)
+    places = shots.places_of(shots.shots_of([line for line in named if "hz_deg" in line.cells], unit, FILE), marks, FILE)
+    rows: dict[str, SheetRow] = {}
+    for line in named:
+        hole, remark = line.cells["target"], line.cells.get("remark", "")[:200]
+        place = (Figure(places[hole][0], shots.READ_TO), Figure(places[hole][1], shots.READ_TO)) if hole in places else None
+        if hole not in marks and (hole not in rows or remark):
+            rows[hole] = SheetRow(hole=hole, place=place, word=word_of(remark), remark=remark, row=line.row)
+    return tuple(rows.values())
+
+
+def _target(line: Line, known: _Names) -> str:
+    return known.read(line.cells.get("target", ""))
 
 
 def base_of(added: str) -> str:

@@ -48,6 +48,13 @@ def lines_of(content: bytes, file: str, columns: Columns, *, needed: tuple[str, 
     return tuple(Line(number, {name: cells[at] for name, at in header.items() if at < len(cells) and cells[at]}) for number, cells in rows[1:])
 
 
+def heads_of(content: bytes) -> set[str]:
+    """Return the words of a table's header, in lower case."""
+    text = _decoded(content)
+    head = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
+    return {word.strip().casefold() for word in head.split(_delimiter(text))}
+
+
 def fault(file: str, row: int | None, what: str, do: str, why: str = "what was drilled cannot be told from it") -> Reason:
     """Return a fault of a table's line."""
     where = f"line {row}: " if row is not None else ""

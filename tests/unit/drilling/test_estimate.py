@@ -17,7 +17,7 @@ OFF = {"H002": (0.006, -0.004), "H004": (-0.005, 0.007), "H007": (0.003, 0.009)}
 
 
 def network(sheet: str):
-    rows = read_sheet(sheet.encode(), [hole.name for hole in PLAN.holes], [mark.name for mark in MARKS], "mm", Frame())
+    rows = read_sheet(sheet.encode(), [hole.name for hole in PLAN.holes], {mark.name: mark.place for mark in MARKS}, "mm", Frame())
     lineup = line_up(PLAN, {row.hole: row for row in rows}, {hole.name: 0.0028 for hole in PLAN.holes})
     return network_of(lineup, rows, {mark.name: mark for mark in MARKS}, SIGMAS)
 

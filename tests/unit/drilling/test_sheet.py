@@ -11,7 +11,7 @@ from pipeline.model.survey import Frame
 from pipeline.units import INCH, US_SURVEY_FOOT
 
 HOLES = ("H001", "H002", "H014", "H100")
-MARKS = ("M1", "2")
+MARKS = {"M1": (0.0, 0.0), "2": (5.0, 0.0)}
 
 
 def rows(text: str, units: str = "inch", frame: Frame | None = None, holes: tuple[str, ...] = HOLES):
@@ -124,7 +124,7 @@ def test_bytes_of_any_kind_are_read_or_refused_in_words():
 
 def test_the_examples_of_a_new_job_are_read():
     forms = resources.files("pipeline.intake").joinpath("forms")
-    read = read_sheet(forms.joinpath("as_drilled.csv").read_bytes(), ["H001", "H002", "H003", "H004"], [], "inch", Frame())
+    read = read_sheet(forms.joinpath("as_drilled.csv").read_bytes(), ["H001", "H002", "H003", "H004"], {}, "inch", Frame())
     assert [row.hole for row in read] == ["H001", "H002", "H003", "H004"]
     assert (read[1].tie_b.step, read[3].word) == (INCH / 16, "moved")
     assert [one.panel for one in read_cut(forms.joinpath("cut.csv").read_bytes(), ["P03"], "inch")] == ["P03"]
