@@ -11,6 +11,7 @@ import msgspec
 from pipeline.geometry.chain import Point
 from pipeline.model.compliance import Verdict
 from pipeline.model.rules import Comparator
+from pipeline.units import INCH, MILLIMETRE, ReportUnits
 
 LEVEL: Final = 0.95  # [-] of the expanded uncertainty
 COVERAGE: Final = 1.96  # [-] normal quantile of it for a single place, two-sided (JCGM 100:2008, table G.1)
@@ -119,6 +120,12 @@ def margin_of(value: float, comparator: Comparator, limit: float) -> float:
     """
     margin = value - limit if comparator in LEAST else limit - value
     return 0.0 if abs(margin) < RESOLUTION else margin
+
+
+def rounded_up(length: float, units: ReportUnits) -> float:
+    """Return the next length [m] up that is printed as it is: what is short is never rounded to nothing."""
+    step = INCH / 16 if units == "inch" else MILLIMETRE
+    return max(1, math.ceil(length / step - 1e-6)) * step
 
 
 def verdict_of(margin: float, u95: float, comparator: Comparator) -> Verdict:

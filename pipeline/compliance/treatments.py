@@ -63,6 +63,7 @@ TREATMENTS: Final[dict[str, Treatment]] = {
     "mesh-height-open-question": _look("ask the local official whether a mesh fence has to be {value} high; 48 in is not passed without that answer"),
     "rail-spacing": posts.rail_spacing,
     "upright-gap": RAILS,
+    "opening-between-uprights": openings.opening_between_uprights,
     "cutout-width": RAILS,
     "lattice-opening": _not_here("a rule for diagonal members: the fence has none"),
     "chain-link-opening": LINKS,

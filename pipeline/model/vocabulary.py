@@ -108,6 +108,7 @@ VOCABULARY: Final[dict[str, Quantity]] = {
     # rails, uprights and other fabrics
     "rail-spacing": _least("top of one rail to the top of the next; on a mesh fence, of the hem and of the top edge"),
     "upright-gap": Quantity("length", ("max", "less-than", "must-not-pass"), "between neighbouring uprights of a rail fence"),
+    "opening-between-uprights": Quantity("length", ("max", "less-than", "must-not-pass"), "clear width between neighbouring uprights of any fence"),
     "cutout-width": _most("decorative cut-outs"),
     "lattice-opening": _most("openings between diagonal members"),
     "chain-link-opening": _most("one mesh of a chain-link fence"),

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from typing import Final
 
+from pipeline.compliance.measures.setback import nearest_water
 from pipeline.compliance.nearness import nearest_of_segment
 from pipeline.compliance.readings import TAPED, LookAt, Measured, NotHere, Outcome, Reading
 from pipeline.compliance.standing import Bay, Scene
 from pipeline.geometry.chain import Point
-from pipeline.model.rules import Limit, RulePack
+from pipeline.model.rules import Limit, RulePack, strictest
 from pipeline.model.site import SiteObject
 from pipeline.units import format_length
 
 Reach = Callable[[SiteObject, Bay, float, float], tuple[float, float]]  # of object, bay, distance and its sigma: value and sigma [m]
+ROOM: Final = 0.025  # [m] less than this is no room to set a fence line over (own judgement)
 NONE_SHOT = "no object was surveyed on that side"
 WALK = "walk the fence: nothing climbable within {limit}, now or later (chairs, planters, toys, limbs)"
 
@@ -75,13 +78,12 @@ def _zone(scene: Scene, limit: Limit, *, outside: bool, measure: Reach) -> Outco
     readings = tuple(_readings(scene, outside, measure))
     if not readings:
         return LookAt(text=f"{NONE_SHOT}; {walk}")
-    cure = "{short} more: move the object away, or the fence line"
-    return Measured(readings=readings, cure=cure, look_at=walk)
+    return Measured(readings=readings, look_at=walk)
 
 
 def _readings(scene: Scene, outside: bool, measure: Reach) -> Iterator[Reading]:
     for thing in scene.site.objects if scene.fence.bays else ():
-        bay, distance, ratio, station = _nearest_bay(scene, thing)
+        bay, distance, ratio, station = nearest_bay(scene, thing)
         place = thing.outline.point_at(station)
         across = _across(bay, place)
         if distance > 0 and (across > 0) != outside:
@@ -89,10 +91,25 @@ def _readings(scene: Scene, outside: bool, measure: Reach) -> Iterator[Reading]:
         value, sigma = measure(thing, bay, distance, math.hypot(thing.sigma_at(station), bay.sigma_across(ratio, place)))
         height = "height unknown" if thing.height is None else f"{format_length(thing.height, scene.job.options.report_units)} high"
         where = f"object {thing.name} ({height}) beside {bay.where}"
-        yield Reading(value=value, sigma=sigma, where=where, place=place)
+        yield Reading(value=value, sigma=sigma, where=where, place=place, cure=apart(scene, bay, thing, outside=outside))
 
 
-def _nearest_bay(scene: Scene, thing: SiteObject) -> tuple[Bay, float, float, float]:
+def apart(scene: Scene, bay: Bay, thing: SiteObject, *, outside: bool) -> str:
+    """Return what would part a fence from an object, ``{short}`` standing for the length that is missing.
+
+    Toward the water the fence line may give way as far as the strictest setback of the job's packs leaves it room.
+    """
+    ruling = strictest(scene.job.packs, "setback")
+    room = nearest_water(scene, bay).value - (ruling[1].metres if ruling else 0.0)
+    words = f"{{short}} more: move object {thing.name} away"
+    if not outside:
+        return f"{words}, or the fence line farther out"
+    if room < ROOM:
+        return f"{words}; the fence line has no room toward the water there"
+    return f"{words}, or the fence line toward the water, where it has {format_length(room, scene.job.options.report_units)} above the least setback"
+
+
+def nearest_bay(scene: Scene, thing: SiteObject) -> tuple[Bay, float, float, float]:
     """Return (nearest bay, distance [m], ratio along the bay, station on the object's outline [m])."""
     found = []
     for number, bay in enumerate(scene.fence.bays):

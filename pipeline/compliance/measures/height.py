@@ -7,8 +7,9 @@ from typing import Final
 
 import numpy as np
 
+from pipeline.compliance.measures.climb import nearest_bay
 from pipeline.compliance.nearness import nearest_of_segment
-from pipeline.compliance.readings import TAPED, LookAt, Measured, NotHere, Outcome, Reading, gathered
+from pipeline.compliance.readings import TAPED, LookAt, Measured, NotHere, Outcome, Reading, gathered, rounded_up
 from pipeline.compliance.standing import Bay, Between, Scene, once
 from pipeline.geometry.chain import Point
 from pipeline.model.rules import Limit, RulePack, limits_of
@@ -129,7 +130,11 @@ def _over_object(scene: Scene, bay: Bay, thing: SiteObject, strip: float) -> Rea
     if over is None:
         return None
     where = f"{bay.where}, over object {thing.name} ({format_length(thing.height, scene.job.options.report_units)} high)"
-    cure = f"{{short}} more: move object {thing.name} out of the strip"
+    units = scene.job.options.report_units
+    beyond = format_length(rounded_up(strip - nearest_bay(scene, thing)[1], units), units)
+    cure = (
+        f"move object {thing.name}, or the fence line, {beyond} farther away: out of the {format_length(strip, units)} outside that count as ground"
+    )
     return Reading(value=over.value - thing.height, sigma=math.hypot(over.sigma, TAPED), where=where, place=place, group=bay.where, cure=cure)
 
 

@@ -48,6 +48,20 @@ def opening_sphere(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     return Measured(readings=tuple(readings), asides=tuple(free), cure=cure, look_at=look)
 
 
+def opening_between_uprights(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
+    """Clear width between neighbouring uprights that no fabric closes: where two panels meet, and beside a gate's leaf.
+
+    Why: a child's body passes between bars that stand too far apart.
+
+    How: as the largest ball between the two posts, which is their clear width where it is widest.
+    """
+    readings = [_at_between(scene, between) for between in scene.fence.betweens]
+    readings += [_beside_leaf(scene, bay) for bay in scene.fence.bays if bay.kind == "gate"]
+    if not readings:
+        return NotHere(why="fabric closes the fence between all of its posts")
+    return Measured(readings=tuple(readings), cure="{short} less: a smaller joint between the panels' end holes")
+
+
 def under_panel_sphere(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     """The largest ball that passes under a panel, as it hangs; whether it can be pushed up is for hands to tell."""
     panels = [bay for bay in scene.fence.bays if bay.kind == "panel"]

@@ -22,10 +22,9 @@ def setback(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
     """
     if not scene.fence.bays:
         return NotHere(why="the layout has no panel")
-    asked = format_length(limit.metres, scene.job.options.report_units)
     return Measured(
         readings=tuple(nearest_water(scene, bay) for bay in scene.fence.bays),
-        cure=f"{{short}} more: set the fence line farther out ({asked} and its uncertainty), or round a corner wider",
+        cure="{short} more: set the fence line farther out (`setback` of the job), or round a corner wider",
     )
 
 

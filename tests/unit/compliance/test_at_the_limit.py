@@ -144,6 +144,7 @@ CASES = (
     Case("gap-under-mesh", "max", 1, "in", hem, MIDDLE, BAYS),
     Case("opening-sphere", "must-not-pass", 4, "in", fence("joint", less=-POST), JOINT),
     Case("opening-sphere", "must-not-pass", 100, "mm", wall_end, math.hypot(MARK_AND_DRILL, WALL)),
+    Case("opening-between-uprights", "less-than", 100, "mm", fence("joint", less=-POST), JOINT),
     Case("under-panel-sphere", "must-not-pass", 4, "in", hem, MIDDLE, BAYS),
     Case("joint-latch-height", "min", 45, "in", fence("latch"), HANG),
     Case("setback", "min", 20, "in", fence("setback"), math.hypot(EDGE_SIGMA, MARK_AND_DRILL), BAYS),

@@ -80,9 +80,10 @@ def test_ball_between_posts_against_every_place_between_their_axes(leans, gap, s
 
 
 @pytest.mark.parametrize("leans", [LEANS[0], LEANS[2], LEANS[4]])
-def test_ball_between_posts_against_a_ball_carried_through_on_a_grid(leans):
-    """Cells of 0.4 mm along the opening: a ball found on them is too small by half a cell's diameter at most."""
-    first, last = post(0.0, 0.0, leans[0], leans[1]), post(0.0762, 0.0, leans[2], leans[3])
+@pytest.mark.parametrize("step", [0.0, 0.15])
+def test_ball_between_posts_against_a_ball_carried_through_on_a_grid(leans, step):
+    """Cells of 0.4 mm along the opening: a ball found on them is too small by half a cell's diameter at most; level joints and stepped ones."""
+    first, last = post(0.0, 0.0, leans[0], leans[1]), post(0.0762, 0.0, leans[2], leans[3], level=step)
     top = min(first.at(TOP)[2], last.at(TOP)[2])
     assert ball_between(first, last, RADIUS, TOP)[0] == pytest.approx(carried_through(first, last, top), abs=HALF_MILLIMETRE)
 
@@ -170,6 +171,23 @@ def test_ball_under_a_hem_against_a_grid(hem):
 def test_ball_under_a_level_hem_over_a_plane_is_the_gap_square_to_the_plane():
     hem = hem_over([0.0, 0.9144], [0.05, 0.05], rise=0.09144)
     assert ball_under(hem)[0] == pytest.approx(0.05 * math.cos(math.atan(0.1)), abs=1e-9)
+
+
+@pytest.mark.parametrize("slope", [(0.0, 0.0), (0.02, -0.03), (-0.05, 0.08)])
+def test_ball_under_a_bay_against_a_ball_in_space(slope):
+    """A deck that falls along and across the fence; the ball's centre over a grid of the fence's plane, its room taken in space."""
+    scene = scene_with(site=site_with(levels=LevelSurface(patches=(plane(0.0, slope),))))
+    bay = scene.fence.bays[1]
+    hem, (x0, x1) = hem_of(scene, bay), (bay.first.foot[0], bay.last.foot[0])
+    ends = [np.array(end.at(0.0127)) for end in (bay.first, bay.last)]
+    x, z = np.meshgrid(np.linspace(x0, x1, 401), np.linspace(-0.2, 0.2, 8001))
+    centres = np.stack([x, np.full_like(x, -0.762), z], axis=-1)
+    over_deck = (z - slope[0] * x - slope[1] * -0.762) / math.sqrt(1 + slope[0] ** 2 + slope[1] ** 2)
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    under_hem = np.linalg.norm(np.cross(centres - ends[0], along), axis=-1)
+    below = z < ends[0][2] + (x - x0) / (x1 - x0) * (ends[1][2] - ends[0][2])
+    room = np.where(below, np.minimum(over_deck, under_hem), 0.0)
+    assert ball_under(hem)[0] == pytest.approx(2 * float(room.max()), abs=HALF_MILLIMETRE)
 
 
 def broken_deck() -> LevelSurface:

@@ -8,9 +8,13 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.compliance.judge import judge
+from pipeline.compliance.stage import work_packs
 from pipeline.compliance.treatments import TREATMENTS, WORK
 from pipeline.intake.resolve import default_job, shipped_packs
 from pipeline.model.vocabulary import VOCABULARY
+from tests.made_sites import rectangle
+from tests.unit.compliance.made_fences import fence_along, job_with, line_of, site_with
 from tests.unit.compliance.made_jobs import all_packs, loop, wall_to_wall
 
 ROWS = list(csv.DictReader(line for line in (Path(__file__).parent / "rows.csv").read_text(encoding="utf-8").splitlines() if line[:1] != "#"))
@@ -35,9 +39,15 @@ SAID_OTHERWISE = {  # rows whose comparator says the same in the packs' own word
 
 @pytest.fixture(scope="module")
 def judged():
-    """A loop, a fence from wall to wall, and a loop with a low release on the pool side and an open fabric."""
-    low = {"gate": {"release_height": 1.14, "release_side": "pool"}, "panel": {"fabric_opening": 0.012}}
-    return loop(), wall_to_wall(), loop(**low)
+    """A loop, a fence from wall to wall, a loop with a low release on the pool side, an open fabric and test reports, and a fence over grass."""
+    reports = {"fabric_tensile": 500.0, "fabric_ball_burst": 700.0, "fabric_weathering": 1300.0}
+    low = {
+        "gate": {"release_height": 1.14, "release_side": "pool"},
+        "panel": {"fabric_opening": 0.012, **reports},
+        "post": {"strength_tested": 300.0},
+    }
+    grass = site_with(decks=(line_of("DECK", rectangle(12.0, 6.0, -3.0, -0.5)),))
+    return loop(), wall_to_wall(), loop(**low), judge(job_with(*all_packs()), grass, fence_along(gate_after=0), None, work_packs())
 
 
 def limits_in_packs():
