@@ -9,11 +9,13 @@ from typing import Final
 
 import msgspec
 
+from pipeline.drilling.ground import may_be_drilled
 from pipeline.drilling.misfits import SAME, Span, spans_of
 from pipeline.geometry.chain import Point
 from pipeline.model.drilling import Cure, Misfit
 from pipeline.model.layout import Hole, Layout
 from pipeline.model.shop import Shop
+from pipeline.model.site import Site
 from pipeline.units import ReportUnits, format_length
 
 TURNS: Final = {0: "toward {after}", 1: "toward the pool", 2: "toward {before}", 3: "away from the pool"}
@@ -31,24 +33,24 @@ class Ring(msgspec.Struct, frozen=True):
         return self.least - EDGE <= math.dist(self.centre, place) <= self.most + EDGE
 
 
-def cures_of(plan: Layout, stands: Layout, misfits: Sequence[Misfit], shop: Shop, units: ReportUnits) -> tuple[Cure, ...]:
+def cures_of(plan: Layout, stands: Layout, misfits: Sequence[Misfit], site: Site, shop: Shop, units: ReportUnits) -> tuple[Cure, ...]:
     """Return every single hole that would save a panel if it were drilled again, cheapest first.
 
     Parameters
     ----------
-    plan, stands, misfits, shop, units
-        As designed, as drilled, what no longer fits, by whose prices, and in which units to say so.
+    plan, stands, misfits, site, shop, units
+        As designed, as drilled, what no longer fits, what the ground allows, by whose prices, and in which units to say so.
 
     Notes
     -----
     A hole has at most two neighbours, so the places that suit both are the common part of two rings, each as wide as twice the tolerance.  The place nearest
     to where the hole is lies where it is seen from a ring's middle, or where two circles meet: those few are tried, which is exact.  A joint beside the hole has to stay within the
-    tolerance too, or no farther off than it is.  The cost is that of drilling again and of the custom panels that remain.
+    tolerance too, or no farther off than it is.  A place nearer to water, edges, joints, drains or pipes than the shop and the codes allow is not offered.  The cost is that of drilling again and of the custom panels that remain.
     """
     if not misfits:
         return ()
     as_is = round(sum(misfit.extra for misfit in misfits), 2)
-    found = [cure for hole in stands.holes if hole.role != "pocket" for cure in _cures_at(hole, plan, stands, misfits, shop, units, as_is)]
+    found = [cure for hole in stands.holes if hole.role != "pocket" for cure in _cures_at(hole, plan, stands, misfits, site, shop, units, as_is)]
     return tuple(sorted(found, key=lambda cure: (cure.cost, round(cure.range[0], 6), cure.hole)))
 
 
@@ -66,7 +68,9 @@ def nearest_place(place: Point, rings: Sequence[Ring]) -> Point | None:
     return min(good, key=lambda point: (math.dist(point, place), point), default=None)
 
 
-def _cures_at(hole: Hole, plan: Layout, stands: Layout, misfits: Sequence[Misfit], shop: Shop, units: ReportUnits, as_is: float) -> Iterator[Cure]:
+def _cures_at(
+    hole: Hole, plan: Layout, stands: Layout, misfits: Sequence[Misfit], site: Site, shop: Shop, units: ReportUnits, as_is: float
+) -> Iterator[Cure]:
     rings, broken = rings_at(hole.name, plan, stands, shop)
     saved = tuple(misfit for misfit in misfits if misfit.panel in broken and _only_here(misfit.panel, hole.name, plan, stands, shop))
     place = nearest_place(hole.place, rings) if saved else None
@@ -76,12 +80,15 @@ def _cures_at(hole: Hole, plan: Layout, stands: Layout, misfits: Sequence[Misfit
     way = ((place[0] - hole.east) / least, (place[1] - hole.north) / least)
     most = _reach(hole.place, way, least, rings)
     move = (least + most) / 2
+    aim = (hole.east + move * way[0], hole.north + move * way[1])
+    if not may_be_drilled(aim, hole.place, [ring.centre for ring in rings], site, shop, stands.least_setback):
+        return
     remaining = sum(misfit.extra for misfit in misfits if misfit not in saved)
     yield Cure(
         hole=hole.name,
         move=move,
         toward=_toward(hole, way, stands),
-        place=(hole.east + move * way[0], hole.north + move * way[1]),
+        place=aim,
         range=(least, most),
         saves=tuple(misfit.panel for misfit in saved),
         cost=round(shop.setting_out.redrill_price + remaining, 2),

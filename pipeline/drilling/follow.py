@@ -26,7 +26,7 @@ from pipeline.model.job import Job
 from pipeline.model.layout import Hole, Layout
 from pipeline.model.site import Site
 from pipeline.model.survey import Survey
-from pipeline.units import ReportUnits
+from pipeline.units import ReportUnits, format_length
 
 ELSEWHERE: Final = 4.0  # [-] standard deviations of setting out and drilling: a hole farther off stands elsewhere
 DIGITS: Final = 9  # of a residual [m]
@@ -51,7 +51,7 @@ def follow(job: Job, survey: Survey, site: Site, layout: Layout, returned: Retur
     )
     drilling = measured(job, survey, site, layout, rows)
     drilling = msgspec.structs.replace(drilling, cut=cut, returned=returned)
-    return msgspec.structs.replace(drilling, warnings=tuple(warnings_of(drilling, job.shop, units)))
+    return msgspec.structs.replace(drilling, warnings=tuple(warnings_of(layout, drilling, job.shop, units)))
 
 
 def measured(job: Job, survey: Survey, site: Site, layout: Layout, rows: tuple[SheetRow, ...]) -> Drilling:
@@ -68,13 +68,15 @@ def measured(job: Job, survey: Survey, site: Site, layout: Layout, rows: tuple[S
     places = {hole.name: place_of(network, estimate, hole.name) for hole in lineup.holes}
     refusals.refuse_gaps(lineup, layout, places, shop, units)
     stands = standing_layout(layout, lineup, places, site)
-    for gate, off in gates_that_do_not_fit(layout, stands, shop):
+    holes = _holes(job, layout, lineup, rows, network, estimate, places, found)
+    sigmas = {one.hole: one.to_next_sigma or 0.0 for one in holes}
+    for gate, off in gates_that_do_not_fit(layout, stands, shop, sigmas):
         raise gate_does_not_fit(gate, off, gate_cure(gate.name, layout, stands, shop), shop, units)
     misfits = misfits_of(layout, stands, shop)
-    cures = cures_of(layout, stands, misfits, shop, units)
+    cures = cures_of(layout, stands, misfits, site, shop, units)
     return Drilling(
         layout=custom_where_misfit(stands, misfits),
-        holes=_holes(job, layout, lineup, rows, network, estimate, places, found),
+        holes=holes,
         readings=_readings(network, estimate, rows, lineup, found, units),
         misfits=tuple(msgspec.structs.replace(one, cure=next((cure for cure in cures if one.panel in cure.saves), None)) for one in misfits),
         cures=tuple(cure for cure in cures if cure.cost < cure.cost_as_is),
@@ -199,12 +201,12 @@ def _readings(
 ) -> tuple[Reading, ...]:
     """Return every reading in the order of the sheet, those of holes that are not there too."""
     because = {index: one for one in found.taken for index in one.readings}
-    made = [_reading(network, estimate, index, because.get(index)) for index in range(len(network.observed))]
+    made = [_reading(network, estimate, index, because.get(index), units) for index in range(len(network.observed))]
     made += [reading for row in rows for reading in _of_no_hole(row, lineup)]
     return tuple(sorted(made, key=lambda one: one.row))
 
 
-def _reading(network: Network, estimate: Estimate, index: int, because: Explanation | None) -> Reading:
+def _reading(network: Network, estimate: Estimate, index: int, because: Explanation | None, units: ReportUnits) -> Reading:
     one = network.observed[index]
     estimate_of_it = one.value - float(estimate.residuals[index])
     return Reading(
@@ -216,17 +218,16 @@ def _reading(network: Network, estimate: Estimate, index: int, because: Explanat
         residual=round(one.figure.value - estimate_of_it, DIGITS),
         sigma=round(one.sigma, DIGITS),
         followed=because is None,
-        why=_why(one.figure.value - estimate_of_it, because) if because else "",
+        why=_why(one.figure.value - estimate_of_it, because, units) if because else "",
         cause=because.cause if because else "",
         row=one.row,
     )
 
 
-def _why(off: float, because: Explanation) -> str:
+def _why(off: float, because: Explanation, units: ReportUnits) -> str:
     side = "more" if off > 0 else "less"
-    return f"it is {abs(off) * 1000:.0f} mm {side} than the plan and the other readings leave room for" + (
-        f": {because.cause}" if because.cause else ""
-    )
+    cause = f": {because.cause}" if because.cause else ""
+    return f"it is {format_length(abs(off), units)} {side} than the plan and the other readings leave room for{cause}"
 
 
 def _of_no_hole(row: SheetRow, lineup: Lineup) -> list[Reading]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
+from typing import Final
 
 import msgspec
 
@@ -12,7 +13,8 @@ from pipeline.model.drilling import Misfit
 from pipeline.model.layout import Gate, Hole, Layout, Panel
 from pipeline.model.shop import Shop
 
-SAME: float = 1e-9  # [m] of rounding: a distance off by just the tolerance fits
+COVERAGE: Final = 1.96  # [-] standard deviations beyond which a gate is said not to fit, 95 %
+SAME: Final = 1e-9  # [m] of rounding: a distance off by just the tolerance fits
 
 
 class Span(msgspec.Struct, frozen=True):
@@ -54,11 +56,31 @@ def custom_where_misfit(stands: Layout, misfits: tuple[Misfit, ...]) -> Layout:
     return msgspec.structs.replace(stands, panels=panels)
 
 
-def gates_that_do_not_fit(plan: Layout, stands: Layout, shop: Shop) -> tuple[tuple[Gate, float], ...]:
-    """Return the gates whose leaf no longer fits between their holes, with how much too wide it stands [m]."""
+def gates_that_do_not_fit(plan: Layout, stands: Layout, shop: Shop, sigmas: Mapping[str, float]) -> tuple[tuple[Gate, float], ...]:
+    """Return the gates whose leaf certainly does not fit between their holes, with how much too wide it stands [m].
+
+    `sigmas` are those of the distance from a hole to the next [m]: what may still be the reading's error holds no job.
+    """
+    return tuple((gate, by) for gate, by in _leaves_off(plan, stands) if abs(by) - _unsure(gate, sigmas) > _takes(shop))
+
+
+def gates_hardly_known(plan: Layout, stands: Layout, shop: Shop, sigmas: Mapping[str, float]) -> tuple[tuple[Gate, float], ...]:
+    """Return the gates of which the readings do not tell whether they fit, with how much too wide they seem to stand [m]."""
+    return tuple((gate, by) for gate, by in _leaves_off(plan, stands) if abs(abs(by) - _takes(shop)) < _unsure(gate, sigmas))
+
+
+def _leaves_off(plan: Layout, stands: Layout) -> list[tuple[Gate, float]]:
     leaves = {gate.name: gate.leaf for gate in plan.gates}
-    off = [(gate, gate.leaf - leaves[gate.name]) for gate in stands.gates]
-    return tuple((gate, by) for gate, by in off if abs(by) > shop.setting_out.fit_tolerance + SAME)
+    return [(gate, gate.leaf - leaves[gate.name]) for gate in stands.gates]
+
+
+def _takes(shop: Shop) -> float:
+    return shop.setting_out.fit_tolerance + SAME
+
+
+def _unsure(gate: Gate, sigmas: Mapping[str, float]) -> float:
+    """Return how far a leaf's opening may be off as estimated [m]; the latch hole follows the hinge hole."""
+    return COVERAGE * sigmas.get(gate.hinge_hole, 0.0)
 
 
 def _misfit(plan: Layout, was: Panel, now: Panel, holes: Mapping[str, Hole], shop: Shop) -> Misfit | None:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+from pipeline.drilling.misfits import gates_hardly_known
 from pipeline.drilling.sheet import FILE
 from pipeline.errors import JobError, Reason
 from pipeline.model.drilling import Cure, DrilledHole, Drilling, Misfit, Reading
-from pipeline.model.layout import Gate, Panel
+from pipeline.model.layout import Gate, Layout, Panel
 from pipeline.model.shop import Shop
 from pipeline.units import ReportUnits, format_length
 
@@ -16,7 +17,7 @@ LOOSE: Final = 0.01  # [m] one sigma: a hole known worse than this is measured a
 CUT_BY: Final = 0.003 / 2.58  # [m] one sigma: a custom panel cut by distances known so fits its holes within 3 mm in 99 of 100
 
 
-def warnings_of(drilling: Drilling, shop: Shop, units: ReportUnits) -> Iterator[Reason]:
+def warnings_of(plan: Layout, drilling: Drilling, shop: Shop, units: ReportUnits) -> Iterator[Reason]:
     """Yield a warning for everything of a drilled job that somebody has to know or do."""
     yield from (_not_followed(one, units) for one in _once(drilling.not_followed))
     yield from (_elsewhere(hole, units) for hole in drilling.holes if hole.state == "moved")
@@ -24,6 +25,8 @@ def warnings_of(drilling: Drilling, shop: Shop, units: ReportUnits) -> Iterator[
     yield from (_missing(hole) for hole in drilling.holes if hole.state == "missing")
     yield from (_misfit(one, shop, units) for one in drilling.misfits)
     yield from (_loose_panel(panel, drilling, units) for panel in _loose_panels(drilling) if drilling.as_drilled)
+    sigmas = {one.hole: one.to_next_sigma or 0.0 for one in drilling.holes}
+    yield from (_loose_gate(gate, off, units) for gate, off in gates_hardly_known(plan, drilling.layout, shop, sigmas))
     pockets = {hole.name for hole in drilling.layout.holes if hole.role == "pocket"}
     planned = [hole.hole for hole in drilling.holes if hole.state == "planned" and hole.hole not in pockets]
     if drilling.as_drilled and planned:
@@ -82,7 +85,7 @@ def _misfit(misfit: Misfit, shop: Shop, units: ReportUnits) -> Reason:
     side = "too wide" if misfit.off > 0 else "too narrow"
     return Reason(
         ref="panel-becomes-custom",
-        what=f"{misfit.panel} no longer hangs in its holes and is made custom, for {misfit.extra:.2f} {shop.currency} more",
+        what=f"{misfit.panel} no longer hangs in its holes and is made custom, for {misfit.extra:.2f} {shop.currency} more: fabric, posts, work, less the stock panel",
         why=f"{misfit.first} to {misfit.last} is {format_length(abs(misfit.off), units)} {side}; "
         f"{format_length(shop.setting_out.fit_tolerance, units)} is what a stock panel takes",
         do=_cure_in_words(misfit.cure, shop, units) if misfit.cure else "no single hole drilled again would save it",
@@ -114,6 +117,16 @@ def _loose_panel(panel: Panel, drilling: Drilling, units: ReportUnits) -> Reason
         why="places by ties or by the instrument do not tell the distance of neighbouring holes as a tape does",
         file=FILE,
         do=f"tape {panel.holes[0]} to {panel.holes[-1]}, hole to hole, before {panel.name} is cut",
+    )
+
+
+def _loose_gate(gate: Gate, off: float, units: ReportUnits) -> Reason:
+    return Reason(
+        ref="gate-known-badly",
+        what=f"the holes of {gate.name} seem {format_length(abs(off), units)} {'too far apart' if off > 0 else 'too near'} for its leaf",
+        why="the readings do not tell whether the gate still hangs, and a gate cannot be made to measure",
+        file=FILE,
+        do=f"tape {gate.hinge_hole} to {gate.latch_hole}, hole to hole, and add it to the sheet",
     )
 
 

@@ -30,6 +30,7 @@ ONE_IN: Final[dict[str, float]] = {
 }
 GAIN_DIGITS: Final = 6  # of a gain [-]: nearer than this two explanations are equal, whatever the order of sums
 NO_SWAP: Final = 0.01  # [m] rows that differ by less may be swapped or not: nothing tells, and nothing follows
+NEAR: Final = 0.3  # [m] a hole that is not there belongs to the bay it would stand in, or stood beside
 IndexArray = NDArray[np.int64]
 
 Kind = Literal["reading", "hole"]
@@ -213,6 +214,7 @@ def _explanations(network: Network, units: ReportUnits, bore: float) -> Iterator
             for cause, shift in _tape_slips(one, units, bore):
                 yield Explanation("reading", readings=(index,), shifts={index: shift}, rare=_rare("slip"), cause=cause)
     yield from _skipped(network)
+    yield from _to_no_hole(network)
     for row in by_row.values():
         if "east" in row and "north" in row:
             yield from _wrong_shots(network, row["east"], row["north"])
@@ -258,6 +260,28 @@ def _skipped(network: Network) -> Iterator[Explanation]:
         if beyond and beyond != one.hole:
             shift = math.dist(places[one.hole], places[beyond]) - math.dist(places[one.hole], places[one.to])
             yield Explanation("reading", readings=(index,), shifts={index: shift}, rare=_rare("slip"), cause=f"measured to {beyond}, past {one.to}")
+
+
+def _to_no_hole(network: Network) -> Iterator[Explanation]:
+    """Yield readings that went to the mark of a hole that is not there."""
+    lineup = network.lineup
+    gone = {hole.name: hole.place for hole in lineup.line if hole.name in lineup.missing}
+    gone |= {hole.plan.name: hole.plan.place for hole in lineup.line if hole.name in lineup.instead_of}
+    places = {hole.name: hole.place for hole in lineup.holes}
+    for index, one in enumerate(network.observed):
+        if one.kind != "to-next":
+            continue
+        reach = math.dist(places[one.hole], places[one.to])
+        for name, place in gone.items():
+            shift = math.dist(places[one.hole], place) - reach
+            if name != one.hole and max(math.dist(places[one.hole], place), math.dist(places[one.to], place)) < reach + NEAR and abs(shift) > NO_SWAP:
+                yield Explanation(
+                    "reading",
+                    readings=(index,),
+                    shifts={index: shift},
+                    rare=_rare("slip"),
+                    cause=f"measured to the mark of {name}, which is not there",
+                )
 
 
 def _wrong_shots(network: Network, east: int, north: int) -> Iterator[Explanation]:

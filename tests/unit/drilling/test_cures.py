@@ -2,14 +2,18 @@
 
 import math
 
+import msgspec
 import numpy as np
 import pytest
 
 from pipeline.drilling.cures import Ring, cures_of, nearest_place
+from pipeline.drilling.ground import may_be_drilled
 from pipeline.drilling.lineup import line_up
 from pipeline.drilling.misfits import misfits_of, spans_of
 from pipeline.drilling.prices import custom_price, extra_for_custom, stock_price
 from pipeline.drilling.standing import standing_layout
+from pipeline.geometry.chain import polyline
+from tests.unit.compliance.made_fences import line_of
 from tests.unit.drilling.drilled_fences import JOB, SITE, places_of, plan_of
 
 SHOP = JOB.shop
@@ -17,11 +21,11 @@ PLAN = plan_of(5, 4, 4)
 TOLERANCE = float(SHOP.setting_out.fit_tolerance)
 
 
-def cured(plan=PLAN, shop=SHOP, **moved):
+def cured(plan=PLAN, shop=SHOP, site=SITE, **moved):
     lineup = line_up(plan, {}, {hole.name: 0.0028 for hole in plan.holes})
     stands = standing_layout(plan, lineup, places_of(plan, **moved), SITE)
     misfits = misfits_of(plan, stands, shop)
-    return stands, misfits, cures_of(plan, stands, misfits, shop, "mm")
+    return stands, misfits, cures_of(plan, stands, misfits, site, shop, "mm")
 
 
 def fits(plan, places):
@@ -68,6 +72,26 @@ def test_a_hole_off_by_20_mm_costs_a_panel_or_one_hole():
     assert best.move == pytest.approx(0.020)
     assert "cuts into the old one" in best.note
     assert (best.cost, best.cost_as_is) == (SHOP.setting_out.redrill_price, misfits[0].extra)
+
+
+@pytest.mark.parametrize("code", ["JOINT", "DRAIN", "UTILITY", "DECK"])
+def test_a_hole_is_not_drilled_again_onto_a_joint_a_drain_a_pipe_or_an_edge(code):
+    """The hole would go 20 mm westward; a line across the fence 60 mm west of it forbids that, one where it stood as near before does not."""
+    field = {"JOINT": "joints", "DRAIN": "drains", "UTILITY": "utilities", "DECK": "decks"}[code]
+    here = places_of(PLAN, H003=(0.020, 0.0))["H003"]
+    for off, offered in ((-0.06, False), (0.06, True)):
+        line = line_of(code, polyline([(here[0] + off, -3.0), (here[0] + off, 1.0)]))
+        site = msgspec.structs.replace(SITE, **{field: (line,)})
+        assert bool(cured(site=site, H003=(0.020, 0.0))[2]) == offered
+
+
+@pytest.mark.parametrize(("least", "allowed"), [(0.508, True), (0.712, True), (0.713, False), (0.80, False)])
+def test_no_fabric_is_brought_nearer_to_the_water_than_the_codes_ask(least, allowed):
+    """50 mm toward the water leave 712 mm; where even the place it has is too near, it may go no nearer."""
+    here, neighbours = PLAN.holes[2].place, [PLAN.holes[1].place, PLAN.holes[3].place]
+    nearer, farther = (here[0], here[1] + 0.050), (here[0], here[1] - 0.050)
+    assert may_be_drilled(nearer, here, neighbours, SITE, SHOP, least) == allowed
+    assert may_be_drilled(farther, here, neighbours, SITE, SHOP, least)
 
 
 def test_only_a_hole_that_mends_all_that_is_off_is_a_cure():

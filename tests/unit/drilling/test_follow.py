@@ -203,6 +203,21 @@ def test_a_gate_that_does_not_fit_its_holes_holds_the_job_with_the_cure():
     assert "drill H005 again, 28 mm toward H006" in reason.do
 
 
+def test_a_gate_the_readings_hardly_tell_of_is_taped_and_holds_nothing():
+    plan = plan_of(5, 4, gate_after=0)
+    places = places_of(plan, H005=(-0.019, 0.0))
+    drilling = followed(plan, tied(places))
+    assert 0.0127 < drilling.layout.gates[0].leaf - BAY < 0.019
+    assert "tape H005 to H006" in told(drilling)
+    assert held(distances(places), JobError, plan).ref == "gate-does-not-fit"
+
+
+def test_a_reading_to_the_mark_of_a_hole_that_is_not_there_is_named():
+    left = {name: place for name, place in places_of(PLAN).items() if name != "H008"}
+    drilling = followed(PLAN, distances(left, H007=914) + "H008,,not drilled\n")
+    assert [(one.hole, one.cause) for one in drilling.not_followed] == [("H007", "measured to the mark of H008, which is not there")]
+
+
 def test_a_second_frame_is_brought_onto_the_first_by_marks_shot_again():
     true = places_of(PLAN, H003=(0.005, 0.004))
     drilling = followed(PLAN, shot(true, also_marks=True, shift=(0.040, -0.025)))
