@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.blunders import BLUNDER_PRICE, most_set_aside, off_the_line, snooped
+from pipeline.edge.blunders import BLUNDER_PRICE, Told, most_set_aside, off_the_line, snooped
 from pipeline.edge.dense import DENSE, searched_dense
 from pipeline.edge.fit import PIECE_PRICE, Shape, cornered, description_length, settled
 from pipeline.edge.free_form import description_of_free, free_shape
@@ -56,6 +56,10 @@ class AsBuilt(msgspec.Struct, frozen=True, kw_only=True):
         Shots whose place in the order only the fitted line told.
     notes : tuple of str
         Tests made, with their figures.
+    doubtful : tuple of str
+        Shots some of which are wrong, and it cannot be told which.
+    slender : tuple of str
+        Shots that alone show a feature of the line: if it is not there, they are wrong.
     """
 
     shape: Shape
@@ -64,6 +68,8 @@ class AsBuilt(msgspec.Struct, frozen=True, kw_only=True):
     set_aside: tuple[SetAside, ...] = ()
     late: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    doubtful: tuple[str, ...] = ()
+    slender: tuple[str, ...] = ()
 
 
 def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -> AsBuilt:
@@ -91,12 +97,12 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     tidy = tidied(shots, closed=closed)
     row = _counter_clockwise(tidy.shots) if closed else tidy.shots
     may_be_free = closed and arcs and len(row) <= DENSE
-    off = list(off_the_line(row, closed=closed, arcs=arcs)) if blunders and len(row) <= DENSE else []
-    free = _plainly_free(row) if may_be_free and not off else None
+    free = _plainly_free(row) if may_be_free else None
+    told = off_the_line(row, closed=closed, arcs=arcs) if blunders and free is None and len(row) <= DENSE else Told()
     late: tuple[str, ...] = ()
     noise = 1.0
     if free is None:
-        found, aside = _without_blunders(row, off, closed=closed, arcs=arcs)
+        found, aside = _without_blunders(row, told, closed=closed, arcs=arcs)
         late = _behind(found.shape)
         if late and len(row) <= DENSE:
             found = searched(_along(found.shape), closed=closed, arcs=arcs)
@@ -116,6 +122,8 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         set_aside=tuple(SetAside(name=row.names[index], offset=float(offset)) for index, offset in zip(aside, offsets, strict=True)),
         late=late,
         notes=notes,
+        doubtful=tuple(row.names[index] for index in told.doubtful),
+        slender=tuple(row.names[index] for index in told.slender if index not in aside),
     )
 
 
@@ -144,17 +152,26 @@ def _middling(shape: Shape) -> float:
 
 def _plainly_free(row: Shots) -> Free | None:
     """Return the line as a free curve where lines and arcs could not come near it, before they are even adjusted."""
+    at_best = _least_of_pieces(row)
+    free = None if at_best is None else _free(row)
+    if free is None or at_best is None or not _holds(free[0]):
+        return None
+    length = description_of_free(free[0], 1.0) + PLAINLY
+    if free[1]:  # without those shots lines and arcs may do as well
+        named = len(free[1]) * (BLUNDER_PRICE + math.log(len(row)))
+        rest = _least_of_pieces(row.without(free[1]))
+        return None if rest is None or length > min(rest, at_best - named) else free
+    return None if length > at_best else free
+
+
+def _least_of_pieces(row: Shots) -> float | None:
+    """Return what lines and arcs come to at the very best: every join smooth, nothing lost by joining; None where they are few."""
     costs, prices = costs_of(row, closed=True, arcs=True), Prices.for_points(len(row))
     pieces = cut(costs, prices)
     if sum(piece.is_arc for piece in pieces) < MANY_ARCS:
         return None
-    free = _free(row)
-    unit = math.log(len(row))
     misfit = cut_length(costs, pieces, Prices(line=0.0, arc=0.0))
-    at_best = misfit + len(pieces) * (2 * unit + PIECE_PRICE)  # every join smooth, nothing lost by joining
-    if free is None or not _holds(free[0]) or description_of_free(free[0], 1.0) + PLAINLY > at_best:
-        return None
-    return free
+    return misfit + len(pieces) * (2 * math.log(len(row)) + PIECE_PRICE)
 
 
 def _rather_free(row: Shots, found: Searched, aside: list[int]) -> Free | None:
@@ -186,12 +203,13 @@ def _counter_clockwise(shots: Shots) -> Shots:
     return shots.taken((first + step * index) % len(shots) for index in range(len(shots)))
 
 
-def _without_blunders(row: Shots, aside: list[int], *, closed: bool, arcs: bool) -> tuple[Searched, list[int]]:
+def _without_blunders(row: Shots, told: Told, *, closed: bool, arcs: bool) -> tuple[Searched, list[int]]:
     """Return what is found without the blunders already told and those its residuals show, and the indices of all of them."""
     if len(row) > DENSE:
         dense, off = searched_dense(row, closed=closed, arcs=arcs)
         return dense, list(off)
-    found = searched(_rest(row, aside), closed=closed, arcs=arcs)
+    aside = list(told.aside)
+    found = told.found or searched(_rest(row, aside), closed=closed, arcs=arcs)
     singles: list[int] = []
     while len(aside) + len(singles) <= most_set_aside(len(row)):
         worst = snooped(found.shape, found.noise)
@@ -213,7 +231,7 @@ def _without_blunders(row: Shots, aside: list[int], *, closed: bool, arcs: bool)
 
 
 def _rest(row: Shots, aside: list[int]) -> Shots:
-    return row.taken(index for index in range(len(row)) if index not in set(aside))
+    return row.without(aside)
 
 
 def _agrees(found: Searched, row: Shots, index: int) -> bool:

@@ -79,6 +79,10 @@ def _residuals(chain: Chain, points: Sequence[SurveyPoint], aside: set[str]) -> 
 def _warnings(line: Line, built: AsBuilt, fit: FittedLine, known: dict[str, SurveyPoint]) -> Iterator[Reason]:
     if built.set_aside:
         yield _off_line(line, built, known)
+    if built.slender:
+        yield _slender(line, built, known)
+    if built.doubtful and line.code != "WATER":
+        yield _in_doubt(line, built, known)
     if built.tidied.moved or built.late:
         moved = tuple(dict.fromkeys((*built.tidied.moved, *built.late)))
         yield _out_of_order(line, moved, built.tidied.shortened, known)
@@ -91,6 +95,8 @@ def _warnings(line: Line, built: AsBuilt, fit: FittedLine, known: dict[str, Surv
 
 
 def _faults(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Iterator[Reason]:
+    if built.doubtful and line.code == "WATER":
+        yield _in_doubt(line, built, known)
     if len(built.set_aside) > most_set_aside(len(line.points)):
         yield msgspec.structs.replace(
             _off_line(line, built, known),
@@ -132,6 +138,35 @@ def _off_line(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reas
         why=f"set aside, the line rests on the other {len(built.shape.shots)} shots{hint}",
         do="look at these places on site, or shoot them again; if the edge really runs there, shoot three points or more on that part",
     )
+
+
+def _in_doubt(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reason:
+    names = _in_order(line, built.doubtful)
+    return _reason(
+        line,
+        known[names[0]],
+        ref="edge-in-doubt",
+        what=f"{line.name}: some of the shots {', '.join(names)} are wrong, and it cannot be told which",
+        why="two ways to read them explain the survey nearly alike, and the edge runs differently in each",
+        do="look at this stretch on site and shoot it again with three points or more on every side and curve; "
+        "reject the shots that were taken on the coping or elsewhere",
+    )
+
+
+def _slender(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reason:
+    names = _in_order(line, built.slender)
+    return _reason(
+        line,
+        known[names[0]],
+        ref="edge-on-few-shots",
+        what=f"{line.name}: how the edge runs at the shots {', '.join(names)} hangs on one or two of them alone",
+        why="no other shot checks them; if one is wrong, the edge is wrong there by as much",
+        do="look at the picture of the fit; if the edge does not run so, shoot three points or more on that part",
+    )
+
+
+def _in_order(line: Line, names: Sequence[str]) -> list[str]:
+    return [point.point for point in line.points if point.point in set(names)]
 
 
 def _side(line: Line, offset: float) -> str:

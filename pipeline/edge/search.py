@@ -46,7 +46,7 @@ class Searched(msgspec.Struct, frozen=True, kw_only=True):
     noise: float
 
 
-def searched(shots: Shots, *, closed: bool, arcs: bool) -> Searched:
+def searched(shots: Shots, *, closed: bool, arcs: bool, begins: bool = False) -> Searched:
     """Find the pieces of a row of shots and adjust the chain of them.
 
     Parameters
@@ -57,6 +57,8 @@ def searched(shots: Shots, *, closed: bool, arcs: bool) -> Searched:
         Whether the line closes.
     arcs : bool
         Whether it may have arcs.
+    begins : bool
+        Whether a closed line is known to begin a piece at its first shot: then the first cut takes a hundredth of the time.
 
     Raises
     ------
@@ -64,9 +66,10 @@ def searched(shots: Shots, *, closed: bool, arcs: bool) -> Searched:
         When the shots make no line at all.
     """
     costs = costs_of(shots, closed=closed, arcs=arcs)
-    noise = noise_of(costs)
-    costs = noisier(costs, noise)
-    first = first_cut(shots, costs, Prices.for_points(len(shots)))
+    row = _opened(costs) if begins else costs
+    noise = noise_of(row)
+    costs, row = noisier(costs, noise), noisier(row, noise)
+    first = first_cut(shots, row, Prices.for_points(len(shots)))
     best = _tried(shots, first, closed=closed, noise=noise)
     if best is None:
         raise ValueError("the shots make no line")
@@ -96,13 +99,21 @@ def _first_better(shots: Shots, best: Searched, costs: Costs, seen: set[Change])
 
 def costs_of(shots: Shots, *, closed: bool, arcs: bool) -> Costs:
     """Return the cost of every run; a run with shots coded as lying on a curve is no line."""
-    costs = piece_costs(shots.points, shots.sigmas, closed=closed, arcs=arcs)
+    gapped = [row for row, name in enumerate(shots.names) if name in shots.beside_gaps]
+    costs = piece_costs(shots.points, shots.sigmas, closed=closed, arcs=arcs, gapped=gapped)
     if not arcs or not (shots.curved == 1).any():
         return costs
     count = len(shots)
     index = (np.arange(count)[:, None] + np.arange(count)[None, :]) % count
     bent = np.cumsum((shots.curved == 1)[index], axis=1) > 0
     return msgspec.structs.replace(costs, line=np.where(bent, np.inf, costs.line))
+
+
+def _opened(costs: Costs) -> Costs:
+    """Return the costs of the same shots in a row that does not close."""
+    index = np.arange(costs.points)
+    beyond = index[:, None] + index[None, :] >= costs.points
+    return Costs(line=np.where(beyond, np.inf, costs.line), arc=np.where(beyond, np.inf, costs.arc), closed=False)
 
 
 def noise_of(costs: Costs) -> float:

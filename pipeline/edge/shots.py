@@ -29,12 +29,15 @@ class Shots(msgspec.Struct, frozen=True, kw_only=True):
         [m²]
     curved : (n,) array
         1 strictly within a stretch coded as a curve (between PC and PT), 2 at its ends, 0 where nothing is said.
+    beside_gaps : frozenset of str
+        Shots whose neighbour was left out: how sharply the line turns at them tells nothing of a corner.
     """
 
     names: tuple[str, ...]
     points: Array
     covariances: Array
     curved: NDArray[np.int64]
+    beside_gaps: frozenset[str] = frozenset()
 
     def __len__(self) -> int:
         return len(self.names)
@@ -47,7 +50,15 @@ class Shots(msgspec.Struct, frozen=True, kw_only=True):
             points=self.points[rows],
             covariances=self.covariances[rows],
             curved=self.curved[rows],
+            beside_gaps=self.beside_gaps,
         )
+
+    def without(self, index: Iterable[int]) -> Shots:
+        """Return the other shots; those beside the ones left out are marked as beside a gap."""
+        out, count = set(index), len(self)
+        left = [row for row in range(count) if row not in out]
+        edges = {row for row in left if (row - 1) % count in out or (row + 1) % count in out}
+        return msgspec.structs.replace(self.taken(left), beside_gaps=self.beside_gaps | {self.names[row] for row in edges})
 
     @property
     def sigmas(self) -> Array:

@@ -91,7 +91,7 @@ class Prices(msgspec.Struct, frozen=True, kw_only=True):
         return Prices(line=(LINE_PARAMETERS + 1) * unit, arc=(ARC_PARAMETERS + 1) * unit + CURVED_PRICE)
 
 
-def piece_costs(points: Array, sigmas: Array, *, closed: bool, arcs: bool = True) -> Costs:
+def piece_costs(points: Array, sigmas: Array, *, closed: bool, arcs: bool = True, gapped: Collection[int] = ()) -> Costs:
     """Return the chi-square of every run of consecutive points as a line and as an arc, from running moments.
 
     Parameters
@@ -104,6 +104,8 @@ def piece_costs(points: Array, sigmas: Array, *, closed: bool, arcs: bool = True
         Runs may pass from the last point to the first.
     arcs : bool
         False: lines only.
+    gapped : collection of int
+        Points beside points that were left out: how sharply the row turns at them tells nothing of a corner.
 
     Notes
     -----
@@ -127,7 +129,7 @@ def piece_costs(points: Array, sigmas: Array, *, closed: bool, arcs: bool = True
     line = total * (spread - np.sqrt((mxx - myy) ** 2 + 4 * mxy**2)) / 2
     arc = _arc_costs(x, y, mean, mx, my, mxx, myy, mxy, total) if arcs and count >= 3 else np.full_like(line, np.inf)
     line, arc = np.maximum(line, 0.0), np.maximum(arc, 0.0)
-    arc[_holds_corner(points, sigmas, index)] = np.inf
+    arc[_holds_corner(points, sigmas, index, gapped)] = np.inf
     line[:, 0] = np.inf
     arc[:, :2] = np.inf
     if not closed:
@@ -136,12 +138,13 @@ def piece_costs(points: Array, sigmas: Array, *, closed: bool, arcs: bool = True
     return Costs(line=line, arc=arc, closed=closed)
 
 
-def _holds_corner(points: Array, sigmas: Array, index: NDArray[np.intp]) -> Flags:
+def _holds_corner(points: Array, sigmas: Array, index: NDArray[np.intp], gapped: Collection[int]) -> Flags:
     """Say which runs have a sharp turn at one of their inner points."""
     into = points - np.roll(points, 1, axis=0)
     out = np.roll(into, -1, axis=0)
     turn = np.abs(np.arctan2(into[:, 0] * out[:, 1] - into[:, 1] * out[:, 0], (into * out).sum(axis=1)))
     clear = np.minimum(np.hypot(*into.T), np.hypot(*out.T)) > CLEAR_CHORD * sigmas
+    clear[list(gapped)] = False
     sharp = ((turn > SHARPEST) & clear).astype(np.int64)[index]
     inner = np.cumsum(sharp, axis=1) - sharp - sharp[:, :1]
     return np.asarray(inner > 0)
@@ -167,6 +170,18 @@ def _arc_costs(x: Array, y: Array, mean: Callable[[Array], Array], mx: Array, my
         + 2 * centre * mr2
         - 4 * centre * centre
     )
+    return np.asarray(taubin_root(mxx, myy, mxy, mxz, myz, mzz) * total)
+
+
+def taubin_root(mxx: Array, myy: Array, mxy: Array, mxz: Array, myz: Array, mzz: Array) -> Array:
+    """Return Taubin's smallest root, the mean square distance of points from their circle to first order [m²].
+
+    Parameters
+    ----------
+    mxx, myy, mxy, mxz, myz, mzz : array
+        Moments about the points' mean, with z = x² + y².
+    """
+    mz = mxx + myy
     covariance = mxx * myy - mxy * mxy
     variance_z = mzz - mz * mz
     a3 = 4 * mz
@@ -180,7 +195,7 @@ def _arc_costs(x: Array, y: Array, mean: Callable[[Array], Array], mx: Array, my
             slope = a1 + root * (2 * a2 + 3 * a3 * root)
             step = np.where(slope != 0, -value / slope, 0.0)
             root = root + np.where(np.isfinite(step), step, 0.0)
-    return np.where(np.isfinite(root), root, np.inf) * total
+    return np.asarray(np.where(np.isfinite(root), root, np.inf))
 
 
 def cut(costs: Costs, prices: Prices, *, barred: Collection[int] = (), shared: bool = True) -> tuple[Stretch, ...]:
