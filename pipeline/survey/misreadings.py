@@ -28,19 +28,25 @@ def likely_cause(tie: Tie, size: float, tolerance: float, tape: float) -> str:
         The tape's length [m].
     """
     right = tie.dist - size
+    found = [(abs(length - right), cause) for length, cause in _explanations(tie, size, tape) if abs(length - right) <= tolerance]
+    return min(found, key=lambda entry: round(entry[0] / (tolerance / 4)))[1] if found else ""  # of those as near, the first
+
+
+def _explanations(tie: Tie, size: float, tape: float) -> Iterator[tuple[float, str]]:
+    """Yield (what the tie would be [m], how it was misread), the likeliest first."""
     for text, cause in _misreadings(tie.text):
-        if _is_near(_length(text, tie), right, tolerance):
-            return f"{cause}: {text} was written as {tie.text}"
-    if "." in tie.text and tie.unit == "foot" and _is_near(_length(tie.text.replace(".", "-"), tie), right, tolerance):
-        return f"feet and inches written as decimals of a foot: {tie.text.replace('.', ' ft ')} in"
-    if abs(tape - tie.dist - right) <= tolerance:
-        return "read from the wrong end of the tape"
+        length = _length(text, tie)
+        if length is not None:
+            yield length, f"{cause}: {text} was written as {tie.text}"
+    if "." in tie.text and tie.unit == "foot":
+        length = _length(tie.text.replace(".", "-"), tie)
+        if length is not None:
+            yield length, f"feet and inches written as decimals of a foot: {tie.text.replace('.', ' ft ')} in"
+    yield tape - tie.dist, "read from the wrong end of the tape"
+    sign = 1 if size > 0 else -1
     for feet in WHOLE_FEET:
-        if abs(abs(size) - feet * FOOT) <= tolerance:
-            return f"{feet} ft misread"
-    if tolerance < INCH / 3 and abs(abs(size) - INCH) <= tolerance:
-        return "an inch misread, or the hook of the tape"
-    return ""
+        yield tie.dist - sign * feet * FOOT, f"{feet} ft misread"
+    yield tie.dist - sign * INCH, "an inch misread, or the hook of the tape"
 
 
 def _misreadings(text: str) -> Iterator[tuple[str, str]]:
@@ -60,7 +66,3 @@ def _length(text: str, tie: Tie) -> float | None:
         return tape_length(text, tie.unit)
     except ValueError:
         return None
-
-
-def _is_near(length: float | None, right: float, tolerance: float) -> bool:
-    return length is not None and abs(length - right) <= tolerance

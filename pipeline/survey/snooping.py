@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import Final, Literal, NamedTuple
 
 import msgspec
 import numpy as np
 
-from pipeline.survey.adjustment import REDUNDANCY_LEAST, Solution, adjusted, baarda_critical, blunder_sizes, pope_critical
-from pipeline.survey.design import Floats
+from pipeline.survey.adjustment import REDUNDANCY_LEAST, Solution, adjusted, baarda_critical, blunder_sizes, covariance, pope_critical
+from pipeline.survey.design import Floats, design_of, misclosures
 from pipeline.survey.elimination import solution
-from pipeline.survey.network import Network, Observation
+from pipeline.survey.network import Network, NetworkPoint, Observation
 
 Criterion = Literal["baarda", "pope"]
 
@@ -25,13 +27,25 @@ UNSETTLED_ROUNDS: Final = 2  # blunders taken out of a network that does not set
 
 
 class Rejected(NamedTuple):
-    """An observation taken out: by how much it is off [m or rad], and the statistic against its critical value."""
+    """An observation taken out.
+
+    Parameters
+    ----------
+    observation : Observation
+    size, sigma_size : float
+        By how much it is off as judged when it went, in the network with whatever went after it [m] or [rad], and how well that is known.
+    statistic, critical : float
+        What it was rejected by [-].
+    final_size : float
+        By how much it is off against the network without any of the rejected, however far off it is [m] or [rad].
+    """
 
     observation: Observation
     size: float
     sigma_size: float
     statistic: float
     critical: float
+    final_size: float
 
 
 class Snooped(NamedTuple):
@@ -82,7 +96,7 @@ def snooped(network: Network, *, criterion: Criterion = "baarda", free: bool = F
         found = adjusted(network, free=free)
         leader, statistic, critical = _leader(found, criterion)
         if leader is None or statistic <= critical:
-            return Snooped(found, tuple(rejected))
+            return Snooped(found, _sized(rejected, found))
         alike = _alike(found, leader, criterion, separation)
         if len(alike) > 1:
             return Snooped(found, tuple(rejected), tuple(network.observations[row] for row in alike))
@@ -90,6 +104,53 @@ def snooped(network: Network, *, criterion: Criterion = "baarda", free: bool = F
             return Snooped(found, tuple(rejected), exhausted=True)
         rejected.append(_rejected(found, leader, statistic, critical))
         network = _without(network, leader, found)
+
+
+def snooped_beside(network: Network, aside: Sequence[Observation]) -> Snooped:
+    """Adjust a network without distances so far off that they would drag their points away, then hold them against it.
+
+    Parameters
+    ----------
+    network : Network
+        Without those in doubt.
+    aside : sequence of Observation
+        Distances in plan; they are rejected where they miss the adjusted network, else everything is adjusted together.
+    """
+    found = snooped(network)
+    if not aside:
+        return found
+    critical = critical_value(found.solution, "baarda")
+    tested = [_against(found.solution, o, critical) for o in aside]
+    if any(one.statistic <= critical for one in tested):
+        return snooped(Network(points=network.points, observations=(*network.observations, *aside)))
+    return found._replace(rejected=(*tested, *found.rejected))
+
+
+def _against(found: Solution, o: Observation, critical: float) -> Rejected:
+    """Return a distance that took no part in an adjustment as rejected by it: observed less predicted, in sigmas of both."""
+    start, end = found.place(o.at)[:2], found.place(o.to)[:2]
+    level = math.dist(start, end)
+    along = np.array([start[0] - end[0], start[1] - end[1], 0.0, end[0] - start[0], end[1] - start[1], 0.0]) / level
+    sigma = math.sqrt(o.sigma**2 + float(along @ covariance(found, [o.at, o.to]) @ along))
+    return Rejected(o, o.value - level, sigma, abs(o.value - level) / sigma, critical, o.value - level)
+
+
+def _sized(rejected: Sequence[Rejected], found: Solution) -> tuple[Rejected, ...]:
+    """Return the rejected with their sizes against the network without them: observed less what it predicts, however large they are."""
+    if not rejected:
+        return ()
+    groups = list(dict.fromkeys(o.group for o in found.network.observations if o.kind == "direction"))
+    points = _points_at(found)
+    sizes = []
+    for one in rejected:
+        o = one.observation
+        if o.kind == "direction" and o.group not in groups:
+            sizes.append(one.size)  # the last direction of its occupation: nothing predicts it
+            continue
+        design = design_of(Network(points=points, observations=(o,)))
+        turn = found.orientations[[groups.index(o.group)]] if o.kind == "direction" else np.zeros(0)
+        sizes.append(float(misclosures(design, design.places, turn)[0]))
+    return tuple(one._replace(final_size=size) for one, size in zip(rejected, sizes, strict=True))
 
 
 def first_largest(statistics: Floats) -> int:
@@ -194,13 +255,18 @@ def _leader_without(found: Solution, leader: int, criterion: Criterion, correlat
 
 def _rejected(found: Solution, row: int, statistic: float, critical: float) -> Rejected:
     sigma = float(found.design.sigmas[row] / np.sqrt(found.redundancy[row]))
-    return Rejected(found.network.observations[row], float(blunder_sizes(found)[row]), sigma, statistic, critical)
+    size = float(blunder_sizes(found)[row])
+    return Rejected(found.network.observations[row], size, sigma, statistic, critical, size)
 
 
 def _without(network: Network, row: int, found: Solution) -> Network:
     """Return the network less one observation, starting from where it stands now."""
-    points = tuple(
+    return Network(points=_points_at(found), observations=network.observations[:row] + network.observations[row + 1 :])
+
+
+def _points_at(found: Solution) -> tuple[NetworkPoint, ...]:
+    """Return the network's points where the adjustment put them."""
+    return tuple(
         msgspec.structs.replace(point, east=float(place[0]), north=float(place[1]), up=float(place[2]))
-        for point, place in zip(network.points, found.places, strict=True)
+        for point, place in zip(found.network.points, found.places, strict=True)
     )
-    return Network(points=points, observations=network.observations[:row] + network.observations[row + 1 :])

@@ -23,7 +23,7 @@ from pipeline.survey.placing import placed
 from pipeline.survey.pointings import InstrumentErrors, Pointing, errors_in_words, pointings
 from pipeline.survey.reduction import straight_zenith
 from pipeline.survey.slips import unit_slip
-from pipeline.survey.snooping import Rejected, Snooped, snooped
+from pipeline.survey.snooping import Rejected, Snooped, snooped_beside
 from pipeline.survey.solved import Solved
 from pipeline.survey.station_placing import StationPlacing, placed_by_pointings
 from pipeline.survey.summary import adjustment_summary, fit_reasons, rounded, scale_of_sigmas, worst_residuals
@@ -77,7 +77,7 @@ def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Jo
     kept = [sight for sight in sights if sight.setup in placing.places and sight.target in placing.places]
     if not kept:
         raise SurveyError(holds)
-    found = snooped(_network(kept, placing, marks, beside.observations, options))
+    found = snooped_beside(_network(kept, placing, marks, beside.observations, options), beside.aside)
     blunder_warnings, blunder_holds = _blunders(found, shots, beside.ties, marks, job)
     points = _points(coded, found.solution, placing, marks, _origins(shots, ties), options)
     common = common_errors(found.solution, [point.point for point in points])
@@ -425,7 +425,7 @@ def _shot_of(observation: Observation, shots: Sequence[Shot]) -> Shot:
 
 def _off(rejected: Rejected, found: Snooped, units: ReportUnits) -> str:
     """Say by how much an observation is off; an angle by what it makes at the target."""
-    o, size = rejected.observation, rejected.size
+    o, size = rejected.observation, rejected.final_size
     if o.kind not in ANGULAR:
         return f"is about {_length_off(rejected, units)}"
     design = found.solution.design
@@ -436,7 +436,7 @@ def _off(rejected: Rejected, found: Snooped, units: ReportUnits) -> str:
 
 
 def _length_off(rejected: Rejected, units: ReportUnits) -> str:
-    return f"{format_length(abs(rejected.size), units)} too {'large' if rejected.size > 0 else 'small'}"
+    return f"{format_length(abs(rejected.final_size), units)} too {'large' if rejected.final_size > 0 else 'small'}"
 
 
 def _origins(shots: Sequence[Shot], ties: Sequence[Tie]) -> dict[str, tuple[str, int]]:

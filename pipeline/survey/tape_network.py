@@ -14,7 +14,7 @@ from pipeline.survey.common_errors import common_errors
 from pipeline.survey.field_book import ReadPoint, Tie
 from pipeline.survey.network import Network, NetworkPoint, Observation
 from pipeline.survey.refusals import refusal
-from pipeline.survey.snooping import snooped
+from pipeline.survey.snooping import snooped, snooped_beside
 from pipeline.survey.solved import Solved
 from pipeline.survey.summary import adjustment_summary, fit_reasons, rounded, scale_of_sigmas, worst_residuals
 from pipeline.survey.tape_placing import Place, Placing, placed_by_ties
@@ -49,21 +49,25 @@ def points_from_ties(ties: Sequence[Tie], marks: Sequence[ReadPoint], job: Job, 
         raise refusal("no-ties", "there is no distance in the tape file", why="nothing fixes the points", file=ties[0].file if ties else "")
     coded = descriptions(ties, table)
     held = {mark.point: mark for mark in marks if mark.point in coded}
+    slip = scale_slip(distances, {name: (mark.east, mark.north) for name, mark in held.items()})
+    if slip:
+        raise SurveyError(slip)
     known, base = _frame(distances[0], held)
     placing = placed_by_ties(
         mean_lengths(distances), known, base, written_sides(distances), lines_of_ties(coded), float(job.options.survey.tape_sigma)
     )
     kept = [tie for tie in distances if tie.start in placing.places and tie.end in placing.places]
-    found = snooped(_network(kept, placing.places, held, job))
+    wild = [tie for tie in kept if (tie.start, tie.end) in placing.gross or (tie.end, tie.start) in placing.gross]
+    sound = [tie for tie in kept if tie not in wild]
+    found = snooped_beside(_network(sound, placing.places, held, job), tie_observations(wild, float(job.options.survey.tape_sigma)))
     heights, levels = _heights(ties, held, job)
     blunders = [tie_blunder(rejected, kept, job) for rejected in found.rejected]
     warnings, fit_holds = fit_reasons(found, "ties", distances[0].file)
-    places = {name: (mark.east, mark.north) for name, mark in held.items()}
     return Solved(
         points=_points(coded, found.solution, placing, held, heights, distances, job),
         adjustment=adjustment_summary(found, tuple(reason.what for reason in blunders)),
         warnings=(*blunders, *warnings, *unchecked(found.solution, coded, kept[0].file), *levels),
-        holds=(*placing_holds(placing, distances, coded), *unlocated_ties(found, kept, job), *fit_holds, *scale_slip(kept, places)),
+        holds=(*placing_holds(placing, distances, coded), *unlocated_ties(found, kept, job), *fit_holds),
         common=common_errors(found.solution, list(coded)),
     )
 
@@ -83,7 +87,7 @@ def _frame(base: Tie, held: Mapping[str, ReadPoint]) -> tuple[dict[str, Place], 
 
 
 def _network(ties: Sequence[Tie], places: Mapping[str, Place], held: Mapping[str, ReadPoint], job: Job) -> Network:
-    base = ties[0]
+    base = ties[0]  # never set aside: its ends are where it puts them
     fixed = dict.fromkeys(held, "EN") if len(held) >= 2 else {base.start: "EN", base.end: "N"}
     points = [NetworkPoint(name=name, east=east, north=north, held=fixed.get(name, "")) for name, (east, north) in places.items()]
     return Network(points=tuple(points), observations=tie_observations(ties, float(job.options.survey.tape_sigma)))
@@ -110,7 +114,7 @@ def _heights(ties: Sequence[Tie], held: Mapping[str, ReadPoint], job: Job) -> tu
     warnings = [
         Reason(
             ref="blunder",
-            what=f"{rejected.observation.label} is off by about {size_in_words(rejected.size, job.options.report_units)} and was left out",
+            what=f"{rejected.observation.label} is off by about {size_in_words(rejected.final_size, job.options.report_units)} and was left out",
             why="the other levels agree without it",
             file=levels[0].file,
             do="level it again",

@@ -16,6 +16,9 @@ MOST_PASSES: Final = 300  # each places whatever it can; a pool takes a handful
 MOST_TIES_TRIED: Final = 30  # of one point, for the two that cross best
 COLLINEAR: Final = 0.02  # sine under which points count as on one line
 CONCLUSIVE: Final = 8.0  # sigmas by which a third tie has to prefer one of two solutions
+GROSS: Final = 0.5  # [m] a tie that misses a place three others agree on by more is set aside before the adjustment: it would drag the point away
+AGREEING: Final = 3  # other ties that have to agree for that
+PAIRS_TRIED: Final = 12  # of one point's ties, the best crossing first, where the first does not fit the rest
 ORDER_SHARE: Final = 0.1  # of the two solutions' distance, by which a line has to get longer through the wrong one
 
 
@@ -33,6 +36,8 @@ class Placing(NamedTuple):
         Whether nothing at all tells left from right, so that the whole may be its mirror image.
     against : tuple of str
         Points whose `side` column contradicts the others.
+    gross : tuple of (name, name)
+        Ties that miss places on which others agree by far more than a tape can.
     """
 
     places: dict[str, Place]
@@ -40,6 +45,7 @@ class Placing(NamedTuple):
     short: tuple[str, ...] = ()
     mirrored: bool = False
     against: tuple[str, ...] = ()
+    gross: tuple[tuple[str, str], ...] = ()
 
 
 class Line(NamedTuple):
@@ -87,7 +93,7 @@ def placed_by_ties(
     missing = [name for name in state.neighbours if name not in state.places]
     short = tuple(name for name in missing if name not in two_sided)
     against = state.settle_mirror()
-    return Placing(state.places, two_sided, short, state.provisional and not state.votes(), against)
+    return Placing(state.places, two_sided, short, state.provisional and not state.votes(), against, state.gross(lengths))
 
 
 def circles_meet(first: Place, first_radius: float, second: Place, second_radius: float) -> tuple[Place, Place]:
@@ -218,25 +224,59 @@ class _State:
     def _ties(self, name: str) -> dict[str, float]:
         return {other: length for other, length in self.neighbours[name].items() if other in self.places}
 
+    def gross(self, lengths: Mapping[tuple[str, str], float]) -> tuple[tuple[str, str], ...]:
+        """Return the ties that miss by far what the other ties of both their ends agree on."""
+        misses = {
+            pair: abs(math.dist(self.places[pair[0]], self.places[pair[1]]) - length)
+            for pair, length in lengths.items()
+            if pair[0] in self.places and pair[1] in self.places
+        }
+        agreeing: dict[str, int] = {}
+        for pair, miss in misses.items():
+            for name in pair:
+                agreeing[name] = agreeing.get(name, 0) + (miss < CONCLUSIVE * self.sigma)
+        return tuple(pair for pair, miss in misses.items() if miss > GROSS and min(agreeing[name] for name in pair) >= AGREEING)
+
+    def _pairs(self, name: str) -> list[tuple[str, str]]:
+        """Return the pairs of ties of a point, those that cross best first."""
+        ties = list(self._ties(name).items())[:MOST_TIES_TRIED]
+        pairs = [(a, b) for number, a in enumerate(ties) for b in ties[number + 1 :]]
+        pairs.sort(key=lambda pair: -_crossing(self.places[pair[0][0]], pair[0][1], self.places[pair[1][0]], pair[1][1]))
+        return [(a[0], b[0]) for a, b in pairs]
+
+    def _meeting(self, name: str, first: str, second: str) -> tuple[Place, Place]:
+        ties = self.neighbours[name]
+        return circles_meet(self.places[first], ties[first], self.places[second], ties[second])
+
     def _two(self, name: str) -> tuple[Place, Place]:
         """Return both solutions from the two ties that cross best."""
-        ties = list(self._ties(name).items())[:MOST_TIES_TRIED]
-        best = max(
-            ((a, b) for number, a in enumerate(ties) for b in ties[number + 1 :]),
-            key=lambda pair: _crossing(self.places[pair[0][0]], pair[0][1], self.places[pair[1][0]], pair[1][1]),
-        )
-        return circles_meet(self.places[best[0][0]], best[0][1], self.places[best[1][0]], best[1][1])
+        return self._meeting(name, *self._pairs(name)[0])
+
+    def _typical_misfit(self, name: str, place: Place) -> float:
+        """Return how well a place fits a point's ties, a few of them left aside where there are more than three [m]."""
+        misfit = sorted(abs(math.dist(place, self.places[other]) - length) for other, length in self._ties(name).items())
+        return misfit[(len(misfit) - 1) // 2 + 1] if len(misfit) > 3 else misfit[-1]
 
     def _settled_by_third(self, name: str) -> Place | None:
         ties = self._ties(name)
         if _on_one_line([self.places[other] for other in ties]):
             return None
-        first, second = self._two(name)
-        misfits = [sorted(abs(math.dist(place, self.places[other]) - length) for other, length in ties.items()) for place in (first, second)]
-        typical = [misfit[(len(misfit) - 1) // 2 + 1] if len(misfit) > 3 else misfit[-1] for misfit in misfits]
+        pairs = self._pairs(name)
+        first, second = self._meeting(name, *pairs[0])
+        typical = [self._typical_misfit(name, place) for place in (first, second)]
+        if min(typical) > CONCLUSIVE * self.sigma and len(ties) > AGREEING:
+            return self._settled_by_most(name, pairs)
         if abs(typical[0] - typical[1]) < CONCLUSIVE * self.sigma:
             return None
         return first if typical[0] < typical[1] else second
+
+    def _settled_by_most(self, name: str, pairs: Sequence[tuple[str, str]]) -> Place | None:
+        """The best crossing pair does not fit the rest: one of the two is wrong, or several are; take the place most ties agree on."""
+        places = [place for pair in pairs[:PAIRS_TRIED] for place in self._meeting(name, *pair)]
+        scored = sorted((self._typical_misfit(name, place), number) for number, place in enumerate(places))
+        best = places[scored[0][1]]
+        rival = next((misfit for misfit, number in scored if math.dist(places[number], best) > GROSS), math.inf)
+        return best if rival - scored[0][0] > CONCLUSIVE * self.sigma else None
 
     def _left_of_base(self, place: Place) -> float:
         (east, north), (to_east, to_north) = self.base

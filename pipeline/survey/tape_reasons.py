@@ -20,6 +20,7 @@ from pipeline.survey.tied_points import is_tie, tie_label
 from pipeline.units import ReportUnits, format_length
 
 BLIND: Final = 0.1  # [m] smallest blunder a tie would show, beyond which it counts as unchecked
+ALL_SIDES: Final = 3  # contradictions from which a swap of the whole is likelier than so many slips
 NEEDED_CODES: Final = LINE_CODES | {"MARK", "DOOR", "WINDOW", "START", "END", "GATE"}  # whatever they are wrong about, the fence is
 
 
@@ -70,12 +71,23 @@ def _short_hold(names: Sequence[str], ties: Sequence[Tie]) -> Reason:
 
 
 def _against_hold(names: Sequence[str], ties: Sequence[Tie]) -> Reason:
+    sided = {tie.end for tie in ties if tie.side}
+    line = next((tie.row for tie in ties if tie.end == names[0] and tie.side), None)
+    if len(names) >= ALL_SIDES and len(names) >= len(sided) / 2:
+        return Reason(
+            ref="side-contradicts",
+            what=f"{len(names)} of {len(sided)} written sides contradict the ties and the marks: {listed(names)}",
+            why="northing and easting of the marks are swapped, or the sides were seen from the base line's other end",
+            file=ties[0].file,
+            line=line,
+            do='if the marks are swapped, write [survey] columns = "PENZD" (or "PNEZD") in job.toml; else turn the base line round in the tape file',
+        )
     return Reason(
         ref="side-contradicts",
         what=f"the side written for {listed(names)} contradicts the ties",
         why="seen from the base line's first point to its second, the ties put it on the other side",
         file=ties[0].file,
-        line=next((tie.row for tie in ties if tie.end == names[0] and tie.side), None),
+        line=line,
         do="see which is right: the side, or the ends the distances were measured from",
     )
 
@@ -83,10 +95,10 @@ def _against_hold(names: Sequence[str], ties: Sequence[Tie]) -> Reason:
 def tie_blunder(rejected: Rejected, ties: Sequence[Tie], job: Job) -> Reason:
     """Return the warning that names a tie which was left out, its size, and how it may have been misread."""
     tie = _tie_of(rejected.observation, ties)
-    cause = likely_cause(tie, rejected.size, max(4 * rejected.sigma_size, 0.01), float(job.shop.setting_out.tape_length))
+    cause = likely_cause(tie, rejected.final_size, max(4 * rejected.sigma_size, 0.01), float(job.shop.setting_out.tape_length))
     return Reason(
         ref="blunder",
-        what=f"{tie_label(tie)} reads about {size_in_words(rejected.size, job.options.report_units)} and was left out",
+        what=f"{tie_label(tie)} reads about {size_in_words(rejected.final_size, job.options.report_units)} and was left out",
         why=f"the other measurements agree without it (test {rejected.statistic:.1f} against {rejected.critical:.1f})"
         + (f"; likely {cause}" if cause else ""),
         file=tie.file,

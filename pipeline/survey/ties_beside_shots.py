@@ -29,12 +29,15 @@ class Beside(NamedTuple):
         Distances between placed points.
     observations : tuple of Observation
         Those, and level differences between points with heights.
+    aside : tuple of Observation
+        Ties so far off that they are held against the rest only after it was adjusted.
     warnings, holds : tuple of Reason
     """
 
     placing: StationPlacing
     ties: tuple[Tie, ...] = ()
     observations: tuple[Observation, ...] = ()
+    aside: tuple[Observation, ...] = ()
     warnings: tuple[Reason, ...] = ()
     holds: tuple[Reason, ...] = ()
 
@@ -64,13 +67,16 @@ def laid_beside(placing: StationPlacing, ties: Sequence[Tie], coded: Mapping[str
     sides = written_sides(distances) if based else {}
     found = placed_by_ties(mean_lengths(distances), known, base, sides, lines_of_ties(coded), float(options.tape_sigma))
     kept = [tie for tie in distances if tie.start in found.places and tie.end in found.places]
+    wild = [tie for tie in kept if (tie.start, tie.end) in found.gross or (tie.end, tie.start) in found.gross]
+    sound = [tie for tie in kept if tie not in wild]
     heights = _carried(placing.heights, [tie for tie in ties if tie.level])
     levels = [tie for tie in ties if tie.level and tie.start in heights and tie.end in heights]
     rises = tuple(_rise(tie, float(options.elevation_sigma)) for tie in levels)
     return Beside(
         placing=placing._replace(places={**placing.places, **found.places}, heights=heights),
         ties=tuple(kept),
-        observations=(*tie_observations(kept, float(options.tape_sigma)), *rises),
+        observations=(*tie_observations(sound, float(options.tape_sigma)), *rises),
+        aside=tie_observations(wild, float(options.tape_sigma)),
         warnings=_loose_levels([tie for tie in ties if tie.level and tie not in levels]),
         holds=(*placing_holds(found, distances, coded), *scale_slip(kept, placing.places)),
     )

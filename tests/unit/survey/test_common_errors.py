@@ -24,8 +24,8 @@ SQUARE_ROUNDING = 2e-11  # [m²] a nanometre's rounding of factors of some milli
 def network_behind(monkeypatch, where, content) -> tuple[Survey, object]:
     """The survey of a file, and the adjustment it came from."""
     kept = []
-    plain = where.snooped
-    monkeypatch.setattr(where, "snooped", lambda network, **kw: kept.append(plain(network, **kw)) or kept[-1])
+    plain = where.snooped_beside
+    monkeypatch.setattr(where, "snooped_beside", lambda network, aside: kept.append(plain(network, aside)) or kept[-1])
     survey = answer(JOB, {"survey.csv": content.encode()}).survey
     return survey, kept[0].solution
 

@@ -5,10 +5,11 @@ import pytest
 from pipeline.intake.resolve import default_job
 from pipeline.survey.answer import answer
 from pipeline.survey.field_check import field_check
-from pipeline.units import FOOT, feet_inches
+from pipeline.units import FOOT, INCH, feet_inches
 from tests.unit.survey.made_surveys import errors, made_site, point_file, tape_file
 
 JOB = default_job("made", survey={"unit": "metre"})
+FEET = default_job("made", survey={"unit": "foot"})
 SITE = made_site(11)
 
 
@@ -144,3 +145,44 @@ def test_points_that_nothing_checks_are_named():
     said = next(warning for warning in surveyed("\n".join(lines)).survey.warnings if warning.ref == "unchecked")
     assert said.what.startswith("nothing checks W4:")
     assert "unchecked" not in {warning.ref for warning in surveyed(tape_file(SITE)).survey.warnings}
+
+
+@pytest.mark.parametrize(
+    ("tie", "misread", "size", "cause"),
+    [
+        ("B–W12", lambda inches: inches + 12, "11-", "1 ft misread"),
+        ("C–W3", lambda inches: inches - 120, "10' 0\"", "10 ft misread"),
+        ("C–W3", lambda inches: 1200 - inches, "50' ", "wrong end of the tape"),
+        ("B–W12", lambda inches: inches + 36, "2' 11-", "9 for 6"),
+        ("C–W3", lambda inches: inches + 1, '1"', "an inch misread"),
+    ],
+)
+def test_a_blunder_of_any_size_is_named_with_its_cause(tie, misread, size, cause):
+    """Up to the other end of the tape: a tie so far off must not drag its point away and have a good one blamed."""
+    found = answer(FEET, {"ties.csv": in_feet_and_inches({tie: misread}).encode()})
+    assert not found.holds, found.holds
+    (blunder,) = [warning for warning in found.survey.warnings if warning.ref == "blunder"]
+    assert blunder.what.startswith(f"tie {tie} reads about {size}")
+    assert cause in blunder.why
+
+
+def test_a_misread_base_line_is_named_too():
+    found = answer(FEET, {"ties.csv": in_feet_and_inches({"A–B": lambda inches: inches + 60}).encode()})
+    assert not found.holds, found.holds
+    assert [warning.what.split(" and ")[0] for warning in found.survey.warnings if warning.ref == "blunder"] == ["tie A–B reads about 5' 1/16\" long"]
+
+
+def in_feet_and_inches(misread) -> str:
+    """The tape file of a made site in feet and inches to 1/16, each tie within a millimetre; some misread."""
+    site, error = made_site(5, count=24), errors(3)
+    lines = ["from,to,dist,code,remark,side"]
+    names = ["B", *(name for name in site.points if name not in "AB")]
+    for name in names:
+        for mark in "ABCD" if name != "B" else "A":
+            if mark == name or (name in "CD" and mark in "CD" and mark > name):
+                continue
+            inches = (math.dist(site.place(mark)[:2], site.place(name)[:2]) + error(0.001)) / INCH
+            inches = misread.get(f"{mark}–{name}", lambda same: same)(inches)
+            quoted = feet_inches(inches * INCH).replace('"', '""')
+            lines.append(f'{mark},{name},"{quoted}",{site.points[name][0]},,{"left" if name.startswith("W") else ""}')
+    return "\n".join(lines)
