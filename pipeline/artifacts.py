@@ -10,6 +10,7 @@ from typing import Any, Final, Generic, TypeVar
 import msgspec
 
 from pipeline.errors import InternalFault, Reason
+from pipeline.model.status import Revision
 from pipeline.units import Angle, Length
 
 Body = TypeVar("Body", bound=msgspec.Struct)
@@ -74,15 +75,15 @@ def encoded(job: str, name: str, body: msgspec.Struct, *, inputs: dict[str, str]
     return encode(Artifact(artifact=name, version=VERSIONS[name], job=job, inputs=inputs, made_by=made_by, body=body))
 
 
-def read(place: JobPlace, name: str, kind: type[Body]) -> Body:
-    """Read one artifact of a job.
+def read(place: JobPlace, name: str, kind: type[Body], path: Path | None = None) -> Body:
+    """Read one artifact of a job; `path` is where a copy of it was kept.
 
     Raises
     ------
     InternalFault
         When it is missing, damaged or of another version; says which stage to run again.
     """
-    path = path_of(place, name)
+    path = path or path_of(place, name)
     try:
         artifact = msgspec.json.decode(path.read_bytes(), type=Artifact[kind], dec_hook=_decode)  # type: ignore[valid-type]  # msgspec takes the class at run time
     except FileNotFoundError:
@@ -108,6 +109,17 @@ def digest(place: JobPlace, name: str) -> str:
 def path_of(place: JobPlace, name: str) -> Path:
     """Return where an artifact of a job lies."""
     return (place.work if name in _OURS else place.out) / f"{name}.json"
+
+
+def kept_plan(place: JobPlace, revision: int) -> Path:
+    """Return where the plan of a revision is kept beside its package, for the day its holes come back drilled."""
+    return place.out / f"{place.job}-r{revision}-plan.json"
+
+
+def revisions(place: JobPlace) -> tuple[Revision, ...]:
+    """Return the packages that were made of a job, oldest first."""
+    path = place.out / "revisions.json"
+    return msgspec.json.decode(path.read_bytes(), type=tuple[Revision, ...]) if path.exists() else ()
 
 
 def encode(record: msgspec.Struct) -> bytes:

@@ -156,7 +156,7 @@ _PRODUCTS: Final[dict[str, tuple[str, ...]]] = {
         ".sleeveline/work/{job}/succession.json",
         "jobs/{job}/plan.svg",
     ),
-    "package": ("jobs/{job}/package/**/*", "jobs/{job}/revisions.json", "jobs/{job}/{job}-r{revision}.zip"),
+    "package": ("jobs/{job}/package/**/*", "jobs/{job}/revisions.json", "jobs/{job}/{job}-r{revision}.zip", "jobs/{job}/{job}-r{revision}-plan.json"),
 }
 
 

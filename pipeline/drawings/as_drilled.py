@@ -40,17 +40,17 @@ def opening(dossier: Dossier) -> list[TextPart]:
         )
     if dossier.drilled is not None:
         flow += _follows(dossier, dossier.drilled)
-        found = tuple(_of_panels(found, dossier))
     return [TextPart("Changes", (*flow, *_table_of(dossier, found)))]
 
 
-def _table_of(dossier: Dossier, found: tuple[Change, ...]) -> list[Any]:
+def _table_of(dossier: Dossier, all_found: tuple[Change, ...]) -> list[Any]:
     if dossier.before is None:
         return []
-    if not found and not dossier.succession.changed:
+    found = all_found if dossier.drilled is None else tuple(_of_panels(all_found, dossier))
+    if not all_found and not dossier.succession.changed:
         return [paragraph(f"Since revision {dossier.before.revision} no hole and no panel changed: only what is computed or said about them.")]
     if not found:
-        return [paragraph(f"Since revision {dossier.before.revision} no panel changed.")]
+        return [paragraph(f"Since revision {dossier.before.revision} no panel changed; where each hole stands is in the schedule.")]
     rows = [(change.which, change.what, change.was, change.now) for change in found]
     title = "Holes and panels, what was and what is" if dossier.drilled is None else "Panels, what was and what is"
     return [subheading(title), table(("which", "what", "was", "now"), rows, (24, 52, 45, 45))]

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 from collections.abc import Iterator, Sequence
 from typing import Final
 
 import msgspec
 
 from pipeline.drawings.further_order import further, left_over, ordered_with
-from pipeline.errors import JobError, hold
 from pipeline.model.drilling import Drilling
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.layout import Layout
@@ -20,7 +18,6 @@ from pipeline.model.succession import Ordered, Succession
 from pipeline.units import MILLIMETRE, ReportUnits, format_length
 
 _STATES: Final = {"moved": "off plan", "missing": "not drilled", "added": "added", "abandoned": "given up"}
-_SAME_PLAN: Final = 0.005  # [m] less drowns in setting out and drilling, 4 mm to any side
 _SAME: Final = 0.0006  # [m] the tables have tenths of a millimetre; less is rounding
 
 
@@ -82,32 +79,6 @@ def succession(
         ordered=ordered_with(fabrication.order, lines, ordered),
         left_over=left_over(fabrication.order, ordered) if ordered is not None else {},
         changed=tuple(_in_a_few_words(found, layout, drilling)),
-    )
-
-
-def refuse_other_plan(planned: Layout, drilled_from: Before, units: ReportUnits) -> None:
-    """Hold a drilled job whose plan is not the one the crew was given any more: its sheet would be read of other holes.
-
-    Raises
-    ------
-    JobError
-        When a hole of the plan is new or gone since, or stands elsewhere by more than `_SAME_PLAN`.
-    """
-    now = {hole.name: hole.place for hole in planned.holes}
-    was = {name: ((_metres(row["east_mm"]) or 0.0), (_metres(row["north_mm"]) or 0.0)) for name, row in drilled_from.holes.items()}
-    other = sorted(now.keys() ^ was.keys())
-    moved = {name: math.dist(now[name], was[name]) for name in now if name in was}
-    far = max(moved, key=lambda name: (moved[name], name), default="")
-    if not other and (not far or moved[far] <= _SAME_PLAN):
-        return
-    told = f"{other[0]} is {'new' if other[0] in now else 'gone'}" if other else f"{far} would stand {format_length(moved[far], units)} elsewhere"
-    raise hold(
-        JobError,
-        "plan-changed-since-drilled",
-        f"the holes were drilled from revision {drilled_from.revision}, and the plan is another one now: {told}",
-        why="the crew's sheet names holes of the plan it was given; read of another plan it would move panels to where no hole is",
-        file="as_drilled.csv",
-        do=f"put job.toml, survey and shop.toml back as they were for revision {drilled_from.revision}; or take as_drilled.csv out and have the new plan drilled",
     )
 
 

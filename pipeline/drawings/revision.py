@@ -19,12 +19,6 @@ def one_before(made: Sequence[Revision], revision: Revision) -> Revision | None:
     return earlier[-1] if earlier else None
 
 
-def last_plan(made: Sequence[Revision], revision: Revision) -> Revision | None:
-    """Return the last revision before this one that was a plan: what the crew drilled from; None where none was made here."""
-    plans = [one for one in made if one.revision < revision.revision and not one.as_drilled]
-    return plans[-1] if plans else None
-
-
 def next_revision(made: Sequence[Revision], content: str, *, as_drilled: bool = False) -> Revision:
     """Return the revision of `content`: that of the last package when it holds the same, else one more.
 

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import zipfile
 
-import msgspec
-
 from pipeline import artifacts
 from pipeline.artifacts import JobPlace
 from pipeline.drawings.booklets import draw
-from pipeline.drawings.changes import Before, read_before, refuse_other_plan
+from pipeline.drawings.changes import Before, read_before
 from pipeline.drawings.further_order import read_ordered
-from pipeline.drawings.revision import content_digest, last_plan, next_revision, one_before
+from pipeline.drawings.revision import content_digest, next_revision, one_before
 from pipeline.errors import Reason
 from pipeline.model.compliance import Compliance
 from pipeline.model.drilling import Drilling
@@ -23,20 +21,19 @@ from pipeline.model.status import Revision
 from pipeline.model.survey import Survey
 
 NAME = "drawings"
-CONTENT = ("layout", "fabrication", "compliance")  # the artifacts that make a revision, and the holes as drilled
+CONTENT = ("layout", "fabrication", "compliance")  # the artifacts that make a revision
+DRILLED = ("drilling", "fabrication", "compliance")  # and those that do once anything came back from the site
 
 
 def run(place: JobPlace) -> tuple[Reason, ...]:
     """Draw a job's plan, sheets and booklets into its work folder, and settle the revision they carry."""
     drilling = artifacts.read_if_there(place, "drilling", Drilling)
-    content = content_digest([artifacts.digest(place, name) for name in (*CONTENT, *(("drilling",) if drilling else ()))])
-    made = _made_before(place)
+    content = content_digest([artifacts.digest(place, name) for name in (DRILLED if drilling else CONTENT)])
+    made = artifacts.revisions(place)
     compliance = artifacts.read(place, "compliance", Compliance)
     revision = next_revision(made, content, as_drilled=compliance.as_drilled)
     job, planned = artifacts.read(place, "job", Job), artifacts.read(place, "layout", Layout)
-    drilled_from = _package_before(place, last_plan(made, revision))
-    if revision.as_drilled and drilled_from is not None:
-        refuse_other_plan(planned, drilled_from, job.options.report_units)
+    planned = drilling.planned or planned if drilling else planned
     drawn = draw(
         job,
         artifacts.read(place, "survey", Survey),
@@ -69,8 +66,3 @@ def _package_before(place: JobPlace, older: Revision | None) -> Before | None:
     except (FileNotFoundError, KeyError, zipfile.BadZipFile):
         return None
     return read_before(older.revision, holes, panels, read_ordered(manifest, order))
-
-
-def _made_before(place: JobPlace) -> tuple[Revision, ...]:
-    path = place.out / "revisions.json"
-    return msgspec.json.decode(path.read_bytes(), type=tuple[Revision, ...]) if path.exists() else ()

@@ -227,6 +227,8 @@ class Drilling(msgspec.Struct, frozen=True, kw_only=True):
     layout : Layout
         The fence as it stands: the record of the plan with the holes, chords, turns, ties, panels and joints of the holes as they
         are.  Whatever comes after this stage reads it in place of the plan.
+    planned : Layout or None
+        The plan the holes were drilled from, where it is not today's; None where it is.
     as_drilled : bool
         False when only cut.csv came back: the holes are the planned ones.
     holes : tuple of DrilledHole
@@ -243,6 +245,7 @@ class Drilling(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     layout: Layout
+    planned: Layout | None = None
     as_drilled: bool = True
     holes: tuple[DrilledHole, ...] = ()
     readings: tuple[Reading, ...] = ()

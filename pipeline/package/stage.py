@@ -49,7 +49,9 @@ def run(place: JobPlace) -> tuple[Reason, ...]:
     _put_folder(place.out / "package", place.work / "package.new", files)
     folder = f"{place.job}-r{revision.revision}"
     artifacts.write_bytes(place.out / f"{folder}.zip", zipped(folder, files))
-    artifacts.write_bytes(place.out / "revisions.json", recorded(_made_before(place), revision))
+    if drilling is None:
+        artifacts.write_bytes(artifacts.kept_plan(place, revision.revision), artifacts.path_of(place, "layout").read_bytes())
+    artifacts.write_bytes(place.out / "revisions.json", recorded(artifacts.revisions(place), revision))
     return ()
 
 
@@ -60,8 +62,3 @@ def _put_folder(folder: Path, beside: Path, files: dict[str, bytes]) -> None:
         artifacts.write_bytes(beside / name, content)
     shutil.rmtree(folder, ignore_errors=True)
     beside.rename(folder)
-
-
-def _made_before(place: JobPlace) -> tuple[Revision, ...]:
-    path = place.out / "revisions.json"
-    return msgspec.json.decode(path.read_bytes(), type=tuple[Revision, ...]) if path.exists() else ()

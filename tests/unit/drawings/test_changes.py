@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import msgspec
 import pymupdf
-import pytest
 
 from pipeline.drawings.booklets import draw
-from pipeline.drawings.changes import changes, read_before, refuse_other_plan
-from pipeline.errors import JobError
+from pipeline.drawings.changes import changes, read_before
 from pipeline.model.drilling import DrilledHole, Drilling
 from pipeline.model.status import Revision
 from pipeline.package.tables import holes_csv, panels_csv
@@ -77,11 +75,3 @@ def test_the_crew_reads_it_before_the_plan():
     plan = next(page.get_text() for page in document if "end hole of a panel" in page.get_text())
     assert "fedcba98" in plan
     assert "01234567" in plan
-
-
-def test_a_plan_that_is_another_now_is_refused_for_holes_that_are_drilled():
-    refuse_other_plan(moved("H007", 0.004), BEFORE, "inch")  # less than setting out
-    with pytest.raises(JobError, match=r"drilled from revision 1, and the plan is another one now: H007 would stand 1/2\" elsewhere"):
-        refuse_other_plan(moved("H007", 0.0127), BEFORE, "inch")
-    with pytest.raises(JobError, match="is gone"):
-        refuse_other_plan(msgspec.structs.replace(IT.layout, holes=IT.layout.holes[:-1]), BEFORE, "inch")

@@ -63,6 +63,10 @@ def test_the_package_has_the_agreed_files_and_nothing_else(place):
     assert (place.out / "plan.svg").read_text().startswith("<svg")
 
 
+def test_the_plan_is_kept_beside_its_package_for_the_day_its_holes_come_back(place):
+    assert artifacts.kept_plan(place, 1).read_bytes() == artifacts.path_of(place, "layout").read_bytes()
+
+
 def test_the_manifest_tells_the_truth_about_every_file(place):
     manifest = json.loads((place.out / "package" / "manifest.json").read_text())
     for name, digest in manifest["files"].items():
