@@ -123,7 +123,7 @@ def _compared(plan: Planned, drilling: Drilling, tolerance: float, redrill: floa
     extras = {one.panel: one.extra for one in drilling.misfits}
     if set(extras) != misfits(plan.layout, places, tolerance):
         return "MISFITS DIFFER"
-    tried = cheapest_by_trying(plan.layout, places, extras, tolerance=tolerance, redrill=redrill)
+    tried = cheapest_by_trying(plan, places, extras, tolerance=tolerance, redrill=redrill)
     offered = drilling.cures[0] if drilling.cures else None
     if offered is None or tried is None:
         return "no cure, none by trying" if offered is tried is None else "only by trying" if offered is None else "only offered: finer than the grid"

@@ -219,7 +219,7 @@ def test_the_cure_offered_is_the_cheapest_of_all_single_holes(plan, number):
         places = {hole.name: hole.place for hole in drilling.layout.holes}
         extras = {one.panel: one.extra for one in drilling.misfits}
         assert set(extras) == misfits(plan.layout, places, tolerance)
-        tried = cheapest_by_trying(plan.layout, places, extras, tolerance=tolerance, redrill=redrill)
+        tried = cheapest_by_trying(plan, places, extras, tolerance=tolerance, redrill=redrill)
         offered = drilling.cures[0] if drilling.cures else None
         assert (tried is None) or (offered is not None and offered.cost <= tried.cost + 0.005)
         if offered is not None:

@@ -17,6 +17,7 @@ from pipeline.model.job import InputFile, Job
 from pipeline.model.layout import Layout, Panel
 from pipeline.model.site import Site
 from pipeline.model.survey import Survey
+from tests.truth.distances import chord_to_chain, point_to_chain
 from tests.truth.drilling import Drilled
 
 
@@ -117,33 +118,61 @@ def _hangs(plan: Layout, panel: Panel, places: dict[str, Point], tolerance: floa
     return all(abs(math.dist(places[a], places[b]) - planned[a]) <= tolerance + 1e-9 for a, b in itertools.pairwise(panel.holes))
 
 
+def ground_allows(plan: Planned, places: dict[str, Point], hole: str, at: Point) -> bool:
+    """Whether a hole may be drilled at a place: every distance as large as the shop or the codes ask, or no smaller than it is."""
+    sleeve, site = plan.job.shop.sleeve, plan.site
+    half, was = float(sleeve.bore) / 2, places[hole]
+    asked = [(line.chain, float(sleeve.edge_distance) + half) for line in site.decks]
+    asked += [(line.chain, float(sleeve.joint_distance) + half) for line in site.joints]
+    asked += [(line.chain, float(sleeve.drain_distance) + half) for line in site.drains]
+    asked += [(line.chain, float(sleeve.utility_distance)) for line in site.utilities]
+    asked += [(thing.outline, float(sleeve.utility_distance)) for thing in site.point_hazards]
+    if any(point_to_chain(at, line) < min(least, point_to_chain(was, line)) - 1e-6 for line, least in asked):
+        return False
+    own = next(panel.holes for panel in plan.layout.panels if hole in panel.holes)
+    others = [places[b if a == hole else a] for a, b in itertools.pairwise(own) if hole in (a, b)]
+    waters = [water.chain for water in site.waters]
+    least = plan.layout.least_setback
+    return all(chord_to_chain(at, other, water) >= min(least, chord_to_chain(was, other, water)) - 1e-5 for other in others for water in waters)
+
+
 def cheapest_by_trying(
-    plan: Layout, places: dict[str, Point], extras: dict[str, float], *, tolerance: float, redrill: float, reach: float = 0.08, step: float = 0.001
+    planned: Planned,
+    places: dict[str, Point],
+    extras: dict[str, float],
+    *,
+    tolerance: float,
+    redrill: float,
+    reach: float = 0.08,
+    step: float = 0.001,
 ) -> Found | None:
     """The cheapest single hole drilled again, by trying every hole on a grid of places round it; None where none saves anything.
 
     `extras` are what each misfit costs as a custom panel beyond its stock price.  A panel is saved when all its chords are right again
-    and the joints at its ends are still within the tolerance.
+    and the joints at its ends are still within the tolerance, or no farther off than they are, and when the ground allows the place.
     """
-    planned = {hole.name: hole.to_next or 0.0 for hole in plan.holes}
+    plan = planned.layout
+    chords = {hole.name: hole.to_next or 0.0 for hole in plan.holes}
     joints = {
         name: (joint.after if name == joint.before else joint.before, joint.gap) for joint in plan.joints for name in (joint.before, joint.after)
     }
+    gives = {name: max(tolerance, abs(math.dist(places[name], places[other]) - gap)) for name, (other, gap) in joints.items()}
     as_is, best = sum(extras.values()), None
     count = round(reach / step)
     offsets = sorted(((i * step, j * step) for i in range(-count, count + 1) for j in range(-count, count + 1)), key=lambda off: math.hypot(*off))
     for panel in plan.panels:
         if panel.name not in extras:
             continue
-        wrong = [(a, b) for a, b in itertools.pairwise(panel.holes) if abs(math.dist(places[a], places[b]) - planned[a]) > tolerance + 1e-9]
+        wrong = [(a, b) for a, b in itertools.pairwise(panel.holes) if abs(math.dist(places[a], places[b]) - chords[a]) > tolerance + 1e-9]
         for hole in panel.holes:
             if not all(hole in pair for pair in wrong):
                 continue
-            bound = [(b if a == hole else a, planned[a]) for a, b in itertools.pairwise(panel.holes) if hole in (a, b)]
-            bound += [joints[hole]] if hole in joints else []
+            bound = [(b if a == hole else a, chords[a], tolerance) for a, b in itertools.pairwise(panel.holes) if hole in (a, b)]
+            bound += [(*joints[hole], gives[hole])] if hole in joints else []
             for east, north in offsets:
                 at = (places[hole][0] + east, places[hole][1] + north)
-                if all(abs(math.dist(at, places[other]) - length) <= tolerance for other, length in bound):
+                fits_here = all(abs(math.dist(at, places[other]) - length) <= give for other, length, give in bound)
+                if fits_here and ground_allows(planned, places, hole, at):
                     cost = round(redrill + as_is - extras[panel.name], 2)
                     if cost < as_is and (best is None or cost < best.cost):
                         best = Found(hole, at, cost)
