@@ -167,9 +167,10 @@ def _detail_sheet(
     """Return a detail sheet with the plan's dimensions, or without them where a number would find no place beside them."""
     matches = [mark for match in detail.matches for mark in (Stroke(points=match.line, width=0.25, dash=(3.2, 0.9, 0.2, 0.9)), match.words)]
     standing = [mark for each in dimensions for mark in plan.dimension_marks(each, detail.view)]
-    names = plan_names.place_names(site, layout, detail.view, [*matches, *standing], notes=notes)
+    needed = _named_on(layout, detail)
+    names = plan_names.place_names(site, layout, detail.view, [*matches, *standing], notes=notes, needed=needed)
     if names.missing:
-        names, dimensions = plan_names.place_names(site, layout, detail.view, matches, notes=notes), ()
+        names, dimensions = plan_names.place_names(site, layout, detail.view, matches, notes=notes, needed=needed), ()
     return PlanSheet(
         name=f"Detail {number}",
         frame=detail.frame,
@@ -180,6 +181,13 @@ def _detail_sheet(
         signs=("match",),
         more=tuple(matches),
     )
+
+
+def _named_on(layout: Layout, detail: plan_view.Detail) -> frozenset[str]:
+    """Return what has to be named on a detail sheet: the holes of its stretch, their panels and gates, and the gates' pockets."""
+    carried = {hole.carries for hole in layout.holes if hole.name in detail.holes}
+    pockets = {gate.pocket_hole for gate in layout.gates if gate.hinge_hole in detail.holes or gate.latch_hole in detail.holes}
+    return frozenset(detail.holes) | carried | pockets
 
 
 def _dxf_bytes(document: Drawing) -> bytes:

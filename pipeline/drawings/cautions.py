@@ -12,7 +12,7 @@ from pipeline.model.compliance import Compliance
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
 from pipeline.model.layout import Layout
-from pipeline.units import format_length
+from pipeline.units import FOOT, ReportUnits, format_length
 
 WATER_WATCH: Final = (
     "While holes are open and panels are down the pool has no barrier: one named person watches the water and does nothing else, from the "
@@ -38,6 +38,15 @@ def deference(compliance: Compliance) -> tuple[str, ...]:
     return compliance.deference or (SUPERVISION, DEFERENCE)
 
 
+def _tape(length: float, units: ReportUnits) -> str:
+    """Return a tape's length as tapes are sold: whole feet or metres."""
+    return f"{length / FOOT:.0f} ft" if units == "inch" else f"{length:.0f} m"
+
+
+def _counted(count: int, one: str, more: str = "") -> str:
+    return f"{count} {one if count == 1 else more or f'{one}s'}"
+
+
 def tools(job: Job, layout: Layout, fabrication: Fabrication) -> tuple[str, ...]:
     """Return what to load, by the job's own numbers."""
     units = job.options.report_units
@@ -47,11 +56,11 @@ def tools(job: Job, layout: Layout, fabrication: Fabrication) -> tuple[str, ...]
         f"Rotary hammer with dust shroud, {bore} bit, depth stop at {depth}, guide for plumb holes{f' and the {leaned} leaned ones' if leaned else ''}",
         "HEPA vacuum with bags; hole brush to be used with the vacuum running",
         "Ground-fault outlet or cord, tested",
-        f"Two steel tapes of {format_length(job.shop.setting_out.tape_length, units)}, string line, pencil, square, spirit level, angle gauge",
+        f"Two steel tapes of {_tape(job.shop.setting_out.tape_length, units)}, string line, pencil, square, spirit level, angle gauge",
         "Locate ticket, and the locator's marks on the deck",
         "Eye, ear and hand protection; water and shade",
         f"{len(layout.holes)} sleeves with plugs, and spares; epoxy: about {fabrication.epoxy_ml:.0f} ml in the holes, waste not counted",
-        f"{len(layout.panels)} panels, {len(layout.gates)} gate sets, {len(layout.joints)} latches, caps, screws, driver",
+        f"{_counted(len(layout.panels), 'panel')}, {_counted(len(layout.gates), 'gate set')}, {_counted(len(layout.joints), 'latch', 'latches')}, caps, screws, driver",
         "Shears, heat sealer for cut edges, fire extinguisher",
         "This booklet, and a pencil for the sheet of the holes as drilled",
     )

@@ -7,6 +7,7 @@ from itertools import groupby
 from pipeline.drawings.ink import Area, Mark
 from pipeline.geometry.chain import Point
 
+_MASK = 0  # of the eight, always the same: a reader is told which; seeking the best takes eight times as long (a test reads every label)
 _QUIET = 4  # modules left white round the code (ISO/IEC 18004, from memory)
 
 
@@ -16,7 +17,8 @@ def code_block(text: str, at: Point, side: float) -> list[Mark]:
 
     code = qrencoder.QRCode(None, qrencoder.QRErrorCorrectLevel.M)
     code.addData(text)
-    code.make()
+    code.version = code.calculate_version()
+    code.makeImpl(False, _MASK)
     count = code.getModuleCount()
     module = side / (count + 2 * _QUIET)
     marks: list[Mark] = []

@@ -61,7 +61,7 @@ def _caution_list(found: Sequence[Caution]) -> list[Any]:
 def _cautions(dossier: Dossier) -> TextPart:
     flow = caution_flowables(dossier)
     flow += [heading("Load"), in_columns(listed(cautions.tools(dossier.job, dossier.layout, dossier.fabrication), boxes=True))]
-    return TextPart("Cautions, tools, material", tuple(flow))
+    return TextPart("Cautions, tools, material", tuple(flow), follows=True)
 
 
 def _setting_out(dossier: Dossier) -> TextPart:
@@ -69,12 +69,12 @@ def _setting_out(dossier: Dossier) -> TextPart:
     marks = [mark for mark in dossier.site.marks if is_mark(mark, layout)]
     flow: list[Any] = [heading("How to set out")]
     steps = [
-        "Find the marks below. The first two are the base: check the distance between them before anything else, it has to agree within 1/4 in."
+        'Find the marks below. The first two are the base: check the distance between them before anything else, it has to agree within 1/4".'
         if units == "inch"
         else "Find the marks below. The first two are the base: check the distance between them before anything else, it has to agree within 6 mm.",
         "Each hole is where two tape ties meet: hold one tape at each mark, level and pulled straight, and mark the crossing.",
         "Stand with the pool on your left: the holes are numbered in the direction you walk.",
-        "Then check the distance to the next hole, centre to centre, and the diagonals below. What disagrees by more than 1/4 in is measured again before it is drilled."
+        'Then check the distance to the next hole, centre to centre, and the diagonals below. What disagrees by more than 1/4" is measured again before it is drilled.'
         if units == "inch"
         else "Then check the distance to the next hole, centre to centre, and the diagonals below. What disagrees by more than 6 mm is measured again before it is drilled.",
         "The water's edge decides: no hole is drilled nearer to it than the schedule's ties put it.",

@@ -146,6 +146,11 @@ def _stroke_on_canvas(canvas: Any, mark: Stroke) -> None:
 
 def _area_on_canvas(canvas: Any, mark: Area) -> None:
     canvas.setFillGray(mark.grey)
+    (x0, y0), (x1, y1), *rest = mark.points
+    if rest == [(x1, rest[0][1]), (x0, rest[0][1])] and y0 == y1:  # level rectangles are most of a code block
+        x, y, across, up = (value * _POINTS_PER_MILLIMETRE for value in (x0, y0, x1 - x0, rest[0][1] - y0))
+        canvas.rect(x, y, across, up, stroke=0, fill=1)
+        return
     canvas.drawPath(_path(canvas, mark.points, True), stroke=0, fill=1)
 
 

@@ -17,7 +17,7 @@ import msgspec
 from pipeline.drawings import typeface
 from pipeline.drawings.ink import Mark, Words, to_canvas
 from pipeline.drawings.paper import MARGIN, SIZES, Frame, SheetFacts, frame_of, title_strip
-from pipeline.drawings.pen import draw_sheet
+from pipeline.drawings.pen import SheetContext, draw_sheet
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
@@ -68,11 +68,12 @@ def bind(parts: Sequence[Part], facts: SheetFacts, document: Drawing, name: str)
     canvas.setCreator("sleeveline")
     canvas.setProducer("sleeveline")
     canvas.booklet = name
+    context = SheetContext(document)
     for number, run in enumerate(_runs(parts)):
         if isinstance(run[0], TextPart):
             _draw_text(canvas, [part for part in run if isinstance(part, TextPart)], facts, f"part{number}")
         else:
-            _draw_sheet(canvas, run[0], document, f"part{number}")
+            _draw_sheet(canvas, run[0], context, f"part{number}")
     canvas.save()
     return file.getvalue()
 
@@ -185,11 +186,11 @@ def _leaves_room(column: Any, heading: Any, following: Any) -> bool:
     return bool(following.wrap(column._aW, left)[1] <= left or len(following.split(column._aW, left)) > 1)
 
 
-def _draw_sheet(canvas: Any, part: Part, document: Drawing, key: str) -> None:
+def _draw_sheet(canvas: Any, part: Part, context: SheetContext, key: str) -> None:
     """Draw a sheet of the document: a plan by the name of its sheet, a drawing by its title."""
     assert not isinstance(part, TextPart)
     _start(canvas, part.frame)
-    draw_sheet(canvas, document, part.sheet if isinstance(part, PlanPart) else part.title)
+    draw_sheet(canvas, context, part.sheet if isinstance(part, PlanPart) else part.title)
     canvas.begins.append((key, part.title))
     canvas.showPage()
 

@@ -31,10 +31,13 @@ class Scale(msgspec.Struct, frozen=True):
 INCH_SCALES: Final = (
     Scale('6" = 1\'-0"', 2), Scale('3" = 1\'-0"', 4), Scale('1-1/2" = 1\'-0"', 8), Scale('1" = 1\'-0"', 12), Scale('3/4" = 1\'-0"', 16),
     Scale('1/2" = 1\'-0"', 24), Scale('3/8" = 1\'-0"', 32), Scale('1/4" = 1\'-0"', 48), Scale('3/16" = 1\'-0"', 64), Scale('1/8" = 1\'-0"', 96),
-    Scale('3/32" = 1\'-0"', 128), Scale('1/16" = 1\'-0"', 192), Scale('1" = 20\'', 240), Scale('1/32" = 1\'-0"', 384), Scale('1" = 50\'', 600),
+    Scale('1" = 10\'', 120), Scale('3/32" = 1\'-0"', 128), Scale('1/16" = 1\'-0"', 192), Scale('1" = 20\'', 240), Scale('1" = 30\'', 360), Scale('1/32" = 1\'-0"', 384), Scale('1" = 40\'', 480),
+    Scale('1" = 50\'', 600), Scale('1" = 60\'', 720),
     Scale('1" = 100\'', 1200), Scale('1" = 200\'', 2400), Scale('1" = 500\'', 6000),
 )  # fmt: skip  # architects' and engineers' scales
-METRIC_SCALES: Final = tuple(Scale(f"1:{ratio}", ratio) for ratio in (2, 5, 10, 20, 25, 50, 75, 100, 125, 150, 200, 250, 500, 1000, 2000, 5000))
+METRIC_SCALES: Final = tuple(
+    Scale(f"1:{ratio}", ratio) for ratio in (2, 5, 10, 20, 25, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 1000, 2000, 5000)
+)
 
 
 class SheetFacts(msgspec.Struct, frozen=True, kw_only=True):

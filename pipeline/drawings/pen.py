@@ -27,9 +27,9 @@ _POINTS = 72 / 25.4  # points per millimetre
 _FLATTENING = 0.02  # [mm] between a curve and the lines that stand for it where a window cuts it
 
 
-def draw_sheet(canvas: Any, document: Drawing, sheet: str) -> None:
-    """Draw one paper-space sheet of the document on the current page of a reportlab canvas: its windows first, what is written over them then."""
-    typeface.register()
+def draw_sheet(canvas: Any, context: SheetContext, sheet: str) -> None:
+    """Draw one paper-space sheet of the context's document on the current page of a reportlab canvas: its windows first, what is written over them then."""
+    document = context.document
     configuration = Configuration(
         background_policy=BackgroundPolicy.OFF,
         color_policy=ColorPolicy.COLOR,
@@ -42,7 +42,7 @@ def draw_sheet(canvas: Any, document: Drawing, sheet: str) -> None:
     canvas.setLineCap(1)
     canvas.setLineJoin(1)
     pipeline = WordsPipeline(pen)
-    front_end = UniversalFrontend(SheetContext(document), pipeline, configuration)
+    front_end = UniversalFrontend(context, pipeline, configuration)
     front_end.push_property_override_function(pipeline.hide_frozen)
     front_end.draw_layout(layout, finalize=False, filter_func=_is_window)
     front_end.draw_layout(layout, filter_func=lambda entity: not _is_window(entity))
@@ -79,7 +79,12 @@ def _points_of(entity: Any) -> list[Point]:
 
 
 class SheetContext(RenderContext):
-    """Resolves every text style to the sheets' own typeface, never to a font of the machine."""
+    """A document as it is drawn; resolves every text style to the sheets' own typeface, never to a font of the machine."""
+
+    def __init__(self, document: Drawing) -> None:
+        typeface.register()
+        super().__init__(document)
+        self.document = document
 
     def add_text_style(self, text_style: Any) -> None:
         name = text_style.dxf.name

@@ -407,7 +407,7 @@ def _setback_dimensions(site: Site, layout: Layout, view: View, units: ReportUni
     every = [each for panel in layout.panels for each in _setbacks(panel, site, layout, units)]
     for wanted in ([each for each in every if _fits(each, view)], [_led_aside(each, view) for each in every]):
         clear = [each for each in wanted if _is_clear(each, view, fabric)]
-        if clear:
+        if len(clear) >= _SETBACKS:
             break
     step = max(1, math.ceil(len(clear) / _SETBACKS))
     return [_readable(each, view) for each in clear[step // 2 :: step]]

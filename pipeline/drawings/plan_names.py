@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from functools import cache
 
 import msgspec
 
 from pipeline.drawings.ink import Mark, Stroke, Words
-from pipeline.drawings.label_placing import Candidate, Obstacles, Placed, place_labels, upright, words_box
+from pipeline.drawings.label_placing import Bounds, Candidate, Obstacles, Placed, place_labels, upright, words_box
 from pipeline.drawings.plan_view import NAME_CAP, Detail, View, is_mark
 from pipeline.geometry.chain import Point
 from pipeline.model.layout import Hole, Layout, Panel
@@ -18,6 +19,7 @@ NUMBER_CAP = 2.3  # [mm] hole numbers: readable at arm's length (about 9.5 pt)
 PANEL_CAP = 2.5  # [mm]
 _NOTE = "note "  # how the keys of notes begin
 _NOTE_CAP = 1.6  # [mm]
+_INSET = 0.8  # [mm] between a name and the window's edge
 _TRIES = 5  # orders in which names are placed, at most
 _SAGITTA = 0.05  # [mm] of paper, between an arc and the lines that stand for it in the search for free places
 _POOL_SIDE = 9.0  # [mm] of leader that a number on the side away from the pool is worth
@@ -41,14 +43,18 @@ class Note(msgspec.Struct, frozen=True):
 
 
 class Names(msgspec.Struct, frozen=True, kw_only=True):
-    """Where the names of a plan go: keyed by hole, panel, gate or mark, and those that found no place."""
+    """Where the names of a plan go: keyed by hole, panel, gate or mark, and those that found no place.
+
+    `needed` are those that have to stand there; None for all but the notes.
+    """
 
     placed: tuple[Placed, ...]
+    needed: frozenset[str] | None = None
 
     @property
     def missing(self) -> tuple[str, ...]:
-        """What has to stand on the plan and found no place; a note has not."""
-        return tuple(each.key for each in self.placed if not each.free and not each.key.startswith(_NOTE))
+        """What has to stand on the plan and found no place."""
+        return _missing(self.placed, self.needed)
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -69,6 +75,7 @@ def place_names(
     first_holes: bool = False,
     first: Sequence[tuple[str, Sequence[Candidate]]] = (),
     notes: Sequence[Note] = (),
+    needed: frozenset[str] | None = None,
 ) -> Names:
     """Place hole numbers, panel, gate and mark names of the part of the site in view, and notes where there is room left.
 
@@ -90,6 +97,8 @@ def place_names(
         Other names that come before all of these.
     notes : sequence of Note
         What things are, after all names.
+    needed : frozenset of str or None
+        Names that have to stand here, as others stand on another sheet too; None for all.
     """
     hard, soft = _obstacles(site, layout, view)
     for mark in kept_free:
@@ -97,17 +106,19 @@ def place_names(
             hard.add_box(words_box(mark))
         elif isinstance(mark, Stroke):
             hard.add_polyline(mark.points, 0.05)
+    left, bottom, right, top = view.area
+    area = (left + _INSET, bottom + _INSET, right - _INSET, top - _INSET)
     wanted = [*first, *_mark_names(site, layout, view), *_gate_names(layout, view)]
     if numbers:
         wanted += _hole_numbers(layout, view)
     wanted += _panel_names(layout, view, with_first_hole=first_holes)
-    placed = _placed_in_turns(wanted, hard, soft, view)
+    placed = _placed_in_turns(wanted, hard, soft, area, needed)
     for each in placed:
         if each.free:
             hard.add_box(words_box(each.candidate.words))
             if each.candidate.leader is not None:
                 hard.add_line(*each.candidate.leader)
-    return Names(placed=(*placed, *place_labels(_notes(notes, view), hard, soft, view.area)))
+    return Names(placed=(*placed, *place_labels(_notes(notes, view), hard, soft, area)), needed=needed)
 
 
 def _notes(notes: Sequence[Note], view: View) -> list[tuple[str, list[Candidate]]]:
@@ -120,15 +131,22 @@ def _notes(notes: Sequence[Note], view: View) -> list[tuple[str, list[Candidate]
     ]
 
 
-def _placed_in_turns(wanted: list[tuple[str, Sequence[Candidate]]], hard: Obstacles, soft: Obstacles, view: View) -> tuple[Placed, ...]:
-    """Place all names; what found no place chooses first in the next try, as long as that leaves fewer without one."""
+def _missing(placed: Sequence[Placed], needed: frozenset[str] | None) -> tuple[str, ...]:
+    without = (each.key for each in placed if not each.free and not each.key.startswith(_NOTE))
+    return tuple(key for key in without if needed is None or key in needed)
+
+
+def _placed_in_turns(
+    wanted: list[tuple[str, Sequence[Candidate]]], hard: Obstacles, soft: Obstacles, area: Bounds, needed: frozenset[str] | None
+) -> tuple[Placed, ...]:
+    """Place all names; what is needed and found no place chooses first in the next try, as long as that leaves fewer without one."""
     urgent: dict[str, None] = {}
     best: tuple[Placed, ...] = ()
     for _ in range(_TRIES):
         order = [*(each for key in urgent for each in wanted if each[0] == key), *(each for each in wanted if each[0] not in urgent)]
-        placed = place_labels(order, hard.copy(), soft, view.area)
-        missing = [each.key for each in placed if not each.free]
-        if not best or len(missing) < sum(not each.free for each in best):
+        placed = place_labels(order, hard.copy(), soft, area)
+        missing = _missing(placed, needed)
+        if not best or len(missing) < len(_missing(best, needed)):
             best = placed
         if not missing:
             break
@@ -235,6 +253,7 @@ def _along_ray(hole: Hole, ray: float, lean: int, view: View) -> list[Candidate]
     return candidates
 
 
+@cache
 def _steps(lean: int) -> list[tuple[float, float]]:
     """Return (away, along) [mm] in order of preference; `lean` -1 or 1 prefers shifts back or forth along the fence."""
     steps = []

@@ -22,9 +22,11 @@ LABEL_ROOM = 13.0  # [mm] kept free round the fence for hole numbers
 NAME_CAP = 2.1  # [mm]
 DENSEST = 200.0  # a smaller scale than 1:200 leaves no room for every hole's number
 _ORIENTATIONS: tuple[Orientation, ...] = ("upright", "lying")
+_LENGTHY = 2.0  # times as long as it is wide
 _LONGEST = 6  # pieces of the hole line whose directions a sheet may be turned to
 _LEAST_TURN = math.radians(2.0)  # [rad] less is not worth a north arrow that leans
 _TURN_DIGITS = 3  # of a turn [rad]
+_CLEAR_OF_GATE = 3  # holes between a match line and a gate, at least
 _MARKS_WITHIN = 8.0  # [m] of fence and water, or six tenths of their extent: marks farther off are in the table only
 
 
@@ -114,7 +116,7 @@ def drawn_bounds(site: Site, layout: Layout) -> Bounds:
 def overview(site: Site, layout: Layout, paper: Paper, units: ReportUnits) -> tuple[Frame, View]:
     """Choose the sheet's orientation and the largest standard scale at which the whole fence shows with its numbers.
 
-    North is up unless turning the site along the sheet gives a larger standard scale.
+    North is up unless turning the site along the sheet gives a larger standard scale; a long site lies along the sheet at the same scale.
     """
     options = []
     for turn in (0.0, *_turns(layout)):
@@ -126,7 +128,10 @@ def overview(site: Site, layout: Layout, paper: Paper, units: ReportUnits) -> tu
             area = plan_area(frame)
             scale = _scale_for(site_box, fence_box, (area[2] - area[0], area[3] - area[1]), units)
             middle = ((area[0] + area[2]) / 2, (area[1] + area[3]) / 2)
-            options.append((scale.ratio, frame, View(scale=scale, centre=centre, middle=middle, area=area, turn=turn)))
+            across = (frame.width > frame.height) == (_size(site_box)[0] > _size(site_box)[1])
+            lengthy = max(_size(site_box)) > _LENGTHY * min(_size(site_box))
+            view = View(scale=scale, centre=centre, middle=middle, area=area, turn=turn)
+            options.append(((scale.ratio, turn != 0.0, lengthy and not across), frame, view))
     _, frame, view = min(options, key=lambda option: option[0])
     return frame, view
 
@@ -190,6 +195,7 @@ def details(layout: Layout, paper: Paper, units: ReportUnits, whole: View) -> tu
     scale = detail_scale(units, whole.scale)
     frames = [frame_of(paper, orientation) for orientation in _ORIENTATIONS]
     line = [hole for hole in layout.holes if hole.role != "pocket"]
+    line = _begun_in_the_clear(line) if layout.closed else line
     stretches = list(_stretches([*line, *line[:1]] if layout.closed else line, [_detail_reach(frame, scale) for frame in frames], whole.turn))
     found = []
     for number, (which, stretch) in enumerate(stretches, 1):
@@ -203,6 +209,18 @@ def details(layout: Layout, paper: Paper, units: ReportUnits, whole: View) -> tu
         matches += [_match_line(stretch[-1], stretch[-2], view, after, 1.0)] if after else []
         found.append(Detail(frame=frame, view=view, holes=tuple(hole.name for hole in stretch), matches=tuple(matches)))
     return tuple(found)
+
+
+def _begun_in_the_clear(line: list[Hole]) -> list[Hole]:
+    """Return a loop's holes begun where no gate is near, so that no match line crosses one."""
+    clear = (index for index in range(len(line)) if not _at_gate(line, index))
+    first = next(clear, 0)
+    return [*line[first:], *line[:first]]
+
+
+def _at_gate(line: Sequence[Hole], index: int) -> bool:
+    """Say whether a gate's hole is among a hole and its neighbours."""
+    return any(line[(index + step) % len(line)].role == "gate" for step in range(-_CLEAR_OF_GATE, _CLEAR_OF_GATE + 1))
 
 
 def _detail_reach(frame: Frame, scale: Scale) -> tuple[float, float]:
@@ -245,8 +263,11 @@ def _stretches(holes: Sequence[Hole], reaches: Sequence[tuple[float, float]], tu
     while start < len(holes) - 1:
         ends = [_end_within(holes, start, reach, turn) for reach in reaches]
         which = max(range(len(reaches)), key=lambda index: (ends[index], -index))
-        yield which, list(holes[start : ends[which] + 1])
-        start = ends[which]
+        end = ends[which]
+        while end < len(holes) - 1 and end > start + 2 * _CLEAR_OF_GATE and _at_gate(holes, end):
+            end -= 1
+        yield which, list(holes[start : end + 1])
+        start = end
 
 
 def _end_within(holes: Sequence[Hole], start: int, reach: tuple[float, float], turn: float) -> int:

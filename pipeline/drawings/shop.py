@@ -10,15 +10,17 @@ from typing import Any
 from pipeline.drawings import as_drilled, cautions, typeface
 from pipeline.drawings.code_block import code_block
 from pipeline.drawings.dossier import Dossier
-from pipeline.drawings.ink import BROAD, FINE, Mark, Stroke, Words, box, fitted
+from pipeline.drawings.ink import BROAD, FINE, Mark, Ring, Stroke, Words, box, fitted
 from pipeline.drawings.pages import DrawingPart, Part, TextPart, TickBox, drawn, heading, listed, paragraph, subheading, table
 from pipeline.drawings.paper import Frame, Scale, frame_of, scales_of
 from pipeline.model.fabrication import CutTicket, Label, OrderLine, PanelDrawing
-from pipeline.units import format_length
+from pipeline.units import ReportUnits, format_length
 
 _A_PAGE = 2  # custom panels drawn on one page
 _FOOT = 20.0  # [mm] under a panel's foot: its dimensions, mark and cut
 _LABEL = (60.0, 32.0)  # [mm] a label, three in a row
+_LENGTHS = ("foot", "metre", "m", "ft")  # units of the stock that are measured and not counted
+POUND = 0.45359237  # [kg]
 _CODE = 24.0  # [mm] side of the code block on a label
 
 
@@ -44,7 +46,7 @@ def _list(dossier: Dossier) -> list[Any]:
             panel.made_from,
             panel.latch_first,
             panel.latch_last,
-            f"{panel.mass:.1f} kg",
+            _mass(panel.mass, units),
         )
         for panel in dossier.fabrication.panels
     ]
@@ -119,7 +121,7 @@ def panel_marks(dossier: Dossier, panel: PanelDrawing, frame: Frame, scale: Scal
     tall = panel.height * factor
     units = dossier.units
     marks: list[Mark] = [Words(text=panel.panel, at=(frame.left, bottom + slot - 6), cap=3.2, bold=True)]
-    what = f"{panel.kind}, {len(panel.post_stations)} posts, from {panel.made_from}; {panel.takes_off or 'nothing comes off'}; {panel.colour}; {panel.mass:.1f} kg"
+    what = f"{panel.kind}, {len(panel.post_stations)} posts, from {panel.made_from}; {panel.takes_off or 'nothing comes off'}; {panel.colour}; {_mass(panel.mass, units)}"
     marks.append(Words(text=fitted(what, frame.right - frame.left - 18, 1.7), at=(frame.left + 16, bottom + slot - 6), cap=1.7))
     end = (panel.cut or panel.post_stations[-1]) * factor
     marks.append(box(left, foot, end, tall, width=FINE))
@@ -129,8 +131,13 @@ def panel_marks(dossier: Dossier, panel: PanelDrawing, frame: Frame, scale: Scal
     marks += _chain_of_dimensions(panel, left, foot - 4.5, factor, units)
     if panel.mark is not None and panel.cut is not None:
         marks += _mark_and_cut(panel, left, foot, tall, factor, units)
+    for station, height in ((panel.post_stations[0], panel.latch_first_height), (panel.post_stations[-1], panel.latch_last_height)):
+        if height is not None:
+            marks.append(
+                Ring(centre=(left + station * factor, foot + (height - float(dossier.job.shop.panel.hem_gap)) * factor), radius=0.9, fill=1.0)
+            )
     room = frame.right - left
-    marks.append(Words(text=fitted(f"first post: {panel.latch_first}", room, 1.7), at=(left, foot + tall + 4.4), cap=1.7))
+    marks.append(Words(text=fitted(f"first post: {panel.latch_first} (ring: its latch)", room, 1.7), at=(left, foot + tall + 4.4), cap=1.7))
     marks.append(Words(text=fitted(f"last post: {panel.latch_last}", room, 1.7), at=(left, foot + tall + 1.4), cap=1.7))
     return [*marks, *_recipe(panel, frame, bottom)]
 
@@ -167,8 +174,11 @@ def _mark_and_cut(panel: PanelDrawing, left: float, foot: float, tall: float, fa
     assert panel.mark is not None and panel.cut is not None
     cut = left + panel.cut * factor
     text = f"mark at {format_length(panel.mark, units)}   cut at {format_length(panel.cut, units)}, both from the first post's centre"
+    mark = left + panel.mark * factor
     return [
         Stroke(points=((cut, foot - 2), (cut, foot + tall + 1)), width=0.35, dash=(1.2, 0.8)),
+        Words(text="mark", at=(mark - 1.0, foot + tall - 3.0), cap=1.7, align="right"),
+        Words(text="cut", at=(cut + 0.8, foot + tall - 3.0), cap=1.7),
         Words(text=text, at=(left, foot + tall + 8.0), cap=1.9, bold=True),
     ]
 
@@ -198,21 +208,19 @@ def _tickets(dossier: Dossier) -> list[Any]:
 
 def _left_over(ticket: CutTicket, units: Any) -> str:
     goes = f"to the shelf ({ticket.fit_for})" if ticket.usable and ticket.fit_for else "to the shelf" if ticket.usable else "too short to keep"
+    kerf = f"Each cut takes {format_length(ticket.kerf, units)}. " if ticket.kerf else ""
     posts = f"Posts on it {ticket.posts_on}, used {ticket.posts_used}, left on it {ticket.posts_left}, brought to it {ticket.posts_in}."
-    return f"Left over: {format_length(ticket.left_over, units)}, {goes}. Each cut takes {format_length(ticket.kerf, units)}. {posts}"
+    return f"Left over: {format_length(ticket.left_over, units)}, {goes}. {kerf}{posts}"
 
 
 def _picking(dossier: Dossier) -> list[Any]:
     """Return what the job needs; once drilled with what was ordered before and what is to be ordered still."""
     lines, followed = dossier.fabrication.order, dossier.succession
     if not followed.further or followed.before is None:
-        needed = [(TickBox(), line.item, line.description, f"{_count(line.needed)} {line.unit}", _packs(line)) for line in lines]
+        needed = [(TickBox(), line.item, line.description, _needed(line), _packs(line)) for line in lines]
         return [heading("Picking list"), table(("", "item", "description", "needed", "packs"), needed, (7, 36, 90, 30, 25))]
     had, more = followed.before.had, {line.item: line for line in followed.order}
-    rows = [
-        (TickBox(), line.item, line.description, f"{_count(line.needed)} {line.unit}", _count(had.get(line.item, 0.0)), _packs(more.get(line.item)))
-        for line in lines
-    ]
+    rows = [(TickBox(), line.item, line.description, _needed(line), _count(had.get(line.item, 0.0)), _packs(more.get(line.item))) for line in lines]
     said = f"Ordered before: in the packs of revision {followed.since} and those before it. To order: only what is needed beyond them."
     spare = ", ".join(f"{_count(units)} {item}" for item, units in followed.left_over.items())
     return [
@@ -227,9 +235,21 @@ def _packs(line: OrderLine | None) -> str:
     return "" if line is None else f"{line.packs} × {line.pack:g}"
 
 
-def _count(needed: float) -> str:
+def _needed(line: OrderLine) -> str:
+    """Return what to pick, in whole pieces: nobody picks six tenths of a latch; a length keeps its decimal."""
+    if line.unit in _LENGTHS:
+        return f"{line.needed:.1f} {line.unit}"
+    count = math.ceil(line.needed - 1e-9)
+    return f"{count} {line.unit}{'' if count == 1 else 's'}"
+
+
+def _count(units: float) -> str:
     """Print a count with at most one decimal."""
-    return f"{needed:.1f}".removesuffix(".0")
+    return f"{units:.1f}".removesuffix(".0")
+
+
+def _mass(kilograms: float, units: ReportUnits) -> str:
+    return f"{kilograms / POUND:.1f} lb" if units == "inch" else f"{kilograms:.1f} kg"
 
 
 def _labels(dossier: Dossier) -> list[Any]:
