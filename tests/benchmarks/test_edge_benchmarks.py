@@ -24,9 +24,11 @@ def test_accuracy_of_a_free_form():
 
 @pytest.mark.parametrize("kind", edge_blunders.KINDS)
 def test_blunder_table(kind):
-    found, ratio = edge_blunders.measure(kind, "rectangle", 2)
-    assert found >= 1 / 2
-    assert ratio < 1.3
+    row = edge_blunders.measure("rectangle", 2, (kind,))
+    cell = row.cells[kind, True]
+    assert row.alarms == 0
+    assert cell.named == cell.count == 2
+    assert cell.ratio < 1.3
 
 
 def test_five_thousand_shots_in_five_seconds():
