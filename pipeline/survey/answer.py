@@ -188,7 +188,12 @@ def _grounded_marks(read: Sequence[ReadPoint], job: Job, unit: UnitName) -> _Gri
 
 def _judged(solved: Sequence[SurveyPoint], unit: UnitName, job: Job, *, stated: bool) -> tuple[list[SurveyPoint], list[Reason], list[Reason]]:
     """Return (points, warnings, holds) after every slip that shows in the points themselves was looked for."""
-    holds = [*number_holds(solved), *extent_holds(solved, job), *pool_size_holds(solved, unit, job, stated=stated), *_no_water(solved)]
+    holds = [
+        *number_holds(solved),
+        *extent_holds(solved, unit, job, stated=stated),
+        *pool_size_holds(solved, unit, job, stated=stated),
+        *_no_water(solved),
+    ]
     points, warnings = without_repeats(solved)
     points, check_warnings, check_holds = check_reasons(points, job)
     points, busts = height_reasons(points)

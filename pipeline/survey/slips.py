@@ -22,6 +22,8 @@ LARGE_COORDINATE: Final = 30_000.0  # [m] a local survey starts at hundreds or t
 MOST_IN_A_CELL: Final = 16  # shots remembered of one cell of `SAME_PLACE_MOST`; more are a scan, and no repeats of one another
 HEIGHT_BUST: Final = 0.10  # [m] off the level of the water's edge: no coping is built as badly
 LEAST_HEIGHTS: Final = 6
+WHOLE_SURVEY: Final = 10  # points from which their reach says what unit they are in
+MOST_STRAYS: Final = 0.05  # of all points: more than these are no slips of single points
 MOST_NAMED: Final = 30  # slips of one kind that are named one by one
 SAME_PLACE: Final = 4.0  # sigmas of a difference of two shots
 SAME_PLACE_MOST: Final = 0.03  # [m] however poor the sigmas: two shots an inch apart are two places
@@ -82,8 +84,8 @@ def _unit_cure(likely: UnitName | None, stated: bool) -> str:
     return f"if the numbers are {likely}, {where}; if the pool is really that size, set [limits] pool_side_least and pool_side_most in shop.toml"
 
 
-def extent_holds(points: Sequence[SurveyPoint], job: Job) -> list[Reason]:
-    """Hold a survey with a point far from all the others: a digit lost, or another site's point."""
+def extent_holds(points: Sequence[SurveyPoint], unit: UnitName, job: Job, *, stated: bool = False) -> list[Reason]:
+    """Hold a survey with a point far from all the others, a digit lost or another site's point; or one too large or small as a whole for its unit."""
     if len(points) < 3:
         return []
     places = np.array([point.place for point in points])
@@ -91,8 +93,16 @@ def extent_holds(points: Sequence[SurveyPoint], job: Job) -> list[Reason]:
     reach = np.abs(places - middle).max(axis=1)
     limit = float(job.shop.limits.site_extent)
     far = [points[number] for number in np.flatnonzero(reach > limit).tolist()]
+    telling = len(points) >= WHOLE_SURVEY and not _waters(points) and not job.options.survey.crs  # else the pool or the system tells the unit better
+    if telling and 2 * float(reach.max()) < job.shop.limits.pool_side_least:
+        return [
+            _whole_unit(f"the whole survey is {2 * float(reach.max()):.2f} m across", float(reach.max()), limit, unit, points[0].file, stated=stated)
+        ]
     if not far:
         return []
+    if telling and len(far) > MOST_STRAYS * len(points) and _unit_within(float(reach.max()), limit, unit):
+        what = f"{len(far)} of {len(points)} points lie more than {limit:.0f} m from the middle of the survey"
+        return [_whole_unit(what, float(reach.max()), limit, unit, far[0].file, stated=stated)]
     first = far[0]
     named = ", ".join(point.point for point in far[:8]) + (f" and {len(far) - 8} more" if len(far) > 8 else "")
     return [
@@ -105,6 +115,24 @@ def extent_holds(points: Sequence[SurveyPoint], job: Job) -> list[Reason]:
             do="put the point right or take it out; for a larger site raise [limits] site_extent in shop.toml",
         )
     ]
+
+
+def _unit_within(reach: float, limit: float, unit: UnitName) -> UnitName | None:
+    """Return the largest unit in which a survey reaching so far would still be one site; none where only the same one is."""
+    order: tuple[UnitName, ...] = ("metre", "foot", "inch", "millimetre")
+    fits = (other for other in order if abs(METRES_PER[other] / METRES_PER[unit] - 1) > UNIT_RATIO_TOLERANCE)
+    return next((other for other in fits if reach * METRES_PER[other] / METRES_PER[unit] <= limit), None)
+
+
+def _whole_unit(what: str, reach: float, limit: float, unit: UnitName, file: str, *, stated: bool) -> Reason:
+    likely = _unit_within(reach, limit, unit)
+    return Reason(
+        ref="unit",
+        what=f"{what} with the numbers read as {unit}",
+        why=f"no site is; read as {likely} it would be {2 * reach * METRES_PER[likely] / METRES_PER[unit]:.0f} m across" if likely else "no site is",
+        file=file,
+        do=_unit_cure(likely, stated),
+    )
 
 
 def grid_warnings(points: Sequence[SurveyPoint], crs: str) -> list[Reason]:

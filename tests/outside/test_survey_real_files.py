@@ -61,6 +61,16 @@ def test_the_other_foot_is_refused(topo):
     assert "0.95 m" in reasons["foot-kind"].why
 
 
+@pytest.mark.outside(source=CHARLOTTE, compares="unit mistaken, no system named: refused as that by its extent", tolerance="exact")
+@pytest.mark.parametrize(("unit", "likely"), [("metre", "foot"), ("millimetre", "foot")])
+def test_mistaken_unit_is_refused_without_a_system(topo, unit, likely):
+    """A site 560 m across: in metres three times too large, in millimetres no larger than a spa.  In inches (47 m) nothing but the codes could tell."""
+    found = answer(default_job("topo", survey={"unit": unit}), {TOPO: topo})
+    reasons = {reason.ref: reason for reason in found.holds}
+    assert f"read as {unit}" in reasons["unit"].what
+    assert f'unit = "{likely}"' in reasons["unit"].do
+
+
 def test_the_real_survey_with_slips_of_the_pen(topo):
     """Header, tabs, carriage returns, trailing commas, blank lines, a duplicated number: still every point."""
     lines = topo.decode().splitlines()
