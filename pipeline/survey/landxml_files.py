@@ -28,6 +28,8 @@ LINEAR_UNITS: Final[dict[tuple[str, str], tuple[float, UnitName]]] = {
     ("Imperial", "mile"): (5280 * FOOT, "foot"),
 }  # (element of Units, linearUnit): [m], and the unit of ours that a stake-out is written in
 
+UNITS_STATED: Final = ("areaUnit", "linearUnit", "volumeUnit", "temperatureUnit", "pressureUnit")  # what the schema asks of Units
+
 
 def read_landxml(content: bytes, file: str, unit: UnitName, most: int) -> Page:
     """Read a LandXML file.
@@ -50,6 +52,7 @@ def read_landxml(content: bytes, file: str, unit: UnitName, most: int) -> Page:
     """
     root = _root(content, file)
     scale, own, warnings = _units(root, file, unit)
+    warnings += _not_valid(root, file)
     points: list[ReadPoint] = []
     quarantined: list[Quarantined] = []
     elements = list(_cg_points(root))
@@ -82,7 +85,7 @@ def _root(content: bytes, file: str) -> Any:
     except (etree.XMLSyntaxError, ValueError) as fault:
         raise refusal(
             "not-xml",
-            f"{file} is not well-formed XML: {str(fault)[:120]}",
+            f"{file} is not well-formed XML: {str(fault).split(' (<')[0][:120]}",
             why="a damaged file may lack points",
             file=file,
             line=getattr(fault, "lineno", None) or None,
@@ -118,6 +121,25 @@ def _units(root: Any, file: str, unit: UnitName) -> tuple[float, UnitName, list[
     known = ", ".join(sorted(name for _, name in LINEAR_UNITS))
     shown = " and ".join(f"{system} {name!r}" for system, name in stated)
     raise refusal("unknown-units", f"{file} states the unit {shown}", why="the coordinates have no size without it", file=file, do=f"one of: {known}")
+
+
+def _not_valid(root: Any, file: str) -> list[Reason]:
+    """Say where what is read of a file breaks the schema all the same: whoever wrote it may have broken more."""
+    faults = [f"its root has no {name}" for name in ("version", "date", "time") if not root.get(name)]
+    for system in ("Metric", "Imperial"):
+        for element in root.findall(f"{{{NAMESPACE}}}Units/{{{NAMESPACE}}}{system}"):
+            faults += [f"its units have no {name}" for name in UNITS_STATED if not element.get(name)]
+    if not faults:
+        return []
+    return [
+        Reason(
+            ref="not-valid",
+            what=f"{file} is not valid LandXML 1.2: {'; '.join(faults)}",
+            why="its points were read, but the program that wrote it does not keep to the schema",
+            file=file,
+            do="see whether all points are there",
+        )
+    ]
 
 
 def _cg_points(root: Any) -> Iterator[Any]:

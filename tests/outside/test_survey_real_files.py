@@ -127,3 +127,26 @@ def test_our_own_landxml_is_valid(checks_folder):
     document = etree.fromstring(landxml().encode())
     assert schema.validate(document), schema.error_log
     assert re.search("LandXML-1.2", document.tag)
+
+
+@pytest.mark.outside(source="LandXML-1.2.xsd", compares="what we call not valid is what the schema does", tolerance="exact")
+@pytest.mark.parametrize(
+    ("cut", "valid"),
+    [
+        ("", True),
+        (' date="2026-11-24"', False),
+        (' time="16:05:00"', False),
+        (' version="1.2"', False),
+        (' pressureUnit="inHG"', False),
+        (' code="WATER B"', True),
+    ],
+)
+def test_not_valid_is_said_where_the_schema_says_so(checks_folder, cut, valid):
+    from tests.unit.survey.test_landxml_files import landxml
+
+    text = landxml().replace(cut, "", 1)
+    schema = etree.XMLSchema(etree.parse(str(checks_folder / "schema" / "LandXML-1.2.xsd")))
+    assert schema.validate(etree.fromstring(text.encode())) == valid
+    page = read_landxml(text.encode(), "p.xml", "foot", 100)
+    assert len(page.points) == 2
+    assert ("not-valid" not in {warning.ref for warning in page.warnings}) == valid
