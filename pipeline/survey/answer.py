@@ -249,12 +249,13 @@ def _second_cell(line: str) -> str:
 
 
 def _no_points(pages: list[Page]) -> Reason:
+    seen = "; ".join(warning.what for page in pages for warning in page.warnings)
     return Reason(
         ref="no-points",
         what="there is no point in the survey",
-        why="there is nothing to lay a fence round",
+        why=seen or "there is nothing to lay a fence round",
         file=pages[0].file,
-        do="see whether the file is the right one",
+        do="see whether the file is the right one" + (", and what was passed over in it" if seen else ""),
     )
 
 

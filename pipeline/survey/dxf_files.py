@@ -154,6 +154,10 @@ def _taken(
             path = _polyline(entity, scale)
             if path.pieces:
                 paths.setdefault(layer, []).append(path)
+        case "POLYLINE" if entity.is_2d_polyline or entity.is_3d_polyline:
+            path = _old_polyline(entity, scale)
+            if path.pieces:
+                paths.setdefault(layer, []).append(path)
         case _:
             return False
     return True
@@ -185,8 +189,15 @@ def _circle(entity: Any, scale: float) -> Path:
 
 def _polyline(entity: Any, scale: float) -> Path:
     level = float(entity.dxf.get("elevation", 0.0) or 0.0)
-    vertices = [(_place((x, y, level), scale), float(bulge)) for x, y, bulge in entity.get_points("xyb")]
-    closed = bool(entity.closed)
+    return _path([(_place((x, y, level), scale), float(bulge)) for x, y, bulge in entity.get_points("xyb")], closed=bool(entity.closed))
+
+
+def _old_polyline(entity: Any, scale: float) -> Path:
+    """A POLYLINE of drawings before 2000: vertices of their own, with heights where it runs in space."""
+    return _path([(_place(v.dxf.location, scale), float(v.dxf.get("bulge", 0.0) or 0.0)) for v in entity.vertices], closed=bool(entity.is_closed))
+
+
+def _path(vertices: list[tuple[Place, float]], *, closed: bool) -> Path:
     if closed and len(vertices) > 1 and math.dist(vertices[0][0], vertices[-1][0]) < JOINED:
         vertices.pop()
     ends = [*vertices[1:], vertices[0]] if closed else vertices[1:]
@@ -309,7 +320,7 @@ def _passed_warnings(passed: Mapping[str, int], file: str) -> tuple[Reason, ...]
         Reason(
             ref="entities-not-read",
             what=f"{file}: {shown} were not read",
-            why="points, lines, arcs, circles and light polylines are",
+            why="points, lines, arcs, circles and polylines are",
             file=file,
             do="explode or redraw what belongs to the survey",
         ),

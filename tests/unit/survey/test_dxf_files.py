@@ -5,6 +5,8 @@ import ezdxf
 import pytest
 
 from pipeline.errors import SurveyError
+from pipeline.intake.resolve import default_job
+from pipeline.survey.answer import answer
 from pipeline.survey.codes import code_table
 from pipeline.survey.dxf_files import read_dxf
 
@@ -91,3 +93,33 @@ def test_drawings_too_large_for_a_pool_are_refused():
         read(lambda s: [s.add_line((n, 0), (n + 0.5, 0), dxfattribs=on("DECK")) for n in range(2100)])
     with pytest.raises(SurveyError, match="the limit is 10 MB"):
         read_dxf(b"0\nSECTION\n" * 1_100_000, "p.dxf", "metre", TABLE, 100)
+
+
+def test_an_old_polyline_is_read_like_a_light_one():
+    """POLYLINE with VERTEX entities, as drawings before 2000 and many survey programs write them; in space with its heights."""
+    pages = []
+    for old in (False, True):
+        document = ezdxf.new("R2000", units=6)
+        corners = [(0, 0, 0.0), (8, 0, 0.5), (8, 4, 0.0), (0, 4, 0.0)]
+        if old:
+            document.modelspace().add_polyline2d(corners, format="xyb", close=True, dxfattribs={"layer": "WATER"})
+        else:
+            document.modelspace().add_lwpolyline(corners, format="xyb", close=True, dxfattribs={"layer": "WATER"})
+        pages.append(read_dxf(written(document), "p.dxf", "metre", {}, 1000))
+    assert pages[0].points == pages[1].points and pages[1].warnings == ()
+    document = ezdxf.new("R2000", units=6)
+    document.modelspace().add_polyline3d([(0, 0, 1.0), (0.5, 0, 1.2)], dxfattribs={"layer": "WALL"})
+    assert [point.elev for point in read_dxf(written(document), "p.dxf", "metre", {}, 1000).points] == [1.0, 1.2]
+
+
+def test_a_drawing_with_nothing_but_what_is_not_read_says_so():
+    document = ezdxf.new("R2000", units=6)
+    document.modelspace().add_spline([(0, 0, 0), (1, 1, 0), (2, 0, 0)], dxfattribs={"layer": "WATER"})
+    (hold,) = answer(default_job("drawn"), {"p.dxf": written(document)}).holds
+    assert hold.ref == "no-points" and "1 SPLINE on WATER" in hold.why
+
+
+def written(document) -> bytes:
+    out = io.StringIO()
+    document.write(out)
+    return out.getvalue().encode()
