@@ -211,8 +211,9 @@ def _points(lines: Sequence[tuple[int, str]], delimiter: str, columns: Columns, 
 def _point(
     line: str, fields: list[str], columns: Columns, rest_is_description: bool, delimiter: str, comma: bool, scale: float, file: str, row: int
 ) -> ReadPoint:
-    if len(fields) <= max(columns.north, columns.east):
-        raise ValueError(f"it has too few cells: {len(fields)}, and northing and easting need {max(columns.north, columns.east) + 1}")
+    needed = max(columns.north, columns.east, columns.point or 0) + 1
+    if len(fields) < needed:
+        raise ValueError(f"it has too few cells: {len(fields)}, and number, northing and easting need {needed}")
     if delimiter == " " and rest_is_description:
         fields = _with_missing_height(fields, columns)
     point = fields[columns.point] if columns.point is not None else str(row)

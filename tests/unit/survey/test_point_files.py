@@ -57,7 +57,7 @@ def test_units_from_job_and_header():
         ("9,1x0,20,3,WATER", "'1x0' is not a number"),
         ("9,nan,20,3,WATER", "'nan' is not a number"),
         ("9,1e30,20,3,WATER", "'1e30' is too large"),
-        ("9,10", "it has too few cells: 2, and northing and easting need 3"),
+        ("9,10", "it has too few cells: 2, and number, northing and easting need 3"),
         (",10,20,3,WATER", "the point has no number"),
         ("9,10,20,xx,WATER", "'xx' is not a number"),
     ],
@@ -108,3 +108,9 @@ def test_what_is_no_text_is_refused():
 
 def test_comments_blank_lines_and_the_old_end_of_file_mark():
     assert numbered_lines("# a\n\n , ,\n1,2\n\x1a") == [(4, "1,2")]
+
+
+def test_a_line_cut_before_its_number_is_quarantined():
+    page = read_points("Easting,Northing,Elevation,Point,Description\n1,2,3,7,SPOT\n4,5\n", "p.csv", "metre")
+    assert [point.point for point in page.points] == ["7"]
+    assert [(q.reason.line, q.reason.why) for q in page.quarantined] == [(3, "it has too few cells: 2, and number, northing and easting need 4")]
