@@ -88,7 +88,10 @@ def entry_at(path: Path) -> QueueEntry:
     made = _entry(path, path.name, path.lstat().st_mode, SURVEY_FORMS)
     if made is None:
         raise hold(
-            JobError, "no-job", f"{path} is neither a folder nor a survey file", do=f"name a job's folder, or a file ending in {', '.join(SURVEY_FORMS)}"
+            JobError,
+            "no-job",
+            f"{path} is neither a folder nor a survey file",
+            do=f"name a job's folder, or a file ending in {', '.join(SURVEY_FORMS)}",
         )
     return made
 
