@@ -207,7 +207,7 @@ def _hand_over(dossier: Dossier) -> TextPart:
         "Every latch hooked, spring keeper closed; nobody can lift the fabric over the height the booklet names",
         "Plugs for all sleeves handed over; owner shown how to lift out and put back a panel",
         "Everything climbable moved away from the fence, inside and outside; doors and windows of the house as the booklet says",
-        "Deck swept with the vacuum; no epoxy on it; drill dust bagged",
+        "Deck vacuumed, not swept; no epoxy on it; drill dust bagged",
         "Sheet of the holes as drilled filled in and sent to the office",
     ]
     said = [

@@ -45,7 +45,7 @@ class Note(msgspec.Struct, frozen=True):
 class Names(msgspec.Struct, frozen=True, kw_only=True):
     """Where the names of a plan go: keyed by hole, panel, gate or mark, and those that found no place.
 
-    `needed` are those that have to stand there; None for all but the notes.
+    `needed` are those of holes, panels and gates that have to stand there; None for all.
     """
 
     placed: tuple[Placed, ...]
@@ -98,7 +98,7 @@ def place_names(
     notes : sequence of Note
         What things are, after all names.
     needed : frozenset of str or None
-        Names that have to stand here, as others stand on another sheet too; None for all.
+        Of holes, panels and gates those named here, as the others are on another sheet; None for all.
     """
     hard, soft = _obstacles(site, layout, view)
     for mark in kept_free:
@@ -112,6 +112,9 @@ def place_names(
     if numbers:
         wanted += _hole_numbers(layout, view)
     wanted += _panel_names(layout, view, with_first_hole=first_holes)
+    if needed is not None:
+        marks = {mark.name for mark in site.marks}
+        wanted = [each for each in wanted if each[0] in needed or each[0] in marks]
     placed = _placed_in_turns(wanted, hard, soft, area, needed)
     for each in placed:
         if each.free:

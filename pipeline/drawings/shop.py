@@ -121,6 +121,8 @@ def panel_marks(dossier: Dossier, panel: PanelDrawing, frame: Frame, scale: Scal
     tall = panel.height * factor
     units = dossier.units
     marks: list[Mark] = [Words(text=panel.panel, at=(frame.left, bottom + slot - 6), cap=3.2, bold=True)]
+    if bottom + slot < frame.top - 1.0:
+        marks.append(Stroke(points=((frame.left, bottom + slot - 0.5), (frame.right, bottom + slot - 0.5)), width=FINE))
     what = f"{panel.kind}, {len(panel.post_stations)} posts, from {panel.made_from}; {panel.takes_off or 'nothing comes off'}; {panel.colour}; {_mass(panel.mass, units)}"
     marks.append(Words(text=fitted(what, frame.right - frame.left - 18, 1.7), at=(frame.left + 16, bottom + slot - 6), cap=1.7))
     end = (panel.cut or panel.post_stations[-1]) * factor
