@@ -19,6 +19,7 @@ from pipeline.model.site import Site
 from pipeline.units import ReportUnits, format_length
 
 TURNS: Final = {0: "toward {after}", 1: "toward the pool", 2: "toward {before}", 3: "away from the pool"}
+_CLEAR_BORES: Final = 2.0  # [-] bores a hole keeps from one that was given up: a bore's wall between them (own judgement)
 EDGE: Final = 1e-9  # [m] a place on the rim of a ring is in it
 
 
@@ -81,7 +82,9 @@ def _cures_at(
     most = _reach(hole.place, way, least, rings)
     move = (least + most) / 2
     aim = (hole.east + move * way[0], hole.north + move * way[1])
-    if not may_be_drilled(aim, hole.place, [ring.centre for ring in rings], site, shop, stands.least_setback):
+    if not may_be_drilled(aim, hole.place, [ring.centre for ring in rings], site, shop, stands.least_setback) or _given_up_at(
+        aim, hole, plan, stands
+    ):
         return
     remaining = sum(misfit.extra for misfit in misfits if misfit not in saved)
     yield Cure(
@@ -95,6 +98,12 @@ def _cures_at(
         cost_as_is=as_is,
         note=_note(move, hole, units),
     )
+
+
+def _given_up_at(aim: Point, hole: Hole, plan: Layout, stands: Layout) -> bool:
+    """Say whether a hole would be drilled again where one was given up: what stopped the bit is still there."""
+    there = {one.name for one in stands.holes}
+    return any(math.dist(aim, one.place) < _CLEAR_BORES * hole.bore for one in plan.holes if one.name not in there)
 
 
 def rings_at(hole: str, plan: Layout, stands: Layout, shop: Shop) -> tuple[list[Ring], set[str]]:

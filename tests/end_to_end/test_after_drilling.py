@@ -203,6 +203,8 @@ def test_a_hole_given_up_and_the_one_beside_it_are_in_every_sheet(drilled):
     first = pages(drilled.read(WALL, "crew.pdf"))[0]
     assert f"{new}: added" in first
     assert f"{new[:-1]}: GIVEN UP" in first
+    assert f"{new}: drill it again" not in first  # that would be into the steel
+    assert f"{new} drilled again" not in first
     assert new in {row["hole"] for row in drilled.rows(WALL, "holes.csv")}
     assert new[:-1] not in {row["hole"] for row in drilled.rows(WALL, "holes.csv")}
     assert new in {row["P"] for row in drilled.rows(WALL, "stakeout.csv")}
