@@ -6,10 +6,13 @@ arcs, so that it goes the way of every other survey.
 
 from __future__ import annotations
 
+import contextlib
 import io
 import itertools
+import logging
 import math
-from collections.abc import Iterable, Mapping
+import re
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Final, NamedTuple
 
 from pipeline.errors import Reason, SurveyError
@@ -109,12 +112,14 @@ def _too_large(file: str, what: str, most: str) -> SurveyError:
 
 def _document(content: bytes, file: str) -> Any:
     from ezdxf import recover
+    from ezdxf.audit import AuditError
     from ezdxf.lldxf.const import DXFError
 
     if not (content.startswith(b"AutoCAD Binary DXF") or b"SECTION" in content[:4000]):
         raise not_text(file)
     try:
-        document, _ = recover.read(io.BytesIO(content))
+        with _unlogged():
+            document, audit = recover.read(io.BytesIO(content))
     except (
         DXFError,
         OSError,
@@ -134,7 +139,37 @@ def _document(content: bytes, file: str) -> Any:
             file=file,
             do="save it again as DXF (R2000 or later)",
         ) from None
+    guessed = [
+        entry.message
+        for entry in (*audit.errors, *audit.fixes)
+        if entry.code in (AuditError.INVALID_FLOATING_POINT_VALUE, AuditError.INVALID_INTEGER_VALUE)
+    ]
+    if guessed:
+        raise _damaged(file, guessed)
     return document
+
+
+def _damaged(file: str, guessed: list[str]) -> SurveyError:
+    found = re.search(r'"(.*?)" near line (\d+)', guessed[0])
+    return refusal(
+        "damaged-drawing",
+        f"{file} holds {len(guessed)} numbers that are none" + (f", the first {found[1][:40]!r}" if found else ""),
+        why="what a reader would make of them is a guess, and the pool would be another",
+        file=file,
+        line=int(found[2]) if found else None,
+        do="save it again as DXF from the program it was made with, with decimal points",
+    )
+
+
+@contextlib.contextmanager
+def _unlogged() -> Iterator[None]:
+    """Keep the reader's own log off the crew's screen: what it mends is judged from its findings."""
+    log = logging.getLogger("ezdxf")
+    before, log.disabled = log.disabled, True
+    try:
+        yield
+    finally:
+        log.disabled = before
 
 
 def _taken(

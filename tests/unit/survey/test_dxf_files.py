@@ -123,3 +123,14 @@ def written(document) -> bytes:
     out = io.StringIO()
     document.write(out)
     return out.getvalue().encode()
+
+
+def test_numbers_that_are_none_are_refused_and_not_guessed(caplog, capsys):
+    """A reader that mends files makes 8 of "8;0"; a drawing with decimal commas would lose all that stands behind them."""
+    document = ezdxf.new("R2000", units=6)
+    document.modelspace().add_line((0.25, 0.5), (8.75, 0.5), dxfattribs={"layer": "WATER"})
+    content = written(document).replace(b"8.75", b"8,75")
+    with pytest.raises(SurveyError) as refused:
+        read_dxf(content, "p.dxf", "metre", {}, 1000)
+    assert refused.value.reasons[0].ref == "damaged-drawing" and "'8,75'" in refused.value.reasons[0].what
+    assert caplog.records == [] and capsys.readouterr().err == ""
