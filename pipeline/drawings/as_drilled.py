@@ -15,6 +15,9 @@ from pipeline.model.layout import Hole
 from pipeline.units import INCH, MILLIMETRE, ReportUnits, format_length
 
 _FELT: Final[dict[ReportUnits, float]] = {"inch": INCH / 32, "mm": MILLIMETRE / 2}  # [m] less prints as nothing
+_ALONG: Final = ("back", "ahead")
+_ACROSS: Final = ("away", "to the pool")
+_BADLY: Final = 0.01  # [m] one sigma
 _LISTED: Final = 12  # cures in words; the first is the cheapest
 _STATES: Final = {
     "planned": "not measured: taken as planned",
@@ -122,22 +125,40 @@ def _capital(text: str) -> str:
 
 
 def _hole_words(hole: DrilledHole, drilling: Drilling, units: ReportUnits) -> str:
-    off = f"{format_length(hole.off_plan, units)} {which_way(hole, drilling)}" if hole.off_plan is not None and hole.off_plan > _FELT[units] else ""
+    far, way = off_told(hole, drilling)
+    off = f"{format_length(far, units)} {way}" if far > _FELT[units] else ""
+    badly = f"known to {format_length(2 * hole.sigma, units)} only: measure two ties of it" if hole.sigma > _BADLY else ""
     instead = f"instead of {hole.instead_of}" if hole.instead_of else ""
-    told = ", ".join(part for part in (_STATES[hole.state], off if hole.state == "moved" else "", instead, hole.remark) if part)
+    told = ", ".join(part for part in (_STATES[hole.state], off if hole.state == "moved" else "", instead, hole.remark, badly) if part)
     return f"{hole.hole}: {told}"
 
 
-def which_way(hole: DrilledHole, drilling: Drilling) -> str:
-    """Return the side a hole is off its planned place to, in words, as seen on the walk with the pool on the left."""
+def off_told(hole: DrilledHole, drilling: Drilling) -> tuple[float, str]:
+    """Return how far [m] and whither a hole is off its planned place, as seen on the walk with the pool on the left.
+
+    Of a hole that stands elsewhere the direction that is surest told, and it alone: by distances along the line the other may be mere noise.
+    """
     if hole.planned is None or hole.place is None:
-        return ""
+        return 0.0, ""
     heading = _heading_at(hole, drilling)
-    east, north = hole.place[0] - hole.planned[0], hole.place[1] - hole.planned[1]
-    ahead, left = east * math.cos(heading) + north * math.sin(heading), north * math.cos(heading) - east * math.sin(heading)
-    if abs(ahead) >= abs(left):
-        return "ahead" if ahead > 0 else "back"
-    return "to the pool" if left > 0 else "away"
+    along, left = (math.cos(heading), math.sin(heading)), (-math.sin(heading), math.cos(heading))
+    off = (hole.place[0] - hole.planned[0], hole.place[1] - hole.planned[1])
+    parts = [(off[0] * way[0] + off[1] * way[1], _sigma_in(way, hole), names) for way, names in ((along, _ALONG), (left, _ACROSS))]
+    if hole.state == "moved" and all(sigma > 0 for _, sigma, _ in parts):
+        part, _, names = max(parts, key=lambda each: abs(each[0]) / each[1])
+        return abs(part), names[part > 0]
+    part, _, names = max(parts, key=lambda each: abs(each[0]))
+    return math.hypot(*off), names[part > 0]
+
+
+def _sigma_in(way: tuple[float, float], hole: DrilledHole) -> float:
+    """Return the standard deviation of a hole's place in one direction [m]."""
+    return math.sqrt(max(0.0, way[0] ** 2 * hole.variance_east + way[1] ** 2 * hole.variance_north + 2 * way[0] * way[1] * hole.covariance))
+
+
+def which_way(hole: DrilledHole, drilling: Drilling) -> str:
+    """Return the side a hole is off its planned place to, in words."""
+    return off_told(hole, drilling)[1]
 
 
 def _heading_at(hole: DrilledHole, drilling: Drilling) -> float:
@@ -217,7 +238,7 @@ def schedule(dossier: Dossier, drilling: Drilling) -> TextPart:
 def _schedule_row(one: DrilledHole, hole: Hole | None, planned: Hole | None, drilling: Drilling, units: ReportUnits) -> tuple[Any, ...]:
     to_next, was = hole.to_next if hole else None, planned.to_next if planned else None
     differs = to_next - was if to_next is not None and was is not None else 0.0
-    off = one.off_plan or 0.0
+    off, way = off_told(one, drilling)
     state = _SHORT.get(one.state, _STATES[one.state])
     words = ", ".join(part for part in (state, "" if state.lower() == one.remark.lower() else one.remark) if part)
     return (
@@ -229,7 +250,7 @@ def _schedule_row(one: DrilledHole, hole: Hole | None, planned: Hole | None, dri
         "" if was is None else format_length(was, units),
         _signed(differs, units),
         format_length(off, units) if off > _FELT[units] else "",
-        which_way(one, drilling) if off > _FELT[units] else "",
+        way if off > _FELT[units] else "",
         words,
     )
 

@@ -9,7 +9,7 @@ import msgspec
 import pymupdf
 import pytest
 
-from pipeline.drawings.as_drilled import which_way
+from pipeline.drawings.as_drilled import off_told, which_way
 from pipeline.drawings.booklets import Drawn, draw
 from pipeline.drawings.changes import read_before
 from pipeline.drawings.further_order import ordered_with
@@ -118,6 +118,16 @@ def test_ways_are_as_seen_on_the_walk():
     for place, way in (((1.01, 0.0), "ahead"), ((0.99, 0.0), "back"), ((1.0, 0.01), "to the pool"), ((1.0, -0.01), "away")):
         hole = DrilledHole(hole="H1", state="moved", planned=(1.0, 0.0), place=place)
         assert which_way(hole, Drilling(layout=case("spa").layout, holes=(line[0], hole, line[2]))) == way
+
+
+def test_of_a_hole_that_stands_elsewhere_the_surest_direction_is_told():
+    """20 mm ahead by distances good to 1 mm; 50 mm across are noise of 40."""
+    line = [DrilledHole(hole=f"H{n}", state="measured", planned=(float(n), 0.0), place=(float(n), 0.0)) for n in range(3)]
+    hole = DrilledHole(hole="H1", state="moved", planned=(1.0, 0.0), place=(1.02, 0.05), variance_east=0.001**2, variance_north=0.04**2)
+    told = off_told(hole, Drilling(layout=case("spa").layout, holes=(line[0], hole, line[2])))
+    assert told == (pytest.approx(0.02), "ahead")
+    plain = msgspec.structs.replace(hole, state="measured")
+    assert off_told(plain, Drilling(layout=case("spa").layout, holes=(line[0], plain, line[2])))[1] == "to the pool"
 
 
 def test_the_inspector_reads_verdicts_as_drilled():
