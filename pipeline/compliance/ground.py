@@ -29,10 +29,14 @@ FLAT: Final = 1e-12  # [m²] a facet with less than twice this area has no insid
 
 
 class Sums(msgspec.Struct, frozen=True, kw_only=True):
-    """Weighted sums of levels: values (n,) and standard deviations (n,) [m]; not a number where a level is not known."""
+    """Weighted sums of levels: values (n,) and standard deviations (n,) [m]; not a number where a level is not known.
+
+    `own` is the part of the standard deviation that the deck's roughness at the last place of each sum brings alone [m].
+    """
 
     values: Array
     sigmas: Array
+    own: Array
 
 
 class Ground:
@@ -92,13 +96,20 @@ class Ground:
         spots = np.array(places, dtype=np.float64)
         if not len(self._patches):
             nothing = np.full(len(spots), math.nan)
-            return Sums(values=nothing, sigmas=nothing)
+            return Sums(values=nothing, sigmas=nothing, own=nothing)
         offsets = spots - self._origins[patches]
         rows = np.concatenate([np.ones((*offsets.shape[:2], 1)), offsets], axis=2) * weights[:, :, None]
         values = np.einsum("nkc,nkc->n", rows, self._coefficients[patches])
         unknowns = np.einsum("nkc,nkcu->nu", rows, self._bases[patches])
-        variances = np.sum((unknowns @ self._factor) ** 2, axis=1) + self._rough(weights, patches, spots)
-        return Sums(values=np.where(missing, math.nan, values), sigmas=np.where(missing, math.nan, np.sqrt(variances)))
+        parts = weights * self._roughness[patches]
+        pairs = self._sharing(patches, spots)
+        variances = np.sum((unknowns @ self._factor) ** 2, axis=1) + np.sum(parts**2, axis=1)
+        for row, one, other in pairs:
+            variances[row] += 2 * parts[row, one] * parts[row, other]
+        own = np.abs(parts[:, -1])
+        own[[row for row, one, _ in pairs if one == parts.shape[1] - 1]] = 0.0
+        sigmas = np.sqrt(np.maximum(variances, 0.0))
+        return Sums(values=np.where(missing, math.nan, values), sigmas=np.where(missing, math.nan, sigmas), own=own)
 
     def breaks(self, start: Point, end: Point) -> list[float]:
         """Return where (as ratios, ascending) the straight way from `start` to `end` [m] meets the border of a patch."""
@@ -121,17 +132,15 @@ class Ground:
         held = (runs[:, 0] >= reach[0]) & (runs[:, 0] <= reach[1]) & (runs[:, 1] >= 0) & (runs[:, 1] <= strip)
         return [(float(run), float(far)) for run, far in runs[held]]
 
-    def _rough(self, weights: Array, patches: NDArray[np.intp], places: Array) -> Array:
-        """Return the part [m²] of the deck's roughness in the variance of each row."""
-        parts = weights * self._roughness[patches]
-        found = np.sum(parts**2, axis=1)
-        for one in range(parts.shape[1]):
+    def _sharing(self, patches: NDArray[np.intp], places: Array) -> list[tuple[int, int, int]]:
+        """Return (row, one, other) of every two places of a sum, the later one first, that share the deck's roughness."""
+        found = []
+        for one in range(places.shape[1]):
             for other in range(one):
                 near = np.hypot(*(places[:, one] - places[:, other]).T) < ROUGH_REACH
-                for row in np.flatnonzero(near):
-                    if self._neighbours(int(patches[row, one]), int(patches[row, other])):
-                        found[row] += 2 * parts[row, one] * parts[row, other]
-        return np.asarray(np.maximum(found, 0.0))
+                rows = (int(row) for row in np.flatnonzero(near))
+                found += [(row, one, other) for row in rows if self._neighbours(int(patches[row, one]), int(patches[row, other]))]
+        return found
 
     def _neighbours(self, one: int, other: int) -> bool:
         return one == other or bool(set(self._patches[one].nodes) & set(self._patches[other].nodes))

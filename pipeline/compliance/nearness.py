@@ -22,11 +22,18 @@ def nearest_of_segment(start: Point, end: Point, chain: Chain) -> tuple[float, f
     best = (math.inf, 0.0, 0.0)
     station = 0.0
     for piece in chain.pieces():
-        distance, along, there = _to_piece(segment, piece)
-        if distance < best[0] - ALIKE:
-            best = (distance, along, station + there)
+        if _at_least(segment, piece) < best[0]:
+            distance, along, there = _to_piece(segment, piece)
+            if distance < best[0] - ALIKE:
+                best = (distance, along, station + there)
         station += piece.length
     return best
+
+
+def _at_least(segment: Piece, piece: Piece) -> float:
+    """Return a length [m] no way from a segment to a piece is shorter than: between their middles, less half of either's length."""
+    (x0, y0), (x1, y1), (x2, y2), (x3, y3) = segment.start, segment.end, piece.start, piece.end
+    return math.hypot(x2 + x3 - x0 - x1, y2 + y3 - y0 - y1) / 2 - segment.chord / 2 - piece.length
 
 
 def _to_piece(segment: Piece, piece: Piece) -> tuple[float, float, float]:

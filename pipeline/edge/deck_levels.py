@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.deck_network import Network, design_of, facets_as_patches, network_of, prior_of
-from pipeline.edge.levels import OUTLYING, Cut, Heights, Patched, patches_of
+from pipeline.edge.levels import OUTLYING, ROUGHER, Cut, Heights, Patched, patches_of
 from pipeline.geometry.chain import Chain
 
 Array = NDArray[np.float64]
@@ -114,9 +114,14 @@ def _without_each(design: Array, prior: Array, levels: Array, variances: Array) 
 
 
 def _best(network: Network, design: Array, heights: Heights, at: NDArray[np.intp], *, tails: bool, extra: float = 0.0) -> Fitted:
-    """Return the fit whose bending and roughness predict best; `extra` [m] is the guess of a last unknown."""
+    """Return the fit whose bending and roughness predict best; `extra` [m] is the guess of a last unknown.
+
+    A deck is rougher than a broom finish only where its heights say so (ratio of likelihoods, 5 %): widened by luck, the
+    uncertainty of every level would be too large on the average.
+    """
     levels = heights.levels[at] - np.mean(heights.levels[at])
-    best: Fitted | None = None
+    smooth: Fitted | None = None
+    rough: Fitted | None = None
     for bend in BENDS:
         prior = prior_of(network, bend)
         if extra:
@@ -124,10 +129,13 @@ def _best(network: Network, design: Array, heights: Heights, at: NDArray[np.intp
         for roughness in ROUGHNESSES:
             mean, covariance, errors, deviations = _without_each(design, prior, levels, heights.sigmas[at] ** 2 + roughness**2)
             worth = _worth(errors, deviations, tails=tails)
-            if best is None or worth > best.worth + 1e-9:
-                best = Fitted(mean=mean, covariance=covariance, errors=errors, deviations=deviations, bend=bend, roughness=roughness, worth=worth)
-    assert best is not None
-    return best
+            held = smooth if roughness == ROUGHNESSES[0] else rough
+            if held is not None and worth <= held.worth + 1e-9:
+                continue
+            found = Fitted(mean=mean, covariance=covariance, errors=errors, deviations=deviations, bend=bend, roughness=roughness, worth=worth)
+            smooth, rough = (found, rough) if roughness == ROUGHNESSES[0] else (smooth, found)
+    assert smooth is not None and rough is not None
+    return rough if rough.worth > smooth.worth + ROUGHER**2 / 2 else smooth
 
 
 def _worth(errors: Array, deviations: Array, *, tails: bool) -> float:

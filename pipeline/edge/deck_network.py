@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 
 RINGS: Final = (1.0, 2.4)  # [m] nodes this far from the water, on either side of where fences stand
 ALONG: Final = 2.5  # [m] most between nodes along the water
-FAN: Final = math.radians(45)  # most of a curve between nodes
+FAN: Final = math.radians(30)  # most of a curve between nodes
 APART: Final = 0.6  # [m] least between nodes of a ring
 ON_RISER: Final = 0.6  # [m] between nodes along a riser
 CLEAR: Final = 0.3  # [m] other nodes keep off a riser by this

@@ -31,6 +31,7 @@ DEFAULT_SIGMA: Final = 0.006  # [m] of a height that came without one
 LEAST_ROUGHNESS: Final = 0.002  # [m] broom finish and fall of a deck about any plane (common practice)
 SLOPE_GUESS: Final = 0.02  # [-] standard deviation of a slope no height tells (decks fall 1 to 2 %, common practice)
 JOINT_SPEAKS: Final = 16.3  # chi-square, 3 degrees of freedom, 0.1 %: beyond it the two sides of a joint differ
+ROUGHER: Final = 1.645  # [-] normal quantile of 5 %, one-sided: so much the heights have to say before a deck is taken rougher than that
 OUTLYING: Final = 4.0  # [-] a height this many standard deviations off is set aside, the worst first
 
 
@@ -194,17 +195,24 @@ def _plane(heights: Heights, own: NDArray[np.intp], pooled: tuple[Array, Array])
             break
         aside.append(int(kept[worst]))
         kept = np.delete(kept, worst)
+    factor = factor if factor > _by_luck(freedom) else 1.0
     roughness = math.sqrt(max(LEAST_ROUGHNESS**2, float(np.mean(variances)) * factor - float(np.mean(heights.sigmas[kept] ** 2))))
     return (
         PlanePatch(
             region=(),
             origin=(float(origin[0]), float(origin[1])),
             coefficients=(float(mean[0]), float(mean[1]), float(mean[2])),
-            covariance=tuple(float(value) for value in (covariance * max(1.0, factor)).ravel()),
+            covariance=tuple(float(value) for value in (covariance * factor).ravel()),
             sigma=roughness,
         ),
         aside,
     )
+
+
+def _by_luck(freedom: int) -> float:
+    """Return the variance factor that residuals exceed by luck in 5 % of all cases (Wilson and Hilferty, 1931, from memory)."""
+    part = 2 / (9 * max(freedom, 1))
+    return float((1 - part + ROUGHER * math.sqrt(part)) ** 3)
 
 
 def _without_worst(residuals: Array, variances: Array, freedom: int) -> float:

@@ -24,9 +24,9 @@ class Hem(msgspec.Struct, frozen=True, kw_only=True):
 
     Parameters
     ----------
-    stations, gaps, sigmas : tuple of float
-        Along the edge from its first end [m], gap to the ground there [m], standard deviation [m]; both sides of every
-        break of the ground.
+    stations, gaps, sigmas, own : tuple of float
+        Along the edge from its first end [m], gap to the ground there [m], standard deviation [m] and the part of it the
+        deck's roughness at the place brings alone [m]; both sides of every break of the ground.
     heights : tuple of float
         Of the edge above its own first end [m].
     """
@@ -36,6 +36,7 @@ class Hem(msgspec.Struct, frozen=True, kw_only=True):
     sigmas: tuple[float, ...]
     heights: tuple[float, ...]
     places: tuple[Point, ...]
+    own: tuple[float, ...] = ()
 
 
 def gap_under(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:
@@ -97,8 +98,10 @@ def gaps_of(scene: Scene, bay: Bay) -> list[Reading]:
     hem = hem_of(scene, bay)
     units = scene.job.options.report_units
     return [
-        Reading(value=gap, sigma=sigma, where=f"{bay.where}, {format_length(station, units)} from {bay.first.name}", place=place, group=bay.where)
-        for station, gap, sigma, place in zip(hem.stations, hem.gaps, hem.sigmas, hem.places, strict=True)
+        Reading(
+            value=gap, sigma=sigma, where=f"{bay.where}, {format_length(station, units)} from {bay.first.name}", place=place, group=bay.where, own=own
+        )
+        for station, gap, sigma, place, own in zip(hem.stations, hem.gaps, hem.sigmas, hem.places, hem.own, strict=True)
     ]
 
 
@@ -111,31 +114,34 @@ def hem_of(scene: Scene, bay: Bay) -> Hem:
     breaks = [(at, at + side) for at in scene.ground.breaks(start, end) for side in (-BESIDE, BESIDE)]
     ratios = sorted({0.0, 0.5, 1.0, *(min(max(ratio, 0.0), 1.0) for _, ratio in breaks)})
     places = tuple((start[0] + ratio * (end[0] - start[0]), start[1] + ratio * (end[1] - start[1])) for ratio in ratios)
-    gaps, sigmas = _gaps_at(scene, bay, gap, ratios, places)
+    gaps, sigmas, own = _gaps_at(scene, bay, gap, ratios, places)
     length = math.dist(start, end)
     climb = 0.0 if bay.kind == "gate" else ends[1][2] - ends[0][2]
     return Hem(
         stations=tuple(ratio * length for ratio in ratios),
         gaps=gaps,
         sigmas=sigmas,
+        own=own,
         heights=tuple(ratio * climb for ratio in ratios),
         places=places,
     )
 
 
-def _gaps_at(scene: Scene, bay: Bay, gap: float, ratios: list[float], places: tuple[Point, ...]) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Return the gaps under a bay's lower edge at places along it, and their standard deviations [m]."""
+def _gaps_at(
+    scene: Scene, bay: Bay, gap: float, ratios: list[float], places: tuple[Point, ...]
+) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
+    """Return the gaps under a bay's lower edge at places along it, their standard deviations and what of these is each place's own [m]."""
     along = np.array(ratios)
     if bay.kind == "gate":
         higher = bay.first if bay.first.level >= bay.last.level else bay.last
         held: list[tuple[Point, ...]] = [(higher.foot, place) for place in places]
-        weights, own = np.tile([1.0, -1.0], (len(along), 1)), np.full(len(along), gap)
+        weights, hung = np.tile([1.0, -1.0], (len(along), 1)), np.full(len(along), gap)
     else:
         held = [(bay.first.foot, bay.last.foot, place) for place in places]
         weights = np.column_stack([1 - along, along, np.full(len(along), -1.0)])
-        own = gap * ((1 - along) * bay.first.axis[2] + along * bay.last.axis[2])
+        hung = gap * ((1 - along) * bay.first.axis[2] + along * bay.last.axis[2])
     rises = scene.ground.sums(weights, held)
     if np.isnan(rises.values).any():
         raise ValueError(f"no level is known under {bay.where}")
     sigmas = np.hypot(rises.sigmas, float(scene.job.shop.panel.hang_sigma))
-    return tuple((own + rises.values).tolist()), tuple(sigmas.tolist())
+    return tuple((hung + rises.values).tolist()), tuple(sigmas.tolist()), tuple(rises.own.tolist())

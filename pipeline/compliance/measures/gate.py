@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Final
 
+import numpy as np
+
 from pipeline.compliance.measures.gaps import inside
 from pipeline.compliance.nearness import nearest_of_segment
 from pipeline.compliance.readings import COVERAGE, Fact, LookAt, Measured, NotHere, Outcome, Reading, margin_of
@@ -215,15 +217,18 @@ def _release(scene: Scene, pack: RulePack, limit: Limit, *, from_bottom: bool) -
 def _over_ground(scene: Scene, bay: Bay) -> list[Reading]:
     """Return the height of the release over the ground wherever it may be reached from."""
     height, hang = float(scene.job.shop.gate.release_height), float(scene.job.shop.panel.hang_sigma)
-    found = [Reading(value=height, sigma=hang, where=bay.where, place=bay.last.foot)]
-    for ratio in (0.0, 0.5, 1.0):
-        for across in (-REACH, 0.0, REACH):
-            foot = bay.foot_at(ratio)
-            place = (foot[0] + across * bay.outward[0], foot[1] + across * bay.outward[1])
-            known = scene.ground.weighted([(1.0, bay.last.foot), (-1.0, place)])
-            if known:
-                found.append(Reading(value=height + known[0], sigma=math.hypot(hang, known[1]), where=bay.where, place=place, group=bay.where))
-    return found
+    feet = [bay.foot_at(ratio) for ratio in (0.0, 0.5, 1.0)]
+    places = [(x + across * bay.outward[0], y + across * bay.outward[1]) for x, y in feet for across in (-REACH, 0.0, REACH)]
+    rises = scene.ground.sums(np.tile([1.0, -1.0], (len(places), 1)), [(bay.last.foot, place) for place in places])
+    told = zip(places, rises.values.tolist(), rises.sigmas.tolist(), rises.own.tolist(), strict=True)
+    return [
+        Reading(value=height, sigma=hang, where=bay.where, place=bay.last.foot),
+        *(
+            Reading(value=height + rise, sigma=math.hypot(hang, sigma), where=bay.where, place=place, group=bay.where, own=own)
+            for place, rise, sigma, own in told
+            if not math.isnan(rise)
+        ),
+    ]
 
 
 def _over_bottom(scene: Scene, bay: Bay) -> list[Reading]:

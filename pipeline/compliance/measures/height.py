@@ -71,9 +71,10 @@ def _heights_over(scene: Scene, bay: Bay, spots: list[tuple[float, float]]) -> l
     lean = bay.height * (1 - math.cos(max(bay.first.lean, bay.last.lean))) / math.sqrt(3)  # between none and all of it
     hang = math.hypot(scene.job.shop.panel.hang_sigma, lean)
     found: list[Reading | None] = []
-    for (_, out), ground, rise, sigma in zip(spots, grounds, rises.values.tolist(), rises.sigmas.tolist(), strict=True):
+    told = zip(rises.values.tolist(), rises.sigmas.tolist(), rises.own.tolist(), strict=True)
+    for (_, out), ground, (rise, sigma, own) in zip(spots, grounds, told, strict=True):
         words = f", over the ground {format_length(out, units)} outside" if out > BESIDE else ""
-        reading = Reading(value=bay.height + rise, sigma=math.hypot(sigma, hang), where=bay.where + words, place=ground, group=bay.where)
+        reading = Reading(value=bay.height + rise, sigma=math.hypot(sigma, hang), where=bay.where + words, place=ground, group=bay.where, own=own)
         found.append(None if math.isnan(rise) else reading)
     return found
 

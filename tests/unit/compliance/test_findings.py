@@ -71,6 +71,24 @@ def test_expanded_uncertainty_against_many_throws():
     assert np.mean(np.abs(thrown - margins.min()) <= u95) == pytest.approx(0.95, abs=0.002)
 
 
+def test_expanded_uncertainty_of_groups_against_many_throws():
+    """Five bays that each hang with an error of their own over a deck rough at four places: the least lies within u95 in 95 of 100."""
+    random, spots = np.random.default_rng(6), np.array([0.010, 0.0105, 0.011, 0.013])
+    hang, own = 0.003, 0.002
+    thrown = spots + random.normal(size=(100_000, 5, 1)) * hang + random.normal(size=(100_000, 5, 4)) * own
+    u95 = expanded([0.010] * 5, [float(np.hypot(hang, own))] * 5, [(list(spots), own)] * 5)
+    assert np.mean(np.abs(thrown.min(axis=(1, 2)) - 0.010) <= u95) == pytest.approx(0.95, abs=0.003)
+
+
+def test_places_of_a_group_count_by_themselves_where_each_has_an_error_of_its_own():
+    """Places nearer than a hand's breadth to each other are one place."""
+    near = [Reading(value=1.0, sigma=0.003, where="", place=(0.01 * number, 0.0), group="P01", own=0.002) for number in range(9)]
+    apart = [Reading(value=1.0, sigma=0.003, where="", place=(0.2 * number, 0.0), group="P01", own=0.002) for number in range(3)]
+    assert tightest(tuple(near), "min", 0.9)[2] == pytest.approx(1.96 * 0.003, rel=1e-4)
+    assert tightest(tuple(apart), "min", 0.9)[2] == pytest.approx(expanded([0.1], [0.003], [((0.1, 0.1, 0.1), 0.002)]), rel=1e-9)
+    assert tightest(tuple(apart), "min", 0.9)[2] > 2.0 * 0.003
+
+
 def test_readings_that_share_their_errors_count_once():
     one = [Reading(value=1.0, sigma=0.003, where=str(number), group="P01") for number in range(9)]
     assert tightest(tuple(one), "min", 0.9)[2] == pytest.approx(1.96 * 0.003, rel=1e-4)
