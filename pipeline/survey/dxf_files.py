@@ -79,18 +79,19 @@ def read_dxf(content: bytes, file: str, unit: UnitName, table: Mapping[str, str]
     if len(content) > MOST_BYTES:
         raise _too_large(file, f"{len(content) / 1e6:.0f} MB", f"{MOST_BYTES / 1e6:.0f} MB")
     document = _document(content, file)
-    stated = STATED_UNITS.get(int(document.header.get("$INSUNITS", 0) or 0))
-    scale = METRES_PER[stated or unit]
     singles: list[tuple[str, Place]] = []
     loose: dict[str, list[Piece]] = {}
     paths: dict[str, list[Path]] = {}
     passed: dict[str, int] = {}
-    for entity in itertools.islice(document.modelspace(), MOST_ENTITIES):
-        layer = str(entity.dxf.get("layer", "0"))
-        if not read_description(layer, table).code:
-            continue
-        if not _taken(entity, layer, scale, singles, loose, paths):
-            passed[f"{entity.dxftype()} on {layer}"] = passed.get(f"{entity.dxftype()} on {layer}", 0) + 1
+    with _damage_refused(file):
+        stated = STATED_UNITS.get(int(document.header.get("$INSUNITS", 0) or 0))
+        scale = METRES_PER[stated or unit]
+        for entity in itertools.islice(document.modelspace(), MOST_ENTITIES):
+            layer = str(entity.dxf.get("layer", "0"))
+            if not read_description(layer, table).code:
+                continue
+            if not _taken(entity, layer, scale, singles, loose, paths):
+                passed[f"{entity.dxftype()} on {layer}"] = passed.get(f"{entity.dxftype()} on {layer}", 0) + 1
     for layer, pieces in loose.items():
         if len(pieces) > MOST_PIECES:
             raise _too_large(file, f"{len(pieces):,} lines and arcs on the layer {layer}", f"{MOST_PIECES:,}")
@@ -113,32 +114,11 @@ def _too_large(file: str, what: str, most: str) -> SurveyError:
 def _document(content: bytes, file: str) -> Any:
     from ezdxf import recover
     from ezdxf.audit import AuditError
-    from ezdxf.lldxf.const import DXFError
 
     if not (content.startswith(b"AutoCAD Binary DXF") or b"SECTION" in content[:4000]):
         raise not_text(file)
-    try:
-        with _unlogged():
-            document, audit = recover.read(io.BytesIO(content))
-    except (
-        DXFError,
-        OSError,
-        ValueError,
-        ArithmeticError,
-        LookupError,
-        TypeError,
-        AttributeError,
-        AssertionError,
-        RecursionError,
-        MemoryError,
-    ) as fault:
-        raise refusal(
-            "not-dxf",
-            f"{file} cannot be read as a drawing: {type(fault).__name__} {str(fault)[:100]}",
-            why="a damaged file may lack lines",
-            file=file,
-            do="save it again as DXF (R2000 or later)",
-        ) from None
+    with _damage_refused(file), _unlogged():
+        document, audit = recover.read(io.BytesIO(content))
     guessed = [
         entry.message
         for entry in (*audit.errors, *audit.fixes)
@@ -159,6 +139,24 @@ def _damaged(file: str, guessed: list[str]) -> SurveyError:
         line=int(found[2]) if found else None,
         do="save it again as DXF from the program it was made with, with decimal points",
     )
+
+
+@contextlib.contextmanager
+def _damage_refused(file: str) -> Iterator[None]:
+    """Turn whatever the reader of drawings trips over in a damaged one into a refusal."""
+    from ezdxf.lldxf.const import DXFError
+
+    trips = (DXFError, OSError, ValueError, ArithmeticError, LookupError, TypeError, AttributeError, AssertionError, RecursionError, MemoryError)
+    try:
+        yield
+    except trips as fault:
+        raise refusal(
+            "not-dxf",
+            f"{file} cannot be read as a drawing: {type(fault).__name__} {str(fault)[:100]}",
+            why="a damaged file may lack lines",
+            file=file,
+            do="save it again as DXF (R2000 or later)",
+        ) from None
 
 
 @contextlib.contextmanager

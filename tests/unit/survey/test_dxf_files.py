@@ -134,3 +134,15 @@ def test_numbers_that_are_none_are_refused_and_not_guessed(caplog, capsys):
         read_dxf(content, "p.dxf", "metre", {}, 1000)
     assert refused.value.reasons[0].ref == "damaged-drawing" and "'8,75'" in refused.value.reasons[0].what
     assert caplog.records == [] and capsys.readouterr().err == ""
+
+
+def test_an_entity_of_a_damaged_kind_is_a_reason_and_no_traceback():
+    document = ezdxf.new("R2000", units=6)
+    document.modelspace().add_point((1, 2, 3), dxfattribs={"layer": "MARK"})
+    content = written(document).replace(b"\nPOINT\n", b"\nPO-INT\n")
+    try:
+        page = read_dxf(content, "p.dxf", "metre", {}, 1000)
+    except SurveyError as fault:
+        assert fault.reasons[0].ref == "not-dxf"
+    else:
+        assert page.points == ()
