@@ -13,10 +13,11 @@ import numpy as np
 
 from pipeline.errors import InternalFault, LayoutError, Reason
 from pipeline.geometry.chain import Chain
+from pipeline.layout.anywhere import Passage, least_anywhere, least_round
 from pipeline.layout.barrier import Course, end_station
 from pipeline.layout.gate_places import gate_sites
-from pipeline.layout.gates import REACH, GatePlaces, Wish, places_for
-from pipeline.layout.grid import Grid, Measures, grid_of, loop_nodes, stretch_nodes
+from pipeline.layout.gates import NEAR, REACH, GatePlaces, Wish, places_for
+from pipeline.layout.grid import MOVE_UNIT, Grid, Measures, grid_of, loop_nodes, stretch_nodes
 from pipeline.layout.ground import undrillable, what_blocks
 from pipeline.layout.loop import best_loop, careful_loop
 from pipeline.layout.nearness import distances_to
@@ -26,6 +27,9 @@ from pipeline.layout.stretches import Crossing, best_between, careful_between, c
 from pipeline.layout.walk import Floats, Walk, other_hand
 from pipeline.model.job import Job
 from pipeline.model.site import Site
+
+ROUND_A_BEND = 0.02  # [m] what the grid and a bend may put a gate's holes off their places along a straight
+ROUND_LONGER = 1.1  # [-] most by which the line round a bend is longer than the half of a gate along it
 
 
 @dataclass(frozen=True)
@@ -72,7 +76,9 @@ class Laid:
     crossings : dict
         The riser straddled, by the index of the gap.
     key, bound : int
-        Packed objective, and its lower bound.
+        Packed objective, and its lower bound over the stations and places searched.
+    anywhere : int
+        Lower bound of custom panels and cost over all places between those too.
     searches : int
     """
 
@@ -81,6 +87,7 @@ class Laid:
     crossings: dict[int, Crossing]
     key: int
     bound: int
+    anywhere: int
     searches: int
 
 
@@ -189,7 +196,16 @@ def _whole_loop(task: Task, wishes: tuple[Wish, ...]) -> Laid:
         row = row_of(walk, grid, found.way, sizes, _gate_holes(inner))
     hinge, latch = float(places.hinge[found.place]) + walk.length, float(places.latch[found.place]) + walk.length
     closed = Row((*row.stations, hinge, latch), (*row.gaps, "hinge", "leaf", "latch"))
-    return Laid(closed, (*wishes[1:], cut), {}, found.way.key, found.bound, found.searches)
+    reach = NEAR if places.moves[found.place] * MOVE_UNIT <= NEAR else REACH
+    others = [_passage(wish, _ahead_of(wish.station, around, walk), REACH, sizes) for wish in wishes[1:]]
+    anywhere = least_round(walk, sizes, task.job.shop, _passage(cut, around, reach, sizes), others, found.way.key)
+    return Laid(closed, (*wishes[1:], cut), {}, found.way.key, found.bound, anywhere, found.searches)
+
+
+def _passage(wish: Wish, station: float, reach: float, sizes: Measures) -> Passage:
+    """Return where the first hole after a gate may stand that is moved by at most `reach` from its wish [m]."""
+    half = wish.leaf / 2 + sizes.joint
+    return Passage(wish.leaf, station + half - reach - ROUND_A_BEND, station + half * ROUND_LONGER + reach + ROUND_A_BEND)
 
 
 def _ahead_of(station: float, cut: float, walk: Walk) -> float:
@@ -199,24 +215,25 @@ def _ahead_of(station: float, cut: float, walk: Walk) -> float:
 
 def _in_stretches(task: Task, first: float | None, crossings: Sequence[Crossing], last: float | None, wishes: tuple[Wish, ...]) -> Laid:
     """Lay out what lies between ends and risers, each stretch by itself; a joint straddles every riser."""
-    half = task.sizes.joint / 2
+    half = float(task.job.shop.panel.end_clearance)  # to either side of a riser
     begins = [*([] if first is None else [first]), *(crossing.station + half for crossing in (crossings[:-1] if last is None else crossings))]
     stops = [*(crossing.station - half for crossing in (crossings[1:] if first is None else crossings)), *([] if last is None else [last])]
     inside = _shared_out(task, wishes, begins, stops)
     stations: list[float] = []
     gaps: list[GapKind] = []
     straddled: dict[int, Crossing] = {}
-    key = 0
+    key = anywhere = 0
     for number, (begin, stop) in enumerate(zip(begins, stops, strict=True)):
-        row, cost = _stretch(task, begin, stop, inside[number], crossings[min(number, len(crossings) - 1)] if crossings else None)
+        row, cost, least = _stretch(task, begin, stop, inside[number], crossings[min(number, len(crossings) - 1)] if crossings else None)
         stations += row.stations
         gaps += row.gaps
         key += cost
+        anywhere += least
         if number < len(begins) - 1 or first is None:
             straddled[len(gaps)] = crossings[number + (first is None)]
             gaps.append("joint")
     gates = tuple(wish for each in inside for wish in each)
-    return Laid(Row(tuple(stations), tuple(gaps)), gates, straddled, key, key, len(begins))
+    return Laid(Row(tuple(stations), tuple(gaps)), gates, straddled, key, key, anywhere, len(begins))
 
 
 def _shared_out(task: Task, wishes: tuple[Wish, ...], begins: list[float], stops: list[float]) -> list[tuple[Wish, ...]]:
@@ -238,14 +255,16 @@ def _shared_out(task: Task, wishes: tuple[Wish, ...], begins: list[float], stops
     return [tuple(sorted(share, key=lambda wish: wish.station)) for share in shares]
 
 
-def _stretch(task: Task, begin: float, stop: float, wishes: tuple[Wish, ...], crossing: Crossing | None) -> tuple[Row, int]:
+def _stretch(task: Task, begin: float, stop: float, wishes: tuple[Wish, ...], crossing: Crossing | None) -> tuple[Row, int, int]:
+    """Return the row of a stretch, its packed objective, and the lower bound of custom panels and cost over all places."""
     walk, sizes = task.walk, task.sizes
     if stop - begin < sizes.least and not wishes:
         tread = short_tread(walk, begin, stop, sizes)
         if tread is None and crossing is not None:
             raise too_deep(crossing, stop - begin)
         if tread is not None:
-            return tread, CUSTOM_KEY + sizes.custom[0][1] * COST_KEY
+            key = CUSTOM_KEY + sizes.custom[0][1] * COST_KEY
+            return tread, key, key
     grid = _grid(task, stretch_nodes(begin, stop, sizes.step, _given_between(task, begin, stop)))
     for end in (0, -1):
         if not grid.open_nodes[end]:
@@ -255,12 +274,16 @@ def _stretch(task: Task, begin: float, stop: float, wishes: tuple[Wish, ...], cr
     if way is None:
         raise LayoutError(_no_way("between its ends", grid, walk))
     try:
-        return row_of(walk, grid, way, sizes, _gate_holes(inner)), way.key
+        row = row_of(walk, grid, way, sizes, _gate_holes(inner))
     except LayoutError:
         careful = careful_between(grid, sizes, tuple(moves_of(grid, each) for each in inner), way)
         if careful is None:
             raise
-        return row_of(walk, grid, careful, sizes, _gate_holes(inner)), careful.key
+        way, row = careful, row_of(walk, grid, careful, sizes, _gate_holes(inner))
+    ends = [(np.array([station]), np.array([station])) for station in (begin, stop)]
+    passages = [_passage(wish, wish.station, REACH, sizes) for wish in wishes]
+    bounds = least_anywhere(walk, sizes, task.job.shop, ends[0], ends[1], passages, way.key - way.key % COST_KEY)
+    return row, way.key, int(bounds[0])
 
 
 def _inner_places(task: Task, grid: Grid, wish: Wish) -> GatePlaces:

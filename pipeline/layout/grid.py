@@ -33,7 +33,10 @@ NEVER: Final = 2**62 - 1  # key of what cannot be reached
 
 @dataclass(frozen=True)
 class Measures:
-    """The shop's lengths a layout is made of [m], the posts of its stock panels, and what a rule pack leaves a spacing to exceed its nominal by [m]."""
+    """The shop's lengths a layout is made of [m], the posts of its stock panels, and what a rule pack leaves a spacing to exceed its nominal by [m].
+
+    `step` is the grid's; `reading` how far off a spacing or joint may be on a bend and still read as it should: half a step of the coarsest grid.
+    """
 
     spacing: float
     give: float
@@ -44,6 +47,12 @@ class Measures:
     custom: tuple[tuple[float, int], ...]
     height: float
     excess: float = math.inf
+    read_to: float = 0.0
+
+    @property
+    def reading(self) -> float:
+        """Half of what a tape is read to, or of the grid's step where that is more [m]."""
+        return max(self.read_to, self.step) / 2
 
     @property
     def most_posts(self) -> int:
@@ -174,7 +183,7 @@ def give_allowed(turn: Floats, wiggle: Floats, length: Floats, sizes: Measures, 
 
 
 def _spacing_moves(walk: Walk, stations: Floats, floor: Indices, sizes: Measures, shop: Shop) -> tuple[Indices, Keys]:
-    slack = sizes.step / 2 + SAME
+    slack = sizes.reading + SAME
     give = np.where(walk.on_one_straight(stations - 1.1 * (sizes.spacing + sizes.give), stations), 0.0, sizes.give)
     far = walk.station_at_chord(stations, sizes.spacing + give + slack, ahead=False)
     near = walk.station_at_chord(stations, sizes.spacing - give - slack, ahead=False)
@@ -212,7 +221,7 @@ def _joint_moves(walk: Walk, stations: Floats, floor: Indices, sizes: Measures) 
     after = np.clip(np.searchsorted(stations, wanted), 1, len(stations) - 1)
     nearest = np.where(wanted - stations[after - 1] <= stations[after] - wanted, after - 1, after)
     off = np.abs(walk.chord(stations[nearest], stations) - sizes.joint)
-    return np.where((off <= sizes.step / 2 + SAME) & (nearest >= floor) & (wanted >= stations[0] - sizes.step), nearest, -1)
+    return np.where((off <= sizes.reading + SAME) & (nearest >= floor) & (wanted >= stations[0] - sizes.step), nearest, -1)
 
 
 def _last_forced_before(stations: Floats, forced: tuple[float, ...]) -> Indices:

@@ -36,7 +36,7 @@ from pipeline.model.shop import CornerStyle
 from pipeline.model.site import Site
 from pipeline.units import INCH, Length
 
-OTHER_SETBACKS = (-3 * INCH, 3 * INCH)  # [m] beside the job's own, for the office's table (own judgement)
+OTHER_SETBACKS = (-5 * INCH, 5 * INCH)  # [m] beside the job's own, and the least allowed, for the office's table (own judgement)
 CURED_BY_CORNERS = {
     "no-room-for-the-line",
     "no-mitre",
@@ -147,7 +147,7 @@ def _attempts(job: Job) -> Iterator[tuple[CornerStyle, float]]:
 def _in_style(style: CornerStyle, job: Job, site: Site, sizes: Measures, *, thorough: bool) -> Draft:
     course = _course(job, site, sizes)
     cornered = hole_line(course.chain, drawn_setback(job), sizes.spacing, style, job, site)
-    line = straight_over(cornered.chain, site.risers, sizes.joint)
+    line = straight_over(cornered.chain, site.risers, 2 * float(job.shop.panel.end_clearance))
     walk, leaf = walk_of(line), float(job.shop.gate.leaf[0])
     wishes = wishes_on(walk, site.gates, leaf) or (proposed_gate(walk, site, leaf),)
     given = tuple(sorted(line.nearest(point)[0] for point in cornered.given))
@@ -162,7 +162,7 @@ def _course(job: Job, site: Site, sizes: Measures) -> Course:
 
 
 def _alternatives(job: Job, site: Site) -> tuple[Alternative, ...]:
-    """Return the same job at other setbacks that the rule packs allow, laid out from the nearest places of its gates."""
+    """Return the same job at other setbacks that the rule packs allow, laid out from the nearest places of its gates; each says whether it is proven all the same."""
     wanted, least = float(job.options.fence.setback), least_setback(job)
     steps = (0.0, *BEST_STEPS) if job.options.fence.best_setback else OTHER_SETBACKS
     setbacks = {round(wanted + step, 6) for step in steps if wanted + step >= least - 1e-9}
@@ -190,6 +190,7 @@ def _as_alternative(laid: Laid, places: Floats, closed: bool, job: Job, site: Si
         custom_panels=int(customs),
         cost=cost,
         least_margin=nearest - least_setback(job),
+        proven=_objective(laid.anywhere)[:2] == (customs, cost),
     )
 
 
@@ -210,7 +211,7 @@ def _with_best_setback(job: Job, others: tuple[Alternative, ...]) -> Job:
 
 
 def _certificate(laid: Laid) -> Certificate:
-    objective, bound = _objective(laid.key), _objective(laid.bound)
+    objective, bound, anywhere = _objective(laid.key), _objective(laid.bound), _objective(laid.anywhere)[:2]
     return Certificate(
         objective=objective,
         bound=bound,
@@ -219,9 +220,18 @@ def _certificate(laid: Laid) -> Certificate:
             "exact dynamic programming over stations about 1/16 in apart, counted from where the gate is wanted on a loop and from the given holes elsewhere, the "
             "give counted to the nearest 1/16 in; the line is worked out from both hands and the better row kept; the gate a loop is cut at is tried at every place "
             f"{PITCH / INCH:.3g} in apart within {NEAR:.1f} m of its wish, or within {REACH:.1f} m where whole panels close from none of those, all compared by branch "
-            f"and bound: proven over these stations and places; {laid.searches} searches"
+            f"and bound: proven over these stations and places; {laid.searches} searches; {_between(objective, anywhere)}"
         ),
+        anywhere=anywhere,
     )
+
+
+def _between(objective: tuple[float, ...], anywhere: tuple[float, ...]) -> str:
+    """Return in words what is proven over the places between the stations too."""
+    if anywhere == objective[:2]:
+        return "custom panels and cost are proven least over all places between them too, by windows every row of panels has to end in; give and deviation are not"
+    customs, cost = anywhere
+    return f"over the places between them no fewer than {customs:.0f} custom panels, and with as many no less cost than {cost:.2f}, are proven by windows"
 
 
 def _objective(key: int) -> tuple[float, float, float, float]:

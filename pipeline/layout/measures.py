@@ -45,6 +45,7 @@ def measures_of(job: Job) -> Measures:
         custom=_custom_tiers(job, stock),
         height=height,
         excess=_excess_left(job),
+        read_to=step_for(panel.post_spacing, panel.joint),
     )
 
 

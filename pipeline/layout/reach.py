@@ -16,6 +16,7 @@ from pipeline.layout.optimum import MORE_POSTS, Way
 from pipeline.layout.walk import Flags, Floats, Walk
 
 GapKind = Literal["spacing", "custom", "joint", "hinge", "leaf", "latch"]
+BELOW: Final = 1e-6  # [m] a spacing is brought this far within what still reads as less
 EQUAL: Final = 1e-9  # [m] spacings are made equal to this
 
 
@@ -122,7 +123,41 @@ def _evened(walk: Walk, grid: Grid, way: Way, sizes: Measures) -> list[float]:
             moved = _equal_chords(walk, inner, np.where(spacing, sizes.spacing, sizes.joint), spacing.astype(np.float64))
             if _is_legal(grid, inner, moved, sizes) and _read(walk, moved, spacing, sizes) <= _read(walk, inner, spacing, sizes):
                 stations[first : last + 1] = moved
-    return [float(station) for station in stations]
+    return [float(station) for station in _settled(walk, grid, way, stations, sizes)]
+
+
+def _settled(walk: Walk, grid: Grid, way: Way, stations: Floats, sizes: Measures) -> Floats:
+    """Return the stations with single posts moved between the grid's nodes where a tape then reads less of the give.
+
+    Notes
+    -----
+    Of two spacings that meet at a post one comes to read 1/16 in less, the other no more: it stays within its reading, or where it was.  Ends when no post is left that can.
+    """
+    inner = [index for index in range(1, len(stations) - 1) if way.kinds[index - 1] == way.kinds[index] == "spacing"]
+    settled, moved = stations.copy(), True
+    while moved:
+        moved = False
+        for index in inner:
+            for side in (-1, 1):
+                place = _reading_less(walk, settled, index, side, sizes)
+                if place is not None and _is_legal(grid, settled[index : index + 1], np.array([place]), sizes):
+                    settled[index], moved = place, True
+    return settled
+
+
+def _reading_less(walk: Walk, stations: Floats, index: int, side: int, sizes: Measures) -> float | None:
+    """Return where a post has to stand for the spacing to one side of it to read less [m], None where that is of no use."""
+    beside, other = stations[index + side : index + side + 1], stations[index - side : index - side + 1]
+    here = stations[index : index + 1]
+    off, off_other = (float(walk.chord(end, here)[0]) - sizes.spacing for end in (beside, other))
+    read = round(abs(off) / GIVE_UNIT)
+    if read == 0:
+        return None
+    wanted = sizes.spacing + math.copysign((read - 0.5) * GIVE_UNIT - BELOW, off)
+    place = walk.station_at_chord(beside, wanted, ahead=side < 0)
+    changed = float(walk.chord(other, place)[0]) - sizes.spacing
+    spared = round(abs(changed) / GIVE_UNIT) <= round(abs(off_other) / GIVE_UNIT) and abs(changed) <= max(abs(off_other), GIVE_UNIT / 2 - BELOW)
+    return float(place[0]) if spared and changed <= sizes.excess + EXACT else None
 
 
 def _bent(walk: Walk, stations: Floats, way: Way) -> list[bool]:

@@ -207,6 +207,8 @@ class Alternative(msgspec.Struct, frozen=True, kw_only=True):
         Least setback of the fabric over what the rule packs ask [m].
     note : str
         Why it cannot be built, or empty.
+    proven : bool
+        Whether no fence at this setback has fewer custom panels or a lower cost.
     """
 
     setback: float
@@ -215,6 +217,7 @@ class Alternative(msgspec.Struct, frozen=True, kw_only=True):
     cost: float
     least_margin: float
     note: str = ""
+    proven: bool = False
 
 
 class Certificate(msgspec.Struct, frozen=True, kw_only=True):
@@ -223,19 +226,23 @@ class Certificate(msgspec.Struct, frozen=True, kw_only=True):
     Parameters
     ----------
     objective : tuple of float
-        (custom panels, cost, use of the give [m], deviation from the wanted line [m]), compared in this order.
+        (custom panels, cost, use of the give [m], deviation [m]: how far holes stand off the wanted line and gates from where they were wished,
+        in sum), compared in this order.
     bound : tuple of float
         Lower bound of the same.
     gap : float
-        0 when proven best.
+        0 when proven best over the stations and places that `method` names.
     method : str
         In words: what was searched, over what, with what resolution.
+    anywhere : tuple of float
+        Lower bound of (custom panels, cost) over every place a hole or a gate could take, between those stations too.
     """
 
     objective: tuple[float, ...]
     bound: tuple[float, ...]
     gap: float
     method: str
+    anywhere: tuple[float, ...] = ()
 
 
 class Layout(msgspec.Struct, frozen=True, kw_only=True):

@@ -19,7 +19,7 @@ from pipeline.intake.resolve import default_job
 from pipeline.layout.lay_out import lay_out
 from tests.made_sites import site_of
 from tests.truth.outlines import random_outlines
-from tests.unit.layout.readings import SIXTEENTH, broken_rules, cost_of, give_of, nearest_fabric
+from tests.unit.layout.readings import SIXTEENTH, broken_rules, cost_of, gates_off, give_of, nearest_fabric
 
 JOB = default_job()
 INCH = 0.0254
@@ -39,7 +39,9 @@ def check(water) -> None:
     assert nearest_fabric(layout, site) >= layout.setback - 0.001
     assert (customs, cost_of(layout, JOB)) == layout.certificate.objective[:2]
     assert layout.certificate.gap == 0.0
+    assert layout.certificate.anywhere <= layout.certificate.objective[:2]
     assert give_of(layout, JOB) <= layout.certificate.objective[2] + SIXTEENTH
+    assert gates_off(layout) <= layout.certificate.objective[3] + 0.002
     if customs == 0:
         assert cost_of(layout, JOB) >= cheapest_by_length(layout)
 

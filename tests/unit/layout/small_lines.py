@@ -44,7 +44,8 @@ def small_line(seed: int, *, longest: float) -> SmallLine:
         middle = source.uniform(0.1, 0.9) * walk.length
         blocked |= np.abs(stations - middle) < source.uniform(0.5, 2.5) * step
     blocked[[0, -1]] = False
-    return SmallLine(walk, grid_of(walk, stations, blocked, (), sizes, SHOP), sizes)
+    off = np.maximum(0.0, source.uniform(-0.1, 0.1) + 0.1 * np.sin(stations * source.uniform(0.5, 2.0))) if source.random() < 0.5 else None
+    return SmallLine(walk, grid_of(walk, stations, blocked, (), sizes, SHOP, off), sizes)
 
 
 def _wiggly(source: random.Random, length: float) -> Chain:
@@ -61,6 +62,11 @@ def _wiggly(source: random.Random, length: float) -> Chain:
         vertices.append(point)
         bulges.append(math.tan(sweep / 4))
     return Chain(tuple(vertices), tuple(bulges))
+
+
+def deviation_at(line: SmallLine, node: int) -> int:
+    """What a hole at a node stands off the wanted line, in the units gates' moves are counted in."""
+    return int(line.grid.hole_key[node])
 
 
 def places(line: SmallLine) -> list[tuple[float, float]]:

@@ -16,7 +16,7 @@ from pipeline.model.rules import Limit, RulePack
 from pipeline.model.site import FittedLine, GateWish, Opening, Riser, SiteObject
 from pipeline.units import Angle, Length
 from tests.made_sites import rectangle, round_ended, site_of
-from tests.unit.layout.readings import INCH, broken_rules, cost_of, give_of, line_of, nearest_fabric, spans
+from tests.unit.layout.readings import INCH, broken_rules, cost_of, gates_off, give_of, line_of, nearest_fabric, spans
 
 JOB = default_job()
 POOL = rectangle(9.0, 4.5)
@@ -127,11 +127,27 @@ def test_a_gate_is_proposed_with_a_warning():
     assert [warning.ref for warning in layout.warnings] == ["no-gate-asked"]
 
 
+def test_a_line_that_gives_way_counts_in_the_deviation():
+    """Between two of the job's own: each hole's distance off the line as it would run with room everywhere, by plain code."""
+    planter = SiteObject(name="planter", outline=rectangle(1.0, 1.0, 3.5, -1.7))
+    free, site = site_of(POOL, gates=GATE), site_of(POOL, objects=(planter,), gates=(GateWish(name="G", place=(9.8, 2.2)),))
+    layout = lay_out(JOB, site)
+    wished = lay_out(JOB, free).line
+    stock = {panel.name for panel in layout.panels if panel.kind == "stock"}
+    ends = {name for panel in layout.panels for name in (panel.holes[0], panel.holes[-1])}
+    counted = [hole for hole in line_of(layout) if hole.role != "gate" and (hole.carries in stock or hole.name in ends)]
+    off = sum(wished.nearest(hole.place)[1] for hole in counted)
+    assert off > 0.05
+    assert layout.certificate.objective[3] == pytest.approx(off + gates_off(layout), abs=0.001 * (len(counted) + 1))
+
+
 def test_alternatives_hold_the_jobs_own_setback():
     layout = lay_out(JOB, site_of(POOL, gates=GATE))
+    assert all(other.proven for other in layout.alternatives if other.setback == layout.setback)
     own = [other for other in layout.alternatives if other.setback == layout.setback]
     assert [(other.custom_panels, other.cost) for other in own] == [layout.certificate.objective[:2]]
-    assert len(layout.alternatives) >= 3
+    assert [round(other.setback / INCH) for other in layout.alternatives] == [20, 25, 30, 35]
+    assert [other.note for other in layout.alternatives] == [""] * 4
 
 
 def test_the_best_setback_is_never_worse_than_the_wanted_one():
@@ -182,33 +198,85 @@ def test_held_walls_that_leave_the_barrier_open():
 # The facts of the trade are the shop's values: another value, another result, and nothing else.
 
 
+def kept(layout, job) -> dict[str, object]:
+    """What a layout shows of every fact of the trade, each by itself."""
+    stock = {panel.name for panel in layout.panels if panel.kind == "stock"}
+    holes = {hole.name: hole for hole in layout.holes}
+    off = [abs(one.to_next - 36 * INCH) for one, other in spans(layout) if one.carries == other.carries in stock]
+    leaned = [hole.lean for hole in layout.holes if abs(math.degrees(hole.turn)) > 8 and hole.role == "inner"]
+    return {
+        "joint": {round(joint.gap / INCH, 1) for joint in layout.joints if not joint.riser},
+        "riser": {round(joint.gap / INCH, 1) for joint in layout.joints if joint.riser},
+        "ends": [round(end.clearance / INCH, 2) for end in layout.ends],
+        "pocket": {round(math.dist(holes[gate.pocket_hole].place, holes[gate.latch_hole].place) / INCH, 3) for gate in layout.gates},
+        "give": max(off) <= job.shop.panel.spacing_give + INCH / 32 + 1e-5,
+        "lean": not leaned or (job.shop.post.lean[0] - 1e-9 <= min(leaned) and max(leaned) <= job.shop.post.lean[1] + 1e-9),
+        "setback": layout.setback,
+        "leaf": [round(gate.leaf / INCH) for gate in layout.gates],
+    }
+
+
+PLAIN = {"joint": {3.0}, "riser": set(), "ends": [], "pocket": {3.0}, "give": True, "lean": True, "setback": JOB.options.fence.setback, "leaf": [36]}
+
+
+def test_the_facts_of_the_trade_as_they_ship():
+    assert kept(lay_out(JOB, site_of(round_ended(6.0, 2.0), gates=GATE)), JOB) == PLAIN
+    assert kept(lay_out(JOB, riser_site(4.0, 4.9)), JOB) == {**PLAIN, "riser": {3.0}}
+    assert kept(lay_out(JOB, wall_site()), JOB) == {**PLAIN, "ends": [1.5, 1.5]}
+
+
 def test_another_joint():
-    job, site = with_shop(panel={"joint": Length(4 * INCH)}), site_of(POOL, gates=GATE)
+    job, site = with_shop(panel={"joint": Length(4 * INCH)}), site_of(round_ended(6.0, 2.0), gates=GATE)
     layout = lay_out(job, site)
-    assert {round(joint.gap / INCH, 2) for joint in layout.joints} == {4.0}
+    assert kept(layout, job) == {**PLAIN, "joint": {4.0}}
     assert broken_rules(layout, job, site) == []
 
 
-def test_another_end_clearance():
+def test_another_end_clearance_at_walls_and_risers():
     job = with_shop(panel={"end_clearance": Length(2.5 * INCH)})
-    assert [end.clearance for end in lay_out(job, wall_site()).ends] == pytest.approx([2.5 * INCH] * 2, abs=1e-6)
+    assert kept(lay_out(job, wall_site()), job) == {**PLAIN, "ends": [2.5, 2.5]}
+    assert kept(lay_out(job, riser_site(4.0, 4.9)), job) == {**PLAIN, "riser": {5.0}}
+    assert lay_out(job, site_of(POOL, gates=GATE)).holes == lay_out(JOB, site_of(POOL, gates=GATE)).holes  # without wall or riser nothing changes
 
 
 def test_no_give_at_all():
-    job, site = with_shop(panel={"spacing_give": Length(0.0)}), site_of(round_ended(6.0, 2.0))
+    job, site = with_shop(panel={"spacing_give": Length(0.0)}), site_of(round_ended(6.0, 2.0), gates=GATE)
     layout = lay_out(job, site)
-    stock = {panel.name for panel in layout.panels if panel.kind == "stock"}
-    used = [abs(one.to_next - 36 * INCH) for one, other in spans(layout) if one.carries == other.carries in stock]
-    assert max(used) <= INCH / 32 + 1e-5  # half a step of the grid
+    assert kept(layout, job) == PLAIN
     assert give_of(layout, job) == 0.0
 
 
-def test_another_lean():
-    job = with_shop(post={"lean": (Angle(math.radians(4.0)), Angle(math.radians(5.0)))})
-    leans = [hole.lean for hole in lay_out(job, site_of(round_ended(6.0, 2.0))).holes]
-    before = [hole.lean for hole in lay_out(JOB, site_of(round_ended(6.0, 2.0))).holes]
-    assert math.radians(4.0) <= max(leans) <= math.radians(5.0)
-    assert math.radians(2.0) <= max(before) <= math.radians(3.0)
+def test_more_give_is_used_on_curves_only():
+    job, site = with_shop(panel={"spacing_give": Length(0.75 * INCH)}), site_of(Chain(((-2.6, 0.0), (2.6, 0.0)), (1.0, 1.0), True))
+    layout = lay_out(job, site)
+    assert kept(layout, job) == PLAIN
+    straight = lay_out(job, site_of(POOL, gates=GATE))
+    stock = {panel.name for panel in straight.panels if panel.kind == "stock"}
+    inner = [(one, other) for one, other in spans(straight) if one.carries == other.carries in stock and one.role == other.role == "inner"]
+    flat = [one.to_next for one, other in inner if abs(one.turn) + abs(other.turn) < 1e-6]
+    assert flat == pytest.approx([36 * INCH] * len(flat), abs=INCH / 32 + 1e-5)
+
+
+def test_another_lean_changes_leans_and_nothing_else():
+    """Without give: the give is what the leaned posts open, so with it another lean moves holes too, as it should."""
+    stiff = {"spacing_give": Length(0.0)}
+    site = site_of(round_ended(6.0, 2.0), gates=GATE)
+    before = lay_out(with_shop(panel=stiff), site)
+    job = with_shop(panel=stiff, post={"lean": (Angle(math.radians(4.0)), Angle(math.radians(5.0)))})
+    layout = lay_out(job, site)
+    assert kept(layout, job) == PLAIN
+    assert 4.0 <= math.degrees(max(hole.lean for hole in layout.holes)) <= 5.0
+    assert 2.0 <= math.degrees(max(hole.lean for hole in before.holes)) <= 3.0
+    upright = [msgspec.structs.replace(hole, lean=0.0) for hole in layout.holes]
+    assert upright == [msgspec.structs.replace(hole, lean=0.0) for hole in before.holes]
+    assert layout.panels == before.panels
+
+
+def test_another_pocket():
+    job = with_shop(gate={"pocket": Length(4 * INCH)})
+    layout = lay_out(job, site_of(POOL, gates=GATE))
+    assert kept(layout, job) == {**PLAIN, "pocket": {4.0}}
+    assert line_of(layout) == line_of(lay_out(JOB, site_of(POOL, gates=GATE)))
 
 
 def test_plumb_on_straights_and_leaned_on_curves():

@@ -9,24 +9,25 @@ import pytest
 
 from pipeline.geometry.chain import Chain
 from pipeline.intake.resolve import default_job
+from pipeline.layout.anywhere import least_anywhere
 from pipeline.layout.gate_places import gate_sites
 from pipeline.layout.gates import NEAR, REACH, places_for
 from pipeline.layout.grid import MOVE_UNIT, NEVER, grid_of, loop_nodes
 from pipeline.layout.lay_out import drafted
 from pipeline.layout.measures import measures_of
-from pipeline.layout.optimum import GateMoves, search, unpacked
+from pipeline.layout.optimum import CUSTOM_KEY, GateMoves, search, unpacked
 from pipeline.layout.stretches import best_between
 from pipeline.layout.walk import walk_of
 from pipeline.model.site import GateWish
 from tests.made_sites import site_of
-from tests.unit.layout.small_lines import SmallLine, custom_moves, joint_moves, small_line, spacing_moves
+from tests.unit.layout.small_lines import SHOP, SmallLine, custom_moves, deviation_at, joint_moves, small_line, spacing_moves
 
 JOB = default_job()
 LONGEST = 4.2  # [m] beyond this the number of ways explodes
 
 
 def enumerated(line: SmallLine, gate: GateMoves | None = None) -> tuple[int, int, int, int] | None:
-    """Every way from the first node to the last, one by one: the least (custom panels, cost, give, move of the gate)."""
+    """Every way from the first node to the last, one by one: the least (custom panels, cost, give, deviation of holes and gate)."""
     spacing, joint, custom = spacing_moves(line), joint_moves(line), custom_moves(line)
     through: dict[int, list[tuple[int, int]]] = {}
     for after, before in enumerate(gate.from_nodes if gate else ()):
@@ -36,26 +37,26 @@ def enumerated(line: SmallLine, gate: GateMoves | None = None) -> tuple[int, int
     last = len(line.grid.stations) - 1
     best: list[tuple[int, int, int, int]] = []
 
-    def stock_ends(node: int, posts: int, give: int):
+    def stock_ends(node: int, posts: int, give: int, off: int):
         if posts in posts_price:
-            yield node, posts_price[posts], give
+            yield node, posts_price[posts], give, off
         if posts < max(posts_price):
             for end, used in spacing.get(node, ()):
-                yield from stock_ends(end, posts + 1, give + used)
+                yield from stock_ends(end, posts + 1, give + used, off + deviation_at(line, end))
 
     def panels_from(node: int, customs: int, cost: int, give: int, move: int, passed: bool) -> None:
         if best and (customs, cost) > best[0][:2]:
             return
-        ends = [(end, 0, price, used) for end, price, used in stock_ends(node, 1, 0)]
-        ends += [(end, 1, price, 0) for end, price in custom.get(node, ())]
-        for end, more, price, used in ends:
-            reached = (customs + more, cost + price, give + used, move)
+        ends = [(end, 0, price, used, off) for end, price, used, off in stock_ends(node, 1, 0, deviation_at(line, node))]
+        ends += [(end, 1, price, 0, deviation_at(line, node) + deviation_at(line, end)) for end, price in custom.get(node, ())]
+        for end, more, price, used, off in ends:
+            reached = (customs + more, cost + price, give + used, move + off)
             if end == last and passed and (not best or reached < best[0]):
                 best[:] = [reached]
             for start in joint.get(end, ()):
                 panels_from(start, *reached, passed)
             for start, far in through.get(end, ()) if not passed else ():
-                panels_from(start, *reached[:3], move + far, True)
+                panels_from(start, *reached[:3], reached[3] + far, True)
 
     panels_from(0, 0, 0, 0, 0, gate is None)
     return best[0] if best else None
@@ -116,6 +117,26 @@ def test_the_best_place_of_a_loops_gate_is_the_best_of_all_its_places(straight):
 def _from_one(grid, sizes, places, place, *, custom):
     run = search(grid, sizes, [[(int(places.after[place]), int(places.moves[place]))]], custom=custom)
     return run.best_end(0, [(int(places.before[place]), 0)])[0]
+
+
+def test_the_bound_over_all_places_is_one():
+    """What windows say of custom panels and cost is never more than what any grid reaches, coarse or fine."""
+    seen = 0
+    for seed in range(60):
+        line = small_line(seed, longest=7.0)
+        way = best_between(line.grid, line.sizes, ())
+        ends = [(np.array([station]), np.array([station])) for station in (0.0, line.walk.length)]
+        bound = int(least_anywhere(line.walk, line.sizes, SHOP, *ends, (), 2 * CUSTOM_KEY)[0])
+        assert way is None or bound <= way.key, seed
+        seen += way is not None
+    assert seen >= 30
+
+
+@pytest.mark.parametrize("straight", [1.7, 2.3, 3.1])
+def test_the_bound_over_all_places_of_a_loops_gate_is_met(straight):
+    water = Chain(((0.0, -1.0), (straight, -1.0), (straight, 1.0), (0.0, 1.0)), (0.0, 1.0, 0.0, 1.0), True)
+    laid = drafted(JOB, site_of(water, decks=(), gates=(GateWish(name="G", place=(0.9, -1.8)),)), measures_of(JOB)).laid
+    assert unpacked(laid.anywhere)[:2] == unpacked(laid.key)[:2]
 
 
 def test_a_way_is_made_of_the_moves_it_says():
