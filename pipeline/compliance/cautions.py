@@ -15,12 +15,13 @@ from pipeline.model.layout import Hole
 from pipeline.model.rules import Limit, RulePack, limits_of
 from pipeline.model.site import FittedLine, Site
 from pipeline.model.vocabulary import VOCABULARY
-from pipeline.units import format_length
+from pipeline.units import ReportUnits, format_length
 
 AT_WALL: Final = 0.25  # [m] a deck's edge this near to a wall runs to the wall (own judgement, as in the layout)
 COPING_OVERHANG: Final = 0.05  # [m] the pool's inside wall may lie this far behind the water's edge as shot (own judgement)
 BESIDE_UTILITY: Final = 0.61  # [m] 2 ft, a locator's usual tolerance zone (a utility's page; state law varies)
 KEPT_UNDER: Final = 0.0254  # [m] of concrete under a hole (own judgement, not code)
+POUND: Final = 0.45359237  # [kg]
 SHOWN_HOLES: Final = 6
 HOW_KNOWN: Final = {"read": "read", "summary": "from a summary", "memory": "from memory", "confirmed": "confirmed by the office"}
 
@@ -38,16 +39,24 @@ GENERAL: Final = (  # what to say, and the quantity of a pack or the source it r
         "one-call-notice",
     ),
     (
-        "Silica dust: a drill held by hand runs with its shroud and dust collection; clean holes with a HEPA vacuum, never with a blow-out bulb or air lance.",
+        "Silica dust: a drill held by hand runs with its shroud and dust collection, the collector as strong as the tool's maker asks; clean holes with a HEPA vacuum, "
+        "never with a blow-out bulb or air lance.",
         "dust-capture",
     ),
-    ("No dry sweeping or brushing of drilling dust, and no compressed air on clothes or surfaces.", "dry-sweeping"),
+    ("No dry sweeping or brushing of drilling dust.", "dry-sweeping"),
+    ("No compressed air on clothes or surfaces, unless its cloud is caught.", "compressed-air"),
+    ("The employer's written plan against the dust and its competent person are on site.", "29 CFR 1926.1153 (g), from memory"),
     (
         "Tools near water: power only through a ground-fault circuit interrupter, tested before the first hole; cords out of the water and off the wet deck.",
         "ground-fault-protection",
     ),
-    ("Eyes: protection with side shields, for everyone within reach of the drill. Ears too.", "eye-protection"),
+    ("Eyes: protection with side shields, for everyone within reach of the drill.", "eye-protection"),
+    ("Ears: hearing protection while the hammer runs.", "29 CFR 1926.52 and .101, from memory"),
     ("Drill no deeper than the schedule says; where the bit meets metal, a hollow or water, stop and ask.", OWN),
+    (
+        "Look for what no survey shows: heating in the slab, a deck over a void, thin pavers, coping that hangs over, cracks and drains near a hole.",
+        OWN,
+    ),
     ("Epoxy burns and sensitises skin: gloves, eyes covered, nothing into the pool; mind its working time.", PRACTICE),
     ("Cut edges are sealed with heat: no flame near solvent, epoxy or the pile of mesh; an extinguisher stands beside.", PRACTICE),
     ("Open sleeves and cords trip people: plug each sleeve as it is set.", PRACTICE),
@@ -57,7 +66,7 @@ GENERAL: Final = (  # what to say, and the quantity of a pack or the source it r
 
 def cautions_of(scene: Scene, fabrication: Fabrication | None, work: tuple[RulePack, ...]) -> tuple[Caution, ...]:
     """Return every caution of a job, those its own facts raise first."""
-    return (*_raised(scene, work), *_general(fabrication, work))
+    return (*_raised(scene, work), *_general(fabrication, work, scene.job.options.report_units))
 
 
 def holes_in_band(scene: Scene, near: float, far: float) -> list[Hole]:
@@ -210,10 +219,11 @@ def _house_wall(scene: Scene) -> Iterator[Caution]:
     )
 
 
-def _general(fabrication: Fabrication | None, work: tuple[RulePack, ...]) -> Iterator[Caution]:
+def _general(fabrication: Fabrication | None, work: tuple[RulePack, ...], units: ReportUnits) -> Iterator[Caution]:
     notice = _limit(work, "one-call-notice").value
     heaviest = max((panel.mass for panel in fabrication.panels), default=0.0) if fabrication else 0.0
-    weight = f" The heaviest panel here weighs about {heaviest:.0f} kg." if heaviest else ""
+    told = f"{heaviest / POUND:.0f} lb" if units == "inch" else f"{heaviest:.0f} kg"
+    weight = f" The heaviest panel here weighs about {told}." if heaviest else ""
     for text, rests_on in GENERAL:
         source = _source(work, rests_on) if rests_on in VOCABULARY else rests_on
         yield Caution(text=text.format(notice=f"{notice:g}", weight=weight), source=source)

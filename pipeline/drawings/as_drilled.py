@@ -35,6 +35,8 @@ def opening(dossier: Dossier) -> list[TextPart]:
     if dossier.before is None and dossier.drilled is None:
         return []
     found = changes(dossier.before, dossier.layout, dossier.fabrication, dossier.units) if dossier.before is not None else ()
+    if dossier.drilled is None and not found:
+        return []  # a line among the cautions says so
     title = f"What changed since revision {dossier.before.revision}" if dossier.before is not None else "The fence follows the holes as drilled"
     flow: list[Any] = [heading(title), paragraph(cautions.WATER_WATCH, "loud")]
     if not dossier.facts.complies:
@@ -44,6 +46,11 @@ def opening(dossier: Dossier) -> list[TextPart]:
     if dossier.drilled is not None:
         flow += _follows(dossier, dossier.drilled)
     return [TextPart("Changes", (*flow, *_table_of(dossier, found)))]
+
+
+def nothing_changed(revision: int) -> str:
+    """Say that a package differs from the one before in words and figures only."""
+    return f"Since revision {revision} no hole and no panel changed: only what is computed or said about them."
 
 
 def _table_of(dossier: Dossier, all_found: tuple[Change, ...]) -> list[Any]:

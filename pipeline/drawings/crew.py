@@ -61,6 +61,8 @@ def _caution_list(found: Sequence[Caution]) -> list[Any]:
 def _cautions(dossier: Dossier) -> TextPart:
     flow = caution_flowables(dossier)
     flow += [heading("Load"), in_columns(listed(cautions.tools(dossier.job, dossier.layout, dossier.fabrication), boxes=True))]
+    if dossier.before is not None and not as_drilled.opening(dossier):
+        flow.append(paragraph(as_drilled.nothing_changed(dossier.before.revision)))
     return TextPart("Cautions, tools, material", tuple(flow), follows=True)
 
 
