@@ -9,11 +9,11 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.blunders import BLUNDER_PRICE, Told, most_set_aside, off_the_line, snooped
+from pipeline.edge.blunders import BLUNDER_PRICE, Told, most_set_aside, off_the_curve, off_the_line, snooped
 from pipeline.edge.dense import DENSE, searched_dense
 from pipeline.edge.fit import PIECE_PRICE, Shape, cornered, description_length, settled
 from pipeline.edge.free_form import description_of_free, free_shape
-from pipeline.edge.hypotheses import with_hypotheses
+from pipeline.edge.hypotheses import regular
 from pipeline.edge.order import Tidied, tidied
 from pipeline.edge.search import Searched, costs_of, searched
 from pipeline.edge.shots import Shots
@@ -27,6 +27,7 @@ FREE_SHARE: Final = 3.09  # normal quantile of 0.1 %: beyond it lines and arcs d
 FREE_GAIN: Final = 1.5  # [-] and a free curve has to lower the variance factor by so much
 MANY_ARCS: Final = 4  # arcs from which a closed line may be a free curve
 PLAINLY: Final = 30.0  # [half nats] by which a free curve must be shorter than the best lines and arcs could be
+FREE_HOPE: Final = 60.0  # [half nats] that a blunder may lengthen the description of a free curve by
 CROWDED: Final = 4.0  # shots a piece; with fewer, lines and arcs explain anything
 LEAST_EXTENT: Final = 10.0  # [-] standard deviations of a shot that a line must be long
 OUT_OF_ORDER: Final = 6.0  # [-] standard deviations a shot must lie behind the one before it
@@ -109,7 +110,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         free = _rather_free(row, found, aside) if may_be_free else None
         noise = found.noise
     if free is None:
-        shape, notes = with_hypotheses(found.shape)
+        shape, notes = regular((found.shape, *found.rivals), noise=found.noise)
         shape = settled(cornered(shape))
     else:
         shape, aside = free
@@ -130,10 +131,14 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
 Free = tuple[Shape, list[int]]
 
 
-def _free(row: Shots) -> Free | None:
-    """Return the line as a free curve, and the shots set aside from it; None where it is none."""
-    kept = list(range(len(row)))
-    shape = free_shape(row)
+def _free(row: Shots, below: float) -> Free | None:
+    """Return the line as a free curve, and the shots set aside from it; None where it is none of a length below `below`."""
+    shape = free_shape(row, below + FREE_HOPE)
+    if shape is None or description_of_free(shape, 1.0) > below + FREE_HOPE:
+        return None
+    aside = set(off_the_curve(row, lambda some: free_shape(some, below + FREE_HOPE)).aside)
+    kept = [index for index in range(len(row)) if index not in aside]
+    shape = free_shape(row.without(aside), below) if aside else shape
     for _ in range(most_set_aside(len(row))):
         if shape is None:
             return None
@@ -141,7 +146,7 @@ def _free(row: Shots) -> Free | None:
         if worst is None:
             break
         kept = [index for index in kept if row.names[index] != shape.shots.names[worst]]
-        shape = free_shape(row.taken(kept))
+        shape = free_shape(row.taken(kept), below)
     return None if shape is None else (shape, sorted(set(range(len(row))) - set(kept)))
 
 
@@ -153,7 +158,7 @@ def _middling(shape: Shape) -> float:
 def _plainly_free(row: Shots) -> Free | None:
     """Return the line as a free curve where lines and arcs could not come near it, before they are even adjusted."""
     at_best = _least_of_pieces(row)
-    free = None if at_best is None else _free(row)
+    free = None if at_best is None else _free(row, at_best - PLAINLY)
     if free is None or at_best is None or not _holds(free[0]):
         return None
     length = description_of_free(free[0], 1.0) + PLAINLY
@@ -168,7 +173,7 @@ def _least_of_pieces(row: Shots) -> float | None:
     """Return what lines and arcs come to at the very best: every join smooth, nothing lost by joining; None where they are few."""
     costs, prices = costs_of(row, closed=True, arcs=True), Prices.for_points(len(row))
     pieces = cut(costs, prices)
-    if sum(piece.is_arc for piece in pieces) < MANY_ARCS:
+    if sum(piece.is_arc for piece in pieces) < MANY_ARCS and len(row) >= CROWDED * len(pieces):
         return None
     misfit = cut_length(costs, pieces, Prices(line=0.0, arc=0.0))
     return misfit + len(pieces) * (2 * math.log(len(row)) + PIECE_PRICE)
@@ -180,7 +185,7 @@ def _rather_free(row: Shots, found: Searched, aside: list[int]) -> Free | None:
     fails = factor > _limit(found.shape.fit.degrees_of_freedom, FREE_SHARE)
     if not fails and len(row) >= CROWDED * len(found.shape.chain):
         return None
-    free = _free(row)
+    free = _free(row, description_length(found.shape, noise=1.0))
     if free is None:
         return None
     noise = max(1.0, free[0].fit.variance_factor)

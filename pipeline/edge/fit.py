@@ -26,10 +26,13 @@ SMOOTH_SPEAKS: Final = 10.83  # chi-square, 1 degree of freedom, 0.1 %: beyond i
 NEARLY: Final = 4.0  # [-] times its limit: how far off a first-order test may be and the full one is still worth making
 PIECE_PRICE: Final = 6.0  # [half nats] of one more piece (own judgement: three to one against it, twice over)
 ARC_PRICE: Final = 6.0  # [half nats] of a piece being an arc (own judgement)
+FLAT_ARC: Final = math.radians(10)  # sweep below which arcs are as much rarer as they are flatter (own judgement)
+LEAST_SWEEP: Final = math.radians(0.1)
 CORNER_PRICE: Final = 4.0  # [half nats] of a join being a corner (own judgement)
 ARC_CORNER_PRICE: Final = 1.5  # [half nats] more where the corner is at an arc: arcs mostly run on smoothly (own judgement)
 AT_CORNER: Final = 9.21  # chi-square, 2 degrees of freedom, 1 %: within it a shot may have been taken at the corner
 CLEAR_CORNER: Final = math.radians(15)  # a lesser turn is not told from the side it belongs to
+FAR_OFF: Final = 5.0  # [-] times the hopeless description, at which a fit is not even settled (good ones were below 1 by then)
 STATION_STEP: Final = 0.25  # [m] between stated standard deviations
 
 
@@ -70,9 +73,11 @@ def shape_of_cut(shots: Shots, cut: Cut, *, closed: bool, noise: float = 1.0, ho
     """
     start = first_shape(shots.points, cut, closed=closed)
     sightings = Sightings(points=shots.points, covariances=shots.covariances, pieces=start.pieces, corners=start.corners)
-    fit = adjust_chain(start.chain, start.curved, sightings, _smooth_joins(start))
+    if math.isfinite(hopeless) and start.far:
+        return None
+    fit = adjust_chain(start.chain, start.curved, sightings, _smooth_joins(start), hopeless=FAR_OFF * noise * hopeless)
     shape = Shape(fit=fit, sightings=sightings, shots=shots, far=start.far)
-    if math.isfinite(hopeless) and (start.far or description_length(shape, noise=noise) > hopeless):
+    if math.isfinite(hopeless) and description_length(shape, noise=noise) > hopeless:
         return None
     return _smoothed(_joins_tested(settled(shape)))
 
@@ -81,7 +86,7 @@ def description_length(shape: Shape, *, noise: float) -> float:
     """Return the description length of a shape [half nats], chi-square taken over `noise` (a variance factor).
 
     As in `segmenting`, but for the whole chain: two numbers a vertex, one an arc, less one each smooth join; one a break.
-    Beside that each piece has a price, each arc and each corner one more.
+    Beside that each piece has a price, each arc and each corner one more, and an arc that hardly bends yet another.
     """
     chain = shape.chain
     first = 0 if chain.closed else 1
@@ -89,6 +94,8 @@ def description_length(shape: Shape, *, noise: float) -> float:
     numbers = 2 * len(chain.vertices) + sum(shape.curved) - smooth + len(chain)
     at_arcs = sum(1 for vertex in range(first, len(chain)) if shape.curved[vertex - 1] or shape.curved[vertex])
     prices = PIECE_PRICE * len(chain) + ARC_PRICE * sum(shape.curved)
+    flat = [abs(piece.sweep) for piece, curved in zip(chain.pieces(), shape.curved, strict=True) if curved]
+    prices += sum(2 * math.log(FLAT_ARC / max(sweep, LEAST_SWEEP)) for sweep in flat if sweep < FLAT_ARC)
     prices += CORNER_PRICE * (len(chain) - first - smooth) + ARC_CORNER_PRICE * (at_arcs - smooth)
     return shape.fit.chi_square / noise + numbers * math.log(max(len(shape.shots), 3)) + prices
 

@@ -65,17 +65,20 @@ class FreeFit(ChainFit, frozen=True, kw_only=True):
         return np.asarray(np.interp(np.asarray(stations), self.free_stations, self.free_sigmas, period=self.chain.length))
 
 
-def free_shape(shots: Shots) -> Shape | None:
+def free_shape(shots: Shots, below: float = math.inf) -> Shape | None:
     """Fit a closed free curve; None with too few shots for one.
 
     Parameters
     ----------
     shots : Shots
         In order, counter-clockwise.
+    below : float
+        Description length [half nats] it has to undercut to be of use.
     """
     if len(shots) < LEAST_SHOTS:
         return None
-    nodes, smooth = node_spline(shots), _smoothest(shots)
+    nodes = node_spline(shots, below)
+    smooth = None if nodes is not None and nodes.chi_square < len(shots) else _smoothest(shots)
     if nodes is None or (smooth is not None and _length(smooth, shots) < _length(nodes, shots)):
         return None if smooth is None else _as_shape(shots, smooth)
     return _as_shape(shots, nodes)

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import msgspec
 import numpy as np
 
-from pipeline.edge.fit import Shape, refitted, scale_of
+from pipeline.edge.fit import Shape, description_length, refitted, scale_of
 from pipeline.geometry.chain_adjustment import Tie, misses
 
 SPEAKS_AGAINST: Final = 6.63  # chi-square, 1 degree of freedom, 1 %
@@ -32,6 +32,36 @@ AS_BUILT: Final[dict[str, float]] = {  # standard deviation to which builders ho
     "equal-radius": 0.005,  # [-]
     "equal-sweep": 0.005,  # [-] of the bulge
 }
+
+
+def regular(shapes: Sequence[Shape], *, noise: float) -> tuple[Shape, tuple[str, ...]]:
+    """Return that one of several shapes, each under the conditions it bears, whose description is the shortest.
+
+    A condition saves numbers: those the shots no longer have to tell (by how much less they hold the chain).  So a corner
+    like the three others is preferred to one of its own kind where the shots on it tell little.
+
+    Parameters
+    ----------
+    shapes : sequence of Shape
+        The first of them the shortest without conditions.
+    noise : float
+        Variance factor the descriptions are judged by.
+    """
+    best, least = with_hypotheses(shapes[0]), math.inf
+    if len(shapes) > 1:
+        bound = [(with_hypotheses(shape), shape) for shape in shapes]
+        for one, plain in bound:
+            saved = (_numbers_told(plain) - _numbers_told(one[0])) * math.log(max(len(plain.shots), 3))
+            length = description_length(one[0], noise=noise) - saved
+            if length < least - 1e-9:
+                best, least = one, length
+    return best
+
+
+def _numbers_told(shape: Shape) -> float:
+    """Return how many numbers the shots tell: the trace of their share in the adjustment; a corner's shot tells up to two."""
+    told = 1 - shape.fit.redundancies
+    return float(told.sum() + told[shape.sightings.corners >= 0].sum())
 
 
 def with_hypotheses(shape: Shape) -> tuple[Shape, tuple[str, ...]]:

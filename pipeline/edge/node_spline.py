@@ -32,7 +32,8 @@ IN_VAIN: Final = 3  # more nodes tried after the best number, before the search 
 DIVISIONS: Final = (0.0, 1 / 3, 2 / 3)  # [-] of the distance of two nodes: where the first of them stands
 COMPLEX_STEP: Final = 1e-30
 MOST_STEPS: Final = 25
-GAIN_DONE: Final = 1e-3  # [-] of chi-square
+GAIN_DONE: Final = 3e-4  # [-] of chi-square, relative
+HOPELESS: Final = 5.0  # [-] times the description to undercut, beyond which other divisions of so many nodes are not tried
 LONGEST_MOVE: Final = 0.5  # [m] of a node in one step
 STEADY: Final = 1e-6  # weight that keeps nodes from drifting along the curve, of the mean information
 
@@ -71,21 +72,26 @@ class NodeSpline(msgspec.Struct, frozen=True, kw_only=True):
         return span, place - span
 
 
-def node_spline(shots: Shots) -> NodeSpline | None:
+def node_spline(shots: Shots, below: float = math.inf) -> NodeSpline | None:
     """Return the spline of least description length through free nodes; None with too few shots for the fewest nodes.
 
     Parameters
     ----------
     shots : Shots
         Of a closed line, in order.
+    below : float
+        Description length [half nats] it has to undercut to be of use.
     """
     best: tuple[float, _State] | None = None
     in_vain = 0
     for count in range(FEWEST, MOST + 1):
-        if count > NODES_PER_SHOT * len(shots) or in_vain >= IN_VAIN:
+        numbers = 2 * count * math.log(len(shots))
+        if count > NODES_PER_SHOT * len(shots) or in_vain >= IN_VAIN or numbers > below:
             break
-        state = min((_fitted(shots, count, shift) for shift in DIVISIONS), key=lambda one: one.chi_square)
-        length = state.chi_square + 2 * count * math.log(len(shots))
+        state = _fitted(shots, count, DIVISIONS[0])
+        if state.chi_square + numbers < HOPELESS * below:
+            state = min((state, *(_fitted(shots, count, shift) for shift in DIVISIONS[1:])), key=lambda one: one.chi_square)
+        length = state.chi_square + numbers
         in_vain += 1
         if best is None or length < best[0]:
             best, in_vain = (length, state), 0
@@ -118,7 +124,7 @@ def _fitted(shots: Shots, count: int, shift: float) -> _State:
             break
         gained = state.chi_square - better.chi_square
         state = better
-        if gained < GAIN_DONE:
+        if gained < GAIN_DONE * better.chi_square:
             break
     return state
 

@@ -16,14 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.first_shape import first_shape
-from pipeline.edge.fit import Cut, Shape, description_length, shape_of_cut
+from pipeline.edge.fit import ARC_PRICE, PIECE_PRICE, Cut, Shape, description_length, shape_of_cut
 from pipeline.edge.shots import Shots
 from pipeline.geometry.segmenting import Costs, Prices, Stretch, cut, cut_length, piece_costs
 
 Array = NDArray[np.float64]
 Change = tuple[frozenset[Stretch], frozenset[Stretch]]
 
-BAD_JOIN: Final = 4.0  # [-] standard deviations of a residual that shows a join to be wrong, in one of
+BAD_JOIN: Final = 2.5  # [-] standard deviations of a residual that shows a join to be wrong, in one of
 NEAR_JOIN: Final = 3  # shots on either side of it
 SHORT: Final = 4  # shots of a line that may be a bit of a longer arc
 SMALL: Final = 3  # shots of a piece that may be a corner overshot, a blunder, or nothing
@@ -32,18 +32,25 @@ MOST_ROUNDS: Final = 60
 WORTH: Final = 0.5  # [half nats] a lesser gain is no gain
 SAVED_BY_MERGING: Final = 16.0  # [half nats] beside numbers, that one piece fewer can save: itself, a corner, an arc
 DOUBTFUL: Final = 15.0  # [half nats] by which the costs of pieces alone may be off for pieces in a chain
-HOPELESS: Final = 40.0  # [half nats] an exchange that makes the description longer by so much at first is given up
+ALIKE: Final = 1e-4  # [half nats] two exchanges that differ by less lead to the same shape
+HOPELESS: Final = 80.0  # [half nats] an exchange that makes the description longer by so much at first is given up
+RIVAL: Final = 12.0  # [half nats] within which another shape is a rival: two numbers and a corner
+MOST_RIVALS: Final = 6
 NOISE_FACTORS: Final = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)  # variance factors the shots may ask for
 NOISE_SPEAKS: Final = 12.0  # [half nats] gain for which the a-priori sigma is given up
 
 
 class Searched(msgspec.Struct, frozen=True, kw_only=True):
-    """The shape found, the cut it came from, and the noise it was judged by (a variance factor)."""
+    """The shape found, the cut it came from, and the noise it was judged by (a variance factor).
+
+    `rivals` are other shapes whose description is hardly longer: what is known of pools beside the shots may yet prefer one.
+    """
 
     shape: Shape
     cut: Cut
     length: float
     noise: float
+    rivals: tuple[Shape, ...] = ()
 
 
 def searched(shots: Shots, *, closed: bool, arcs: bool, begins: bool = False) -> Searched:
@@ -70,31 +77,63 @@ def searched(shots: Shots, *, closed: bool, arcs: bool, begins: bool = False) ->
     noise = noise_of(row)
     costs, row = noisier(costs, noise), noisier(row, noise)
     first = first_cut(shots, row, Prices.for_points(len(shots)))
-    best = _tried(shots, first, closed=closed, noise=noise)
-    if best is None:
+    start = _tried(shots, first, closed=closed, noise=noise)
+    if start is None:
         raise ValueError("the shots make no line")
+    tried = [start]
+    best = _descended(shots, start, costs, tried)
+    return msgspec.structs.replace(best, rivals=_rivals(best, tried))
+
+
+def _descended(shots: Shots, best: Searched, costs: Costs, tried: list[Searched]) -> Searched:
+    """Return what is left when no exchange shortens the description any more; each time the best exchange of all is made.
+
+    Whatever heading or hand the line was shot in, the same exchanges are then made.
+    """
     seen: set[Change] = set()
     for _ in range(MOST_ROUNDS):
-        better = _first_better(shots, best, costs, seen)
+        better = _best_exchange(shots, best, costs, seen, tried)
         if better is None:
             break
         best = better
     return best
 
 
-def _first_better(shots: Shots, best: Searched, costs: Costs, seen: set[Change]) -> Searched | None:
-    """Return the first exchange not yet seen that shortens the description; None where none does."""
+def _rivals(best: Searched, tried: list[Searched]) -> tuple[Shape, ...]:
+    """Return the shapes tried that are nearly as short as the best, each chain once, the shortest first."""
+    known = {_likeness(best.shape)}
+    rivals: list[Shape] = []
+    for one in sorted(tried, key=lambda one: one.length):
+        if one.length > best.length + RIVAL or len(rivals) == MOST_RIVALS:
+            break
+        if _likeness(one.shape) not in known:
+            known.add(_likeness(one.shape))
+            rivals.append(one.shape)
+    return tuple(rivals)
+
+
+def _likeness(shape: Shape) -> tuple[object, ...]:
+    """Return what is the same for two shapes that are one: ties and misfit, whatever cut they came from."""
+    return (len(shape.chain), sum(shape.curved), len(shape.fit.ties), round(shape.fit.chi_square, 1))
+
+
+def _best_exchange(shots: Shots, best: Searched, costs: Costs, seen: set[Change], tried: list[Searched]) -> Searched | None:
+    """Return the exchange that shortens the description most; None where none does.  Those seen not to help are not tried again."""
+    better: Searched | None = None
     for exchange in _exchanges(best, costs):
         key = _change(best.cut, exchange, costs.points)
         if key in seen:
             continue
-        seen.add(key)
-        if len(seen) > MOST_TRIALS:
-            return None
+        if len(tried) > MOST_TRIALS:
+            break
         trial = _tried(shots, exchange, closed=costs.closed, noise=best.noise, hopeless=best.length + HOPELESS)
-        if trial is not None and trial.length < best.length - WORTH:
-            return trial
-    return None
+        if trial is None or trial.length >= best.length - WORTH:
+            seen.add(key)
+        if trial is not None:
+            tried.append(trial)
+            if trial.length < min(best.length - WORTH, math.inf if better is None else better.length - ALIKE):
+                better = trial
+    return better
 
 
 def costs_of(shots: Shots, *, closed: bool, arcs: bool) -> Costs:
@@ -113,7 +152,8 @@ def _opened(costs: Costs) -> Costs:
     """Return the costs of the same shots in a row that does not close."""
     index = np.arange(costs.points)
     beyond = index[:, None] + index[None, :] >= costs.points
-    return Costs(line=np.where(beyond, np.inf, costs.line), arc=np.where(beyond, np.inf, costs.arc), closed=False)
+    line, arc, bent = (np.where(beyond, np.inf, table) for table in (costs.line, costs.arc, costs.bent))
+    return Costs(line=line, arc=arc, closed=False, bent=bent)
 
 
 def noise_of(costs: Costs) -> float:
@@ -125,7 +165,7 @@ def noise_of(costs: Costs) -> float:
     best, least = 1.0, math.inf
     for factor in NOISE_FACTORS:
         scaled = noisier(costs, factor)
-        length = cut_length(scaled, cut(scaled, prices), prices) + costs.points * math.log(factor)
+        length = cut_length(scaled, cut(scaled, prices, exact=False), prices) + costs.points * math.log(factor)
         if length < least - (NOISE_SPEAKS if best == 1.0 else 0.0):
             best, least = factor, length
         elif factor > 2 * best:
@@ -135,7 +175,7 @@ def noise_of(costs: Costs) -> float:
 
 def noisier(costs: Costs, factor: float) -> Costs:
     """Return the costs under a variance larger by `factor`."""
-    return costs if factor == 1.0 else msgspec.structs.replace(costs, line=costs.line / factor, arc=costs.arc / factor)
+    return costs if factor == 1.0 else msgspec.structs.replace(costs, line=costs.line / factor, arc=costs.arc / factor, bent=costs.bent / factor)
 
 
 def first_cut(shots: Shots, costs: Costs, prices: Prices) -> Cut:
@@ -176,14 +216,15 @@ def _lapless(one: Stretch, points: int) -> Stretch:
 
 
 def _exchanges(best: Searched, costs: Costs) -> Iterator[Cut]:
-    yield from _straights_between(best, costs)
     yield from _merges(best.cut, costs)
     yield from _bends(best.cut, costs)
     yield from _shared_out(best.cut, costs)
+    yield from _straights_between(best, costs)
+    yield from _splits(best, costs)
 
 
 def _straights_between(best: Searched, costs: Costs) -> Iterator[Cut]:
-    """A short straight put where a curve meets its neighbour badly: too few shots lie on it to be found by itself."""
+    """A short straight put between two curves, or where a curve meets its neighbour badly: too few shots lie on it to be found by itself."""
     now, count = best.cut, len(best.cut)
     fit = best.shape.fit
     bad = np.abs(fit.offsets) > BAD_JOIN * fit.sigmas * math.sqrt(best.noise)
@@ -193,9 +234,10 @@ def _straights_between(best: Searched, costs: Costs) -> Iterator[Cut]:
             continue
         laps = costs.points if index == 0 else 0
         near = [(before.last + step) % costs.points for step in range(-NEAR_JOIN, NEAR_JOIN + 2)]
-        if not bad[near].any():
+        badly = bool(bad[near].any())
+        if not badly and not (before.is_arc and after.is_arc):
             continue
-        for back, ahead in ((1, 1), (1, 0), (0, 1), (2, 1), (1, 2), (2, 2)):
+        for back, ahead in ((1, 1), (1, 0), (0, 1), (2, 1), (1, 2), (2, 2))[: 6 if badly else 3]:
             if before.count - back < SMALL or after.count - ahead < SMALL:
                 continue
             straight = Stretch(first=before.last + 1 - back - laps, last=after.first - 1 + ahead, is_arc=False, smooth=True)
@@ -206,6 +248,50 @@ def _straights_between(best: Searched, costs: Costs) -> Iterator[Cut]:
             parts[index] = msgspec.structs.replace(after, first=after.first + ahead, shared=False)
             parts.insert(index, straight)
             yield _normal(tuple(parts), costs.points)
+
+
+def _splits(best: Searched, costs: Costs) -> Iterator[Cut]:
+    """One piece, or two neighbours, parted into one more: at the best places by themselves, where the chain misfits there by more than that costs."""
+    now, count = best.cut, len(best.cut)
+    squares = (best.shape.fit.offsets / best.shape.fit.sigmas) ** 2 / best.noise
+    price = 2 * math.log(max(costs.points, 3)) + PIECE_PRICE
+    for run in (1, 2):
+        for first in range(count if costs.closed else count - run + 1):
+            if count <= run:
+                break
+            laps = costs.points if first + run > count else 0
+            start, end = now[first].first, now[(first + run - 1) % count].last + laps
+            if not 2 * SMALL <= end - start + 1 < costs.points:
+                continue
+            shots = np.arange(start, end + 1) % costs.points
+            parts, misfit = _parted(costs, start, end, run + 1)
+            if float(squares[shots].sum()) - misfit > price:
+                smooth = [msgspec.structs.replace(part, shared=part.shared or (place == 0 and now[first].shared)) for place, part in enumerate(parts)]
+                yield _normal(_replaced(now, first, run, tuple(smooth)), costs.points)
+
+
+def _parted(costs: Costs, start: int, end: int, count: int) -> tuple[tuple[Stretch, ...], float]:
+    """Return the best two or three pieces from one shot to another, each by itself and no smaller than `SMALL`, and their misfit."""
+    prices = Prices(line=0.0, arc=math.log(max(costs.points, 3)) + ARC_PRICE)
+
+    def one(first: int, last: int) -> tuple[float, Stretch]:
+        plain = Stretch(first=first, last=last, is_arc=False)
+        line, arc = _cost(costs, plain, False) + prices.line, _cost(costs, plain, True) + prices.arc
+        return min(line, arc), msgspec.structs.replace(plain, is_arc=arc < line)
+
+    best: tuple[float, tuple[Stretch, ...]] = (math.inf, ())
+    for middle in range(start + SMALL, end - SMALL + 2):
+        value, last = one(middle, end)
+        if count == 2:
+            first_value, first = one(start, middle - 1)
+            rest: tuple[Stretch, ...] = (first,)
+        elif middle - start >= 2 * SMALL:
+            rest, first_value = _parted(costs, start, middle - 1, 2)
+        else:
+            continue
+        if value + first_value < best[0]:
+            best = (value + first_value, (*rest, last))
+    return best[1], best[0]
 
 
 def _merges(now: Cut, costs: Costs) -> Iterator[Cut]:
@@ -294,7 +380,7 @@ def _shared_out(now: Cut, costs: Costs) -> Iterator[Cut]:
 
 
 def _cost(costs: Costs, stretch: Stretch, is_arc: bool) -> float:
-    table = costs.arc if is_arc else costs.line
+    table = costs.bent if is_arc else costs.line
     return float(table[stretch.first % costs.points, stretch.count - 1])
 
 

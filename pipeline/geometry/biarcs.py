@@ -10,6 +10,7 @@ K. M. Bolton, "Biarc curves", Computer-Aided Design 7 (1975), 89-92 (from memory
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from typing import Final
@@ -27,27 +28,33 @@ PROBES: Final = 9  # places of a span at which the arcs are held against the cur
 MOST_HALVINGS: Final = 8
 
 
-def arcs_through(curve: Curve, parameters: Array, tolerance: float) -> Chain:
-    """Return the closed chain of arcs that keeps within `tolerance` [m] of a closed curve.
+def arcs_through(curve: Curve, parameters: Array, tolerance: float, *, closed: bool = True) -> Chain:
+    """Return the chain of arcs that keeps within `tolerance` [m] of a curve.
 
     Parameters
     ----------
     curve : callable
         From parameters (n,) to places (n, 2) [m] and derivatives (n, 2).
     parameters : (n,) array
-        First division, rising; the curve closes from the last to the first plus one lap of 1.
+        First division, rising; a closed curve closes from the last to the first plus one lap of 1.
     tolerance : float
         [m]
+    closed : bool
+        Whether the curve closes; an open one begins at the first parameter and ends at the last.
     """
     vertices: list[Point] = []
     bulges: list[float] = []
-    for start, end in zip(parameters, np.append(parameters[1:], parameters[0] + 1.0), strict=True):
+    marks = np.append(parameters, parameters[0] + 1.0) if closed else parameters
+    for start, end in itertools.pairwise(marks):
         for one, other in _spans(curve, float(start), float(end), tolerance, MOST_HALVINGS):
             places, slopes = curve(np.array([one, other]))
             for vertex, bulge in _biarc(places[0], slopes[0], places[1], slopes[1]):
                 vertices.append(vertex)
                 bulges.append(bulge)
-    return Chain(tuple(vertices), tuple(bulges), True)
+    if not closed:
+        last = curve(marks[-1:])[0][0]
+        vertices.append((float(last[0]), float(last[1])))
+    return Chain(tuple(vertices), tuple(bulges), closed)
 
 
 def _spans(curve: Curve, start: float, end: float, tolerance: float, halvings: int) -> list[tuple[float, float]]:

@@ -32,10 +32,23 @@ Index = NDArray[np.intp]
 
 COMPLEX_STEP: Final = 1e-30
 MOST_STEPS: Final = 40
+PATIENCE: Final = 8  # steps before a fit that is far off may be given up
 MOVE_DONE: Final = 1e-8  # [m], [-] an iteration has converged when nothing moves by more,
 GAIN_DONE: Final = 1e-5  # [-] or chi-square changes by less (a join may slide along a smooth curve for ever),
 MISS_DONE: Final = 1e-9  # [rad], [-] while every condition is met
-DAMPINGS: Final = (0.0, 1e-7, 1e-5, 1e-3, 0.1, 10.0)  # [-] of the normal matrix's diagonal, until a move helps (Levenberg, Marquardt)
+DAMPINGS: Final = (
+    0.0,
+    1e-7,
+    1e-5,
+    1e-3,
+    1e-2,
+    0.03,
+    0.1,
+    0.3,
+    1.0,
+    3.0,
+    10.0,
+)  # [-] of the normal matrix's diagonal, until a move helps (Levenberg, Marquardt)
 FREE_VERTEX: Final = 10.0  # [m] standard deviation of a vertex that no shot holds
 FREE_BULGE: Final = 3.0  # [-] likewise of a bulge
 RANK: Final = 1e-4  # relative singular value below which a condition repeats others (exactly only where all are met)
@@ -238,7 +251,7 @@ def _missed(kind: TieKind, pairs: NDArray[np.complex128]) -> NDArray[np.complex1
     return np.asarray(out_x * in_y - out_y * in_x)
 
 
-def adjust_chain(start: Chain, curved: Sequence[bool], sightings: Sightings, ties: Sequence[Tie] = ()) -> ChainFit:
+def adjust_chain(start: Chain, curved: Sequence[bool], sightings: Sightings, ties: Sequence[Tie] = (), *, hopeless: float = math.inf) -> ChainFit:
     """Fit a chain to shots.
 
     Parameters
@@ -251,6 +264,8 @@ def adjust_chain(start: Chain, curved: Sequence[bool], sightings: Sightings, tie
         The shots, each with its piece.
     ties : sequence of Tie
         Conditions to hold exactly.
+    hopeless : float
+        Chi-square above which, after `PATIENCE` steps, the fit is given up unsettled: it is only wanted if it comes far below.
 
     Returns
     -------
@@ -277,6 +292,8 @@ def adjust_chain(start: Chain, curved: Sequence[bool], sightings: Sightings, tie
             break
         gained = state.chi_square - following.chi_square
         state = following
+        if steps >= PATIENCE and state.chi_square > hopeless:
+            break
         if state.miss < MISS_DONE and (size <= MOVE_DONE or abs(gained) <= GAIN_DONE):
             converged = True
             break
@@ -316,10 +333,11 @@ class _State:
 def _improved(state: _State, pull: Array) -> tuple[float, _State | None]:
     """Return the size of a move [m] and the state after it, damped until it is short enough and lowers chi-square or the misses."""
     longest = _longest_move(state.layout, state.x)
+    steps = _Steps(state, pull)
     size = 0.0
     for damping in DAMPINGS:
-        move = _step(state, pull, damping)
-        size = float(np.abs(move).max())
+        move = steps.damped(damping)
+        size = _size(state.layout, move)
         shrink = min(1.0, longest / max(size, 1e-300))
         if shrink < 1 and damping < DAMPINGS[-1]:
             continue
@@ -329,6 +347,12 @@ def _improved(state: _State, pull: Array) -> tuple[float, _State | None]:
         ):
             return size, moved
     return size, None
+
+
+def _size(layout: _Layout, move: Array) -> float:
+    """Return the longest move of a vertex [m] or a bulge [-]: the same however the axes lie."""
+    places = move[: 2 * layout.vertices].reshape(-1, 2)
+    return float(max(np.hypot(places[:, 0], places[:, 1]).max(), np.abs(move[2 * layout.vertices :]).max(initial=0.0)))
 
 
 def _longest_move(layout: _Layout, x: Array) -> float:
@@ -346,13 +370,24 @@ def _null_space(conditions: Array, size: int) -> tuple[Array, Array]:
     return vt[rank:].T, (vt[:rank].T / s[:rank]) @ u[:, :rank].T
 
 
-def _step(state: _State, pull: Array, damping: float) -> Array:
-    basis, inverse = _null_space(state.conditions, len(state.x))
-    back = -inverse @ state.missed if len(state.missed) else np.zeros(len(state.x))
-    normal = state.rows.T @ state.rows
-    normal[np.diag_indices_from(normal)] += pull + damping * np.diag(normal)
-    gradient = state.rows.T @ state.misfit + normal @ back
-    return np.asarray(back - basis @ np.linalg.solve(basis.T @ normal @ basis, basis.T @ gradient))
+class _Steps:
+    """The moves from one state, by their damping: what they share is computed once."""
+
+    def __init__(self, state: _State, pull: Array) -> None:
+        self.basis, inverse = _null_space(state.conditions, len(state.x))
+        self.back = -inverse @ state.missed if len(state.missed) else np.zeros(len(state.x))
+        normal = state.rows.T @ state.rows
+        self.diagonal = np.diag(normal) + pull
+        places = self.diagonal[: 2 * state.layout.vertices].reshape(-1, 2)
+        places[:] = places.mean(axis=1, keepdims=True)  # the same damping however the axes lie
+        normal[np.diag_indices_from(normal)] += pull
+        self.gradient = self.basis.T @ (state.rows.T @ state.misfit + normal @ self.back)
+        self.normal = self.basis.T @ normal @ self.basis
+
+    def damped(self, damping: float) -> Array:
+        normal = self.normal if damping == 0 else self.normal + damping * (self.basis.T * self.diagonal) @ self.basis
+        gradient = self.gradient if damping == 0 else self.gradient + damping * self.basis.T @ (self.diagonal * self.back)
+        return np.asarray(self.back - self.basis @ np.linalg.solve(normal, gradient))
 
 
 def _finish(layout: _Layout, state: _State, ties: Sequence[Tie], pull: Array, steps: int, converged: bool) -> ChainFit:

@@ -26,13 +26,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 LINE_PARAMETERS: Final = 2
 ARC_PARAMETERS: Final = 3
 CURVED_PRICE: Final = 6.0  # [-] twice the log odds against a curve before any point was seen (own judgement)
 EVERY_START: Final = 160  # up to so many points of a loop every point is tried as a start; beyond, every break found
 SHARPEST: Final = math.radians(55)  # a turn from chord to chord at one point that is a corner, not part of an arc,
+COARSEST: Final = math.radians(68)  # a turn that no arc makes at one of its shots, 40 degrees apart and uneven by two thirds
 CLEAR_CHORD: Final = 20.0  # [-] where both chords are this many standard deviations long
 
 
@@ -68,11 +68,14 @@ class Costs(msgspec.Struct, frozen=True, kw_only=True):
     line, arc : array
         [start, points - 1], infinite where such a piece cannot be.
     closed : bool
+    bent : array
+        As `arc`, but one sharp turn within it is allowed: a coarsely and unevenly shot arc may turn at a shot as a corner does.
     """
 
     line: Array
     arc: Array
     closed: bool
+    bent: Array
 
     @property
     def points(self) -> int:
@@ -129,25 +132,24 @@ def piece_costs(points: Array, sigmas: Array, *, closed: bool, arcs: bool = True
     line = total * (spread - np.sqrt((mxx - myy) ** 2 + 4 * mxy**2)) / 2
     arc = _arc_costs(x, y, mean, mx, my, mxx, myy, mxy, total) if arcs and count >= 3 else np.full_like(line, np.inf)
     line, arc = np.maximum(line, 0.0), np.maximum(arc, 0.0)
-    arc[_holds_corner(points, sigmas, index, gapped)] = np.inf
     line[:, 0] = np.inf
     arc[:, :2] = np.inf
     if not closed:
         beyond = np.arange(count)[:, None] + np.arange(count)[None, :] >= count
         line[beyond] = arc[beyond] = np.inf
-    return Costs(line=line, arc=arc, closed=closed)
+    sharp, sharper = (_sharp_turns(points, sigmas, index, gapped, angle) for angle in (SHARPEST, COARSEST))
+    return Costs(line=line, arc=np.where(sharp > 0, np.inf, arc), closed=closed, bent=np.where((sharp > 1) | (sharper > 0), np.inf, arc))
 
 
-def _holds_corner(points: Array, sigmas: Array, index: NDArray[np.intp], gapped: Collection[int]) -> Flags:
-    """Say which runs have a sharp turn at one of their inner points."""
+def _sharp_turns(points: Array, sigmas: Array, index: NDArray[np.intp], gapped: Collection[int], angle: float) -> NDArray[np.int64]:
+    """Return how many of the inner points of each run the row turns sharply at."""
     into = points - np.roll(points, 1, axis=0)
     out = np.roll(into, -1, axis=0)
     turn = np.abs(np.arctan2(into[:, 0] * out[:, 1] - into[:, 1] * out[:, 0], (into * out).sum(axis=1)))
     clear = np.minimum(np.hypot(*into.T), np.hypot(*out.T)) > CLEAR_CHORD * sigmas
     clear[list(gapped)] = False
-    sharp = ((turn > SHARPEST) & clear).astype(np.int64)[index]
-    inner = np.cumsum(sharp, axis=1) - sharp - sharp[:, :1]
-    return np.asarray(inner > 0)
+    sharp = ((turn > angle) & clear).astype(np.int64)[index]
+    return np.asarray(np.cumsum(sharp, axis=1) - sharp - sharp[:, :1])
 
 
 def _arc_costs(x: Array, y: Array, mean: Callable[[Array], Array], mx: Array, my: Array, mxx: Array, myy: Array, mxy: Array, total: Array) -> Array:
@@ -198,7 +200,7 @@ def taubin_root(mxx: Array, myy: Array, mxy: Array, mxz: Array, myz: Array, mzz:
     return np.asarray(np.where(np.isfinite(root), root, np.inf))
 
 
-def cut(costs: Costs, prices: Prices, *, barred: Collection[int] = (), shared: bool = True) -> tuple[Stretch, ...]:
+def cut(costs: Costs, prices: Prices, *, barred: Collection[int] = (), shared: bool = True, exact: bool = True) -> tuple[Stretch, ...]:
     """Return the cut of least description length.
 
     Parameters
@@ -212,6 +214,8 @@ def cut(costs: Costs, prices: Prices, *, barred: Collection[int] = (), shared: b
         any shot; there they can only meet at a point.
     shared : bool
         Whether pieces may meet at a point itself.
+    exact : bool
+        False: of a loop only the breaks of a first answer are tried as starts, to judge lengths quickly.
 
     Notes
     -----
@@ -220,7 +224,7 @@ def cut(costs: Costs, prices: Prices, *, barred: Collection[int] = (), shared: b
     """
     if not costs.closed:
         return _open_cut(costs, prices, barred, shared, 0, costs.points)[1]
-    if costs.points <= EVERY_START:
+    if exact and costs.points <= EVERY_START:
         starts = np.arange(costs.points)
     else:
         first = _open_cut(costs, prices, barred, shared, 0, costs.points)[1]
