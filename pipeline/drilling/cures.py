@@ -20,6 +20,7 @@ from pipeline.units import ReportUnits, format_length
 
 TURNS: Final = {0: "toward {after}", 1: "toward the pool", 2: "toward {before}", 3: "away from the pool"}
 _CLEAR_BORES: Final = 2.0  # [-] bores a hole keeps from one that was given up: a bore's wall between them (own judgement)
+CLEAR: Final = 2.0  # bores from a given-up hole to one that may be drilled [-] (own judgement: what stopped the drill is still there)
 EDGE: Final = 1e-9  # [m] a place on the rim of a ring is in it
 
 
@@ -34,13 +35,15 @@ class Ring(msgspec.Struct, frozen=True):
         return self.least - EDGE <= math.dist(self.centre, place) <= self.most + EDGE
 
 
-def cures_of(plan: Layout, stands: Layout, misfits: Sequence[Misfit], site: Site, shop: Shop, units: ReportUnits) -> tuple[Cure, ...]:
+def cures_of(
+    plan: Layout, stands: Layout, misfits: Sequence[Misfit], filled: Sequence[Point], site: Site, shop: Shop, units: ReportUnits
+) -> tuple[Cure, ...]:
     """Return every single hole that would save a panel if it were drilled again, cheapest first.
 
     Parameters
     ----------
-    plan, stands, misfits, site, shop, units
-        As designed, as drilled, what no longer fits, what the ground allows, by whose prices, and in which units to say so.
+    plan, stands, misfits, filled, site, shop, units
+        As designed, as drilled, what no longer fits, where holes were given up [m], what the ground allows, by whose prices, and in which units to say so.
 
     Notes
     -----
@@ -51,7 +54,9 @@ def cures_of(plan: Layout, stands: Layout, misfits: Sequence[Misfit], site: Site
     if not misfits:
         return ()
     as_is = round(sum(misfit.extra for misfit in misfits), 2)
-    found = [cure for hole in stands.holes if hole.role != "pocket" for cure in _cures_at(hole, plan, stands, misfits, site, shop, units, as_is)]
+    found = [
+        cure for hole in stands.holes if hole.role != "pocket" for cure in _cures_at(hole, plan, stands, misfits, filled, site, shop, units, as_is)
+    ]
     return tuple(sorted(found, key=lambda cure: (cure.cost, round(cure.range[0], 6), cure.hole)))
 
 
@@ -70,7 +75,15 @@ def nearest_place(place: Point, rings: Sequence[Ring]) -> Point | None:
 
 
 def _cures_at(
-    hole: Hole, plan: Layout, stands: Layout, misfits: Sequence[Misfit], site: Site, shop: Shop, units: ReportUnits, as_is: float
+    hole: Hole,
+    plan: Layout,
+    stands: Layout,
+    misfits: Sequence[Misfit],
+    filled: Sequence[Point],
+    site: Site,
+    shop: Shop,
+    units: ReportUnits,
+    as_is: float,
 ) -> Iterator[Cure]:
     rings, broken = rings_at(hole.name, plan, stands, shop)
     saved = tuple(misfit for misfit in misfits if misfit.panel in broken and _only_here(misfit.panel, hole.name, plan, stands, shop))
@@ -82,6 +95,8 @@ def _cures_at(
     most = _reach(hole.place, way, least, rings)
     move = (least + most) / 2
     aim = (hole.east + move * way[0], hole.north + move * way[1])
+    if any(math.dist(aim, other) < CLEAR * hole.bore for other in filled):
+        return
     if not may_be_drilled(aim, hole.place, [ring.centre for ring in rings], site, shop, stands.least_setback) or _given_up_at(
         aim, hole, plan, stands
     ):

@@ -18,7 +18,7 @@ from pipeline.drilling.misfits import custom_where_misfit, gates_that_do_not_fit
 from pipeline.drilling.network import Network, Sigmas, Vector, loosened, network_of
 from pipeline.drilling.notices import gate_does_not_fit, warnings_of
 from pipeline.drilling.sheet import SheetRow, read_sheet
-from pipeline.drilling.slips import OFF, Explanation, Found, explained, reading_in_words
+from pipeline.drilling.slips import Explanation, Found, explained, how_far, reading_in_words
 from pipeline.drilling.standing import standing_layout
 from pipeline.geometry.chain import Point
 from pipeline.model.drilling import Adjusted, DrilledHole, Drilling, HoleState, Reading, Returned
@@ -62,9 +62,10 @@ def measured(job: Job, survey: Survey, site: Site, layout: Layout, rows: tuple[S
     refusals.refuse_other_frame(rows, layout, survey.frame)
     lineup = line_up(layout, {row.hole: row for row in rows}, {hole.name: setting_out_sigma(job, hole) for hole in layout.holes})
     network = network_of(lineup, rows, {mark.name: mark for mark in site.marks}, _sigmas(job))
-    found = explained(network, _linearised_at(network), units, float(shop.sleeve.bore))
+    state = _linearised_at(network)
+    found = explained(network, state, units, float(shop.sleeve.bore))
     refusals.refuse_doubts(network, found, units)
-    estimate = _with(network, found)
+    estimate = _with(network, found, how_far(network, state, found))
     places = {hole.name: place_of(network, estimate, hole.name) for hole in lineup.holes}
     refusals.refuse_gaps(lineup, layout, places, shop, units)
     stands = standing_layout(layout, lineup, places, site)
@@ -73,7 +74,7 @@ def measured(job: Job, survey: Survey, site: Site, layout: Layout, rows: tuple[S
     for gate, off in gates_that_do_not_fit(layout, stands, shop, sigmas):
         raise gate_does_not_fit(gate, off, gate_cure(gate.name, layout, stands, shop), shop, units)
     misfits = misfits_of(layout, stands, shop)
-    cures = cures_of(layout, stands, misfits, site, shop, units)
+    cures = cures_of(layout, stands, misfits, lineup.filled(layout), site, shop, units)
     return Drilling(
         layout=custom_where_misfit(stands, misfits),
         holes=holes,
@@ -119,14 +120,13 @@ def _linearised_at(network: Network) -> Vector:
     return estimated(network, network.prior, followed).state
 
 
-def _with(network: Network, found: Found) -> Estimate:
+def _with(network: Network, found: Found, loose: Mapping[str, float]) -> Estimate:
     """Adjust without what is not followed, and with the holes that stand elsewhere let go."""
     out = {index for one in found.taken for index in one.readings}
     followed = np.array([index not in out for index in range(len(network.observed))], dtype=bool)
     prior = network.prior
-    for one in found.taken:
-        if one.hole:
-            prior = loosened(prior, network.at(one.hole), OFF)
+    for hole, size in loose.items():
+        prior = loosened(prior, network.at(hole), size)
     return estimated(network, prior, followed)
 
 

@@ -73,6 +73,10 @@ class Lineup(msgspec.Struct, frozen=True, kw_only=True):
     abandoned: tuple[str, ...]
     missing: tuple[str, ...]
 
+    def filled(self, plan: Layout) -> tuple[Point, ...]:
+        """Return where the given-up holes were planned [m]: there is steel, or fill."""
+        return tuple(hole.place for hole in plan.holes if hole.name in self.abandoned)
+
     @property
     def holes(self) -> tuple[Expected, ...]:
         return (*self.line, *self.pockets)

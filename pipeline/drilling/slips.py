@@ -16,6 +16,7 @@ from pipeline.units import FOOT, INCH, MILLIMETRE, ReportUnits, format_length
 
 WRONG: Final = 0.5  # [m] one sigma of a reading that is wrong for no known cause
 OFF: Final = 0.06  # [m] one sigma, each way, of a hole that stands elsewhere (own judgement: a hand's breadth is far)
+SIZES: Final = (0.005, 0.0075, 0.01, 0.015, 0.02, 0.03, 0.04, 0.06, 0.09, 0.13, 0.2)  # [m] how far a hole that stands elsewhere may be tried to
 APART: Final = 2 * math.log(20.0)  # an explanation is taken when it is twenty times as likely as any other
 MOST: Final = 16  # explanations of one sheet: a sheet with more is no sheet of these holes
 # How often a thing happens, one in so many (own judgement; twice or half as often changes no finding of the simulations).
@@ -108,6 +109,24 @@ def explained(network: Network, state: Vector, units: ReportUnits, bore: float) 
     return Found(tuple(taken), tuple(doubts))
 
 
+def how_far(network: Network, state: Vector, found: Found) -> dict[str, float]:
+    """Return for every hole that stands elsewhere how far, as one sigma each way [m]: what makes the sheet likeliest.
+
+    Along the line a hole off by 21 mm then says that it may be off by as much across, and not by a hand's breadth (the prior's variance by the largest
+    marginal likelihood, over a few sizes).
+    """
+    sizes = {one.hole: OFF for one in found.taken if one.hole}
+    bare = _Sheet.of(network, state)
+    for one in found.taken:
+        bare = bare.with_(one) if one.readings else bare
+    for hole in sizes:
+        others = bare
+        for other, size in sizes.items():
+            others = others.loosened(other, size) if other != hole else others
+        sizes[hole] = min(SIZES, key=lambda size: round(others.loosened(hole, size).unlikely, GAIN_DIGITS))
+    return sizes
+
+
 @dataclass(frozen=True)
 class _Sheet:
     """Misclosures with their covariance under what is taken so far."""
@@ -130,10 +149,18 @@ class _Sheet:
         covariance = self.covariance.copy()
         for index in one.readings:
             covariance[index, index] += WRONG**2
-        if one.hole:
-            part = self.slopes[:, self.network.at(one.hole)]
-            covariance = covariance + OFF**2 * part @ part.T
-        return _Sheet(self.network, self.slopes, self.misclosure, covariance)
+        sheet = _Sheet(self.network, self.slopes, self.misclosure, covariance)
+        return sheet.loosened(one.hole, OFF) if one.hole else sheet
+
+    def loosened(self, hole: str, size: float) -> _Sheet:
+        """Return the sheet with a hole that may stand anywhere within about `size` [m]."""
+        part = self.slopes[:, self.network.at(hole)]
+        return _Sheet(self.network, self.slopes, self.misclosure, self.covariance + size**2 * part @ part.T)
+
+    @property
+    def unlikely(self) -> float:
+        """Minus twice the logarithm of how likely the misclosures are, but for a constant."""
+        return float(self.misclosure @ np.linalg.solve(self.covariance, self.misclosure) + np.linalg.slogdet(self.covariance)[1])
 
 
 class _Catalogue:

@@ -21,11 +21,11 @@ PLAN = plan_of(5, 4, 4)
 TOLERANCE = float(SHOP.setting_out.fit_tolerance)
 
 
-def cured(plan=PLAN, shop=SHOP, site=SITE, **moved):
+def cured(plan=PLAN, shop=SHOP, site=SITE, filled=(), **moved):
     lineup = line_up(plan, {}, {hole.name: 0.0028 for hole in plan.holes})
     stands = standing_layout(plan, lineup, places_of(plan, **moved), SITE)
     misfits = misfits_of(plan, stands, shop)
-    return stands, misfits, cures_of(plan, stands, misfits, site, shop, "mm")
+    return stands, misfits, cures_of(plan, stands, misfits, filled, site, shop, "mm")
 
 
 def fits(plan, places):
@@ -83,6 +83,13 @@ def test_a_hole_is_not_drilled_again_onto_a_joint_a_drain_a_pipe_or_an_edge(code
         line = line_of(code, polyline([(here[0] + off, -3.0), (here[0] + off, 1.0)]))
         site = msgspec.structs.replace(SITE, **{field: (line,)})
         assert bool(cured(site=site, H003=(0.020, 0.0))[2]) == offered
+
+
+def test_a_hole_is_not_drilled_again_into_one_that_was_given_up():
+    planned = PLAN.holes[2].place
+    assert cured(H003=(0.10, 0.0))[2]
+    assert not cured(H003=(0.10, 0.0), filled=(planned,))[2]
+    assert cured(H003=(0.10, 0.0), filled=((planned[0], planned[1] + 0.08),))[2]
 
 
 @pytest.mark.parametrize(("least", "allowed"), [(0.508, True), (0.712, True), (0.713, False), (0.80, False)])

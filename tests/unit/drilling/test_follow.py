@@ -112,6 +112,16 @@ def test_a_hole_60_mm_off_is_followed_its_panel_becomes_custom_and_the_cure_is_n
     assert "known to" in told(drilling)
 
 
+@pytest.mark.parametrize("off", [0.021, 0.040, 0.100])
+def test_a_hole_off_along_is_taken_to_be_off_across_by_no_more(off):
+    """Distances leave the place across loose: as much as it is off along, and the true place lies well within."""
+    one = followed(PLAN, distances(places_of(PLAN, H003=(off, 0.0)))).of("H003")
+    assert one.state == "moved"
+    assert off / 2 < one.sigma < 1.6 * off
+    assert abs(one.place[1] - one.planned[1]) < one.sigma
+    assert one.place[0] - one.planned[0] == pytest.approx(off, abs=0.004)
+
+
 def test_what_one_tie_alone_says_holds_the_job_and_names_both():
     sheet = tied(places_of(PLAN)).replace(f"\nH003,{_tie('H003', 0)},", f"\nH003,{_tie('H003', 0) + 57},")
     reason = held(sheet)
