@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import io
 import itertools
-import logging
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
@@ -117,7 +116,7 @@ def _document(content: bytes, file: str) -> Any:
 
     if not (content.startswith(b"AutoCAD Binary DXF") or b"SECTION" in content[:4000]):
         raise not_text(file)
-    with _damage_refused(file), _unlogged():
+    with _damage_refused(file), _silent(recover.logger):
         document, audit = recover.read(io.BytesIO(content))
     guessed = [
         entry.message
@@ -160,9 +159,8 @@ def _damage_refused(file: str) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _unlogged() -> Iterator[None]:
+def _silent(log: Any) -> Iterator[None]:
     """Keep the reader's own log off the crew's screen: what it mends is judged from its findings."""
-    log = logging.getLogger("ezdxf")
     before, log.disabled = log.disabled, True
     try:
         yield
