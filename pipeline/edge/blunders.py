@@ -14,6 +14,7 @@ W. Baarda, "A testing procedure for use in geodetic networks", Netherlands Geode
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from statistics import NormalDist
 from typing import Final
 
@@ -23,6 +24,7 @@ from numpy.typing import NDArray
 
 from pipeline.edge.first_shape import turn_at
 from pipeline.edge.fit import CLEAR_CORNER, Cut, Shape, description_length
+from pipeline.edge.free_form import description_of_free
 from pipeline.edge.passing import savings
 from pipeline.edge.search import Searched, costs_of, first_cut, noise_of, noisier, searched
 from pipeline.edge.shots import Shots
@@ -55,7 +57,8 @@ PROVEN: Final = 0.7  # [-] redundancy of the shots left where a run was, below w
 WELL_PROVEN: Final = 1.6  # [-] and below which, where there is doubt, they are as doubtful as the run
 FAR_OFF: Final = 4.0  # [-] standard deviations off its own piece
 MOST_PRICED: Final = 24  # runs tried on pieces by themselves, and
-MOST_TRIED: Final = 6  # on the whole chain, at a time
+MOST_TRIED: Final = 5  # on the whole chain, at a time,
+BEHIND: Final = 30.0  # [half nats] none that is so much less likely than the best, whatever the chain adds: twice its doubt
 SURE: Final = 6.0  # [half nats] by which one run must be likelier than another to be the wrong one: odds of twenty to one,
 LIKELIER: Final = 2.0  # [half nats] and than that nothing is wrong: the shots are named in any case
 SLENDER: Final = 8.0  # [half nats] less: a feature that rests on so little is told
@@ -119,12 +122,29 @@ def off_the_line(shots: Shots, *, closed: bool, arcs: bool) -> Told:
     arcs : bool
         Whether it may have arcs.
     """
-    found = searched(shots, closed=closed, arcs=arcs)
+    return _in_turn(shots, lambda rest: _worst_run(rest, closed=closed, arcs=arcs))
+
+
+def off_the_curve(shots: Shots, curve: Callable[[Shots], Shape | None]) -> Told:
+    """Tell the shots that lie off a closed free curve, by their index.
+
+    Parameters
+    ----------
+    shots : Shots
+        In order.
+    curve : callable
+        Fits a free curve to shots; None where they make none.
+    """
+    return _in_turn(shots, lambda rest: _worst_of_curve(rest, curve))
+
+
+def _in_turn(shots: Shots, worst_of: Callable[[Shots], Told]) -> Told:
+    """Set aside run after run, the worst first, until what is left shows none."""
     left = list(range(len(shots)))
     runs: list[list[int]] = []
-    worst, rest = Told(), shots
+    worst, rest, run, beside = Told(), shots, [], []
     while len(left) > 4 and sum(map(len, runs)) <= most_set_aside(len(shots)):
-        worst = _worst_run(rest, found, closed=closed, arcs=arcs)
+        worst = worst_of(rest)
         run = [left[index] for index in worst.aside]
         beside = [one for one in runs if _touch(run, one, len(shots))]
         if not run or beside:
@@ -132,16 +152,14 @@ def off_the_line(shots: Shots, *, closed: bool, arcs: bool) -> Told:
         runs.append(run)
         rest = rest.without(worst.aside)
         left = [index for place, index in enumerate(left) if place not in worst.aside]
-        found = searched(rest, closed=closed, arcs=arcs)
-    else:
-        worst, beside = Told(), []
+        worst = Told()
     doubtful = [*run, *(index for one in beside for index in one)] if beside else [left[index] for index in worst.doubtful]
     sure = [one for one in runs if one not in beside]
     return Told(
         aside=tuple(index for one in sure for index in one),
         doubtful=tuple(doubtful),
         slender=tuple(left[index] for index in worst.slender),
-        found=found if sure == runs else None,
+        found=worst.found if sure == runs else None,
     )
 
 
@@ -166,15 +184,38 @@ def residual_limit(count: int) -> float:
     return NormalDist().inv_cdf(1 - SNOOPING_SHARE / (2 * max(count, 1)))
 
 
-def _worst_run(shots: Shots, found: Searched, *, closed: bool, arcs: bool) -> Told:
+def _worst_run(shots: Shots, *, closed: bool, arcs: bool) -> Told:
     """Tell the run whose leaving out shortens the description most, and whether another reading comes near it."""
+    found = searched(shots, closed=closed, arcs=arcs)
     tried: list[Reading | None] = []
     for run in _likely_runs(shots, found, closed=closed, arcs=arcs):
         around, loop = _around(run, shots, found, closed=closed)
         plain = found if loop == closed and len(around) == len(shots) else _searched(shots.taken(around), closed=loop, arcs=arcs)
         if plain is not None:
             tried.append(_read(shots, run, around, plain, closed=loop, arcs=arcs))
-    readings = [one for one in tried if one is not None]
+    told = _weighed([one for one in tried if one is not None])
+    return told if told.aside else msgspec.structs.replace(told, found=found)
+
+
+def _worst_of_curve(shots: Shots, curve: Callable[[Shots], Shape | None]) -> Told:
+    """Tell the run whose leaving out shortens the description as a free curve most."""
+    plain = curve(shots)
+    if plain is None:
+        return Told()
+    readings = []
+    for run in _likely_runs(shots, None, closed=True, arcs=True):
+        shape = curve(shots.without(run))
+        if shape is None:
+            continue
+        offsets, sigmas = project(shape.chain, shots.points[list(run)])[1], shots.sigmas[list(run)]
+        if np.abs(offsets).min() > PLAINLY * float(sigmas.max()):
+            gain = description_of_free(plain, 1.0) - description_of_free(shape, 1.0) - _price(offsets, sigmas, len(shots))
+            readings.append(Reading(run=run, gain=gain, proven=True, stretch=run, in_corner=False, unchecked=False))
+    return _weighed(readings)
+
+
+def _weighed(readings: list[Reading]) -> Told:
+    """Tell the likeliest of some readings; the shots concerned are in doubt where another comes near it, or where nothing proves it."""
     best = max(readings, key=lambda one: one.gain, default=None)
     if best is None or best.gain < -SLENDER:
         return Told()
@@ -186,16 +227,16 @@ def _worst_run(shots: Shots, found: Searched, *, closed: bool, arcs: bool) -> To
     return Told(aside=best.run)
 
 
-def _likely_runs(shots: Shots, found: Searched, *, closed: bool, arcs: bool) -> list[Run]:
-    """Return the runs worth a trial on the whole chain, the likeliest first."""
+def _likely_runs(shots: Shots, found: Searched | None, *, closed: bool, arcs: bool) -> list[Run]:
+    """Return the runs worth a trial on the whole chain, or on a free curve (nothing found), the likeliest first."""
     count = len(shots)
     costs = costs_of(shots, closed=closed, arcs=arcs)
     noise = noise_of(costs)
     costs, prices = noisier(costs, noise), _prices(count)
     now = first_cut(shots, costs, prices)
-    if not _testable(now, count):
+    if found is not None and not _testable(now, count):
         return []
-    weak = _weak(shots, found)
+    weak = set() if found is None else _weak(shots, found)
     among = set(range(count)) if count <= EVERY_RUN else weak | _in_small_pieces(now, count)
     runs = _runs(among, count, closed=closed)
     if not runs:
@@ -209,7 +250,8 @@ def _likely_runs(shots: Shots, found: Searched, *, closed: bool, arcs: bool) -> 
     some = [runs[index] for index in order if gain[index] > least[index]][:MOST_PRICED]
     before = cut_length(costs, now, prices)
     priced = [(_gain_of_pieces(shots, run, before, noise, closed=closed, arcs=arcs), run) for run in some]
-    likely = [(gain, run) for gain, run in priced if gain > (WEAK_LIKELY if set(run) <= weak else LIKELY)]
+    most = max((gain for gain, _ in priced), default=0.0)
+    likely = [(gain, run) for gain, run in priced if gain > max(WEAK_LIKELY if set(run) <= weak else LIKELY, most - BEHIND)]
     return [run for _, run in sorted(likely, key=lambda one: (-one[0], one[1]))][:MOST_TRIED]
 
 
@@ -312,14 +354,15 @@ def _read(shots: Shots, run: Run, around: list[int], plain: Searched, *, closed:
     across = {shape.chain.locate(float(station))[0] for station in stations}
     checks = {piece: float(shape.fit.redundancies[shape.sightings.pieces == piece].sum()) for piece in range(len(shape.chain))}
     known = {name: int(piece) for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True)}
-    beside = {known[shots.names[place % len(shots)]] for place in (run[0] - 1, run[-1] + 1) if shots.names[place % len(shots)] in known}
+    ends = [place % len(shots) for place in (run[0] - 1, run[-1] + 1)]
+    beside = {known[shots.names[place]] for place in ends if shots.names[place] in known}
     slight = {piece for piece in across | beside if checks[piece] < WELL_PROVEN}
     shown = {name: float(part) for name, part in zip(plain.shape.shots.names, plain.shape.fit.redundancies, strict=True)}
     return Reading(
         run=run,
         gain=_length(plain, len(around)) - _length(found, len(around)) - _price(offsets, sigmas, len(shots)),
         proven=min(checks[piece] for piece in across) >= PROVEN,
-        stretch=tuple(sorted({*run, *(index for index in around if known.get(shots.names[index]) in slight)})),
+        stretch=tuple(sorted({*run, *ends, *(index for index in around if known.get(shots.names[index]) in slight)}) if slight else run),
         unchecked=max(shown.get(shots.names[index], 0.0) for index in run) < UNCHECKED,
         in_corner=len(run) == 1 and _cuts_the_corner(shape.chain, _gap(shots, run, shape.chain), shots.points[run[0]], float(sigmas[0])),
     )

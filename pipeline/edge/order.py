@@ -13,7 +13,9 @@ from pipeline.edge.shots import Shots
 Array = NDArray[np.float64]
 
 SAME_PLACE: Final = 11.8  # Mahalanobis distance squared of two shots of one point: chi-square, 2 degrees of freedom, 0.3 %
-DENSE: Final = 3.0  # [-] where neighbours lie closer than this many merging distances, nearness proves no double
+DENSE: Final = 1.5  # [-] where neighbours lie closer than this many merging distances, nearness proves no double
+NEAR: Final = 0.25  # [-] of the spacing about them: two shots farther apart may well be neighbours, however large their sigmas
+SPACING_REACH: Final = 3  # steps on either side that tell the spacing about a shot
 REPAIR_GAIN: Final = 0.8  # [-] of the median spacing: a repair must shorten the line by more
 LOCAL_RUN: Final = 3  # shots that may be moved or turned round at once in linework that is otherwise good
 LOCAL_REACH: Final = 6  # places such a run may move
@@ -153,6 +155,10 @@ def _merged(shots: Shots, *, closed: bool) -> tuple[Shots, tuple[tuple[str, str]
     if _too_dense(shots):
         return shots, ()
     pairs = _near_pairs(shots)
+    if len(pairs):
+        about = _spacing_about(shots.points, closed=closed)
+        away = np.hypot(*(shots.points[pairs[:, 0]] - shots.points[pairs[:, 1]]).T)
+        pairs = pairs[away < NEAR * np.minimum(about[pairs[:, 0]], about[pairs[:, 1]])]
     if not len(pairs):
         return shots, ()
     kept = np.arange(count)
@@ -187,6 +193,15 @@ def _near_pairs(shots: Shots) -> NDArray[np.intp]:
             if distance < SAME_PLACE:
                 found.append((distance, min(one, other), max(one, other)))
     return np.array([(i, j) for _, i, j in sorted(found)], dtype=np.intp).reshape(-1, 2)
+
+
+def _spacing_about(points: Array, *, closed: bool) -> Array:
+    """Return the median [m] of the steps about each shot; a doubled shot among them does not move it much."""
+    steps = np.hypot(*(np.roll(points, -1, axis=0) - points).T)
+    if not closed:
+        steps[-1] = np.nan
+    around = [np.roll(steps, shift) for shift in range(-SPACING_REACH + 1, SPACING_REACH + 1)]
+    return np.asarray(np.nanmedian(np.array(around), axis=0))
 
 
 def _too_dense(shots: Shots) -> bool:

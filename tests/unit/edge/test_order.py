@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.edge.order import crossing, shortest_tour, tidied
-from tests.benchmarks.edge_truth import lagoon, rectangle, shoot, shots_at
+from tests.benchmarks.edge_truth import lagoon, rectangle, rounded, shoot, shots_at
 
 SHAPES = {"rectangle": rectangle, "lagoon": lagoon}
 
@@ -81,3 +81,16 @@ def test_tour_of_a_circle_is_the_circle():
     tour = shortest_tour(np.column_stack((np.cos(angles), np.sin(angles))))
     turns = np.diff(np.unwrap(angles[tour]))
     assert np.abs(turns) == pytest.approx(2 * np.pi / 24)
+
+
+def test_every_tenth_shot_doubled_is_named_in_a_small_pool():
+    """Shots 9 cm apart with sigmas of 8 mm: the tolerance follows the spacing, so neighbours are not taken for doubles."""
+    for seed in range(5):
+        shots = shoot(rounded(3.0, 2.0, 0.35), 0.3, 0.008, np.random.default_rng(seed)).shots
+        assert tidied(shots, closed=True).doubles == ()
+        again = range(0, len(shots), 10)
+        noise = np.random.default_rng(seed + 50).normal(0, 0.004, (len(again), 2))
+        points = np.vstack((shots.points, shots.points[list(again)] + noise))
+        row = [k for index in range(len(shots)) for k in ((index, len(shots) + index // 10) if index % 10 == 0 else (index,))]
+        twice = shots_at(points, 0.008).taken(row)
+        assert {first for first, _ in tidied(twice, closed=True).doubles} == {shots.names[k] for k in again}

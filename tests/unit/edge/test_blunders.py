@@ -1,0 +1,96 @@
+"""Blunders told on the whole chain, held where they cannot be told, and the piece across a gap against plain dynamic programming."""
+
+from __future__ import annotations
+
+import msgspec
+import numpy as np
+import pytest
+
+from pipeline.edge.as_built import as_built
+from pipeline.edge.blunders import off_the_line
+from pipeline.edge.passing import savings
+from pipeline.edge.search import costs_of
+from pipeline.geometry.chain import polyline
+from pipeline.geometry.segmenting import Prices, cut, cut_length
+from tests.benchmarks.edge_truth import SHAPES, shoot, shots_at
+
+
+def surveyed(name, seed=1, spacing=0.7, noise=0.004):
+    return shoot(SHAPES[name](), spacing, noise, np.random.default_rng(seed))
+
+
+def moved(shots, rows, by):
+    points = shots.points.copy()
+    points[rows] += by
+    return msgspec.structs.replace(shots, points=points)
+
+
+def names(shots, rows):
+    return {shots.names[row] for row in rows}
+
+
+@pytest.mark.parametrize("name", ["rectangle", "figure eight"])
+def test_what_a_gap_saves_is_what_dynamic_programming_says(name):
+    """The best cut without a run is the better of the two lengths with a piece across its place and with pieces meeting there."""
+    shots = surveyed(name).shots
+    costs, prices = costs_of(shots, closed=True, arcs=True), Prices.for_points(len(shots))
+    now = cut(costs, prices)
+    runs = [(7,), (8, 9), (10, 11, 12)]
+    for run, gains in zip(runs, savings(shots, costs, now, prices, runs, noise=1.0), strict=True):
+        rest = costs_of(shots.without(run), closed=True, arcs=True)
+        best = cut_length(rest, cut(rest, prices), prices)
+        assert cut_length(costs, now, prices) - max(gains) == pytest.approx(best, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", ["figure eight", pytest.param("kidney", marks=pytest.mark.long), pytest.param("Roman ends", marks=pytest.mark.long)])
+def test_three_shots_of_the_coping_on_a_curve_are_named(name):
+    shot = surveyed(name)
+    chain = SHAPES[name]()
+    arcs = [row for row in range(2, len(shot.pieces) - 2) if chain.piece(int(shot.pieces[row])).is_arc]
+    middle = next(row for row in arcs if {int(shot.pieces[row + step]) for step in range(-2, 3)} == {int(shot.pieces[row])})
+    rows = [middle - 1, middle, middle + 1]
+    out = [np.array([np.sin(b), -np.cos(b)]) for b in (chain.direction_at(chain.nearest(tuple(shot.shots.points[row]))[0]) for row in rows)]
+    built = as_built(moved(shot.shots, rows, 0.3 * np.array(out)), closed=True, arcs=True)
+    assert {one.name for one in built.set_aside} == names(shot.shots, rows)
+    assert not built.doubtful
+
+
+def test_a_single_shot_beside_a_corner_is_named():
+    shot = surveyed("L")
+    corner = int(np.flatnonzero(np.diff(shot.pieces))[1])
+    built = as_built(moved(shot.shots, [corner], [0.35, 0.0]), closed=True, arcs=True)
+    assert {one.name for one in built.set_aside} == names(shot.shots, [corner])
+
+
+def test_three_of_four_shots_of_a_side_cannot_be_told_and_are_held_or_warned_of():
+    shot = surveyed("octagon", spacing=1.0)
+    rows = [0, 1, 2]  # of the first side, which has four
+    assert set(shot.pieces[rows]) == {0}
+    bearing = SHAPES["octagon"]().direction_at(0.5)
+    built = as_built(moved(shot.shots, rows, [0.3 * np.sin(bearing), -0.3 * np.cos(bearing)]), closed=True, arcs=True)
+    told = {*built.doubtful, *built.slender, *(one.name for one in built.set_aside)}
+    assert names(shot.shots, rows) <= told
+
+
+def test_corners_cut_with_one_shot_each_are_not_set_aside():
+    """Every corner is cut by 0.3 m and has a single shot on the cut: that is how the pool was built."""
+    cut_off = polyline([(0.3, 0), (7.7, 0), (8, 0.3), (8, 3.7), (7.7, 4), (0.3, 4), (0, 3.7), (0, 0.3)], closed=True)
+    noise = np.random.default_rng(5)
+    places = [cut_off.piece(k).point_at(cut_off.piece(k).length * share) for k in range(8) for share in ((0.5,) if k % 2 else np.arange(1, 8) / 8)]
+    shots = shots_at(np.array(places) + noise.normal(0, 0.004, (len(places), 2)), 0.004)
+    assert as_built(shots, closed=True, arcs=True).set_aside == ()
+
+
+def test_a_bay_of_five_shots_is_no_blunder():
+    bay = polyline([(0, 0), (3, 0), (3, -0.4), (5, -0.4), (5, 0), (8, 0), (8, 4), (0, 4)], closed=True)
+    shots = shoot(bay, 0.4, 0.004, np.random.default_rng(2)).shots
+    told = off_the_line(shots, closed=True, arcs=True)
+    assert told.aside == ()
+    assert told.doubtful == ()
+
+
+def test_clean_surveys_raise_no_alarm():
+    for name in ("rectangle", "octagon", "figure eight", "round ends"):
+        for seed in range(3):
+            told = off_the_line(surveyed(name, seed).shots, closed=True, arcs=True)
+            assert told.aside + told.doubtful + told.slender == ()
