@@ -70,10 +70,11 @@ def laid_beside(placing: StationPlacing, ties: Sequence[Tie], coded: Mapping[str
     wild = [tie for tie in kept if (tie.start, tie.end) in found.gross or (tie.end, tie.start) in found.gross]
     sound = [tie for tie in kept if tie not in wild]
     heights = _carried(placing.heights, [tie for tie in ties if tie.level])
-    levels = [tie for tie in ties if tie.level and tie.start in heights and tie.end in heights]
+    placed = {**placing.places, **found.places}
+    levels = [tie for tie in ties if tie.level and all(name in heights and name in placed for name in (tie.start, tie.end))]
     rises = tuple(_rise(tie, float(options.elevation_sigma)) for tie in levels)
     return Beside(
-        placing=placing._replace(places={**placing.places, **found.places}, heights=heights),
+        placing=placing._replace(places=placed, heights=heights),
         ties=tuple(kept),
         observations=(*tie_observations(sound, float(options.tape_sigma)), *rises),
         aside=tie_observations(wild, float(options.tape_sigma)),

@@ -133,3 +133,9 @@ def test_sides_without_their_base_line_mean_nothing():
     found = solved(shots(hidden=("W5",)), text)
     assert not found.holds, found.holds
     assert next(p for p in found.survey.points if p.point == "W5").place == pytest.approx(SITE.place("W5")[:2], abs=1e-5)
+
+
+def test_a_levelled_point_that_ties_do_not_place_is_left_out_and_not_a_traceback():
+    found = solved(shots(hidden=()), ties([("M1", "M2")]) + "M1,X1,4,WALL,,,\nM1,X1,0.2,LEVEL,,,\n")
+    assert "no-second-tie" in {reason.ref for reason in found.holds}
+    assert "levels-not-tied" in {warning.ref for warning in found.survey.warnings}
