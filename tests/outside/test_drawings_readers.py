@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -80,6 +81,34 @@ def test_gdal_reads_the_plan(tmp_path):
     assert len(holes) == len(expected)
     for found, wanted in zip(holes, expected, strict=True):
         assert found == pytest.approx(wanted, abs=0.1)
+
+
+@pytest.mark.outside(
+    source="LibreCAD 2.2, dxf2pdf", compares="plan.dxf as it draws it: sheets beside the plan, none on it", tolerance="nothing in between"
+)
+def test_librecad_draws_the_plan_with_the_sheets_beside_it(tmp_path):
+    """It lays paper space over model space: what it draws left of the first sheet is the plan alone, and nothing stands in between."""
+    import ezdxf
+    import pymupdf
+
+    reader = shutil.which("librecad")
+    if reader is None:
+        pytest.skip("LibreCAD is not installed here")
+    (tmp_path / "plan.dxf").write_bytes(drawn("sixty").files["plan.dxf"])
+    environment = {**os.environ, "QT_QPA_PLATFORM": "offscreen", "HOME": str(tmp_path), "XDG_RUNTIME_DIR": str(tmp_path)}
+    subprocess.run([reader, "dxf2pdf", "-a", "plan.dxf"], cwd=tmp_path, env=environment, check=True, capture_output=True, timeout=120)
+    document = ezdxf.readfile(tmp_path / "plan.dxf")
+    points = [point[0] for line in document.modelspace().query("LWPOLYLINE") for point in line.get_points("xy")]
+    sheets = [layout.dxf_layout.dxf for layout in document.layouts if layout.name not in ("Model", "Layout1")]
+    between = min(sheet.limmin[0] for sheet in sheets) - max(points)
+    whole = max(sheet.limmax[0] for sheet in sheets) - min(points)
+    (page,) = pymupdf.open(tmp_path / "plan.pdf")
+    spans = sorted((drawing["rect"].x0, drawing["rect"].x1) for drawing in page.get_drawings())
+    assert len(spans) > 300
+    widest, reach = 0.0, spans[0][1]
+    for left, right in spans:
+        widest, reach = max(widest, left - reach), max(reach, right)
+    assert widest / (reach - spans[0][0]) > 0.5 * between / whole
 
 
 @pytest.mark.outside(source="ZXing, the reader of codes", compares="code blocks of the labels on shop.pdf", tolerance="equal")
