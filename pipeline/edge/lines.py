@@ -146,8 +146,8 @@ def _in_doubt(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reas
         line,
         known[names[0]],
         ref="edge-in-doubt",
-        what=f"{line.name}: some of the shots {', '.join(names)} are wrong, and it cannot be told which",
-        why="two ways to read them explain the survey nearly alike, and the edge runs differently in each",
+        what=f"{line.name}: the shots {', '.join(names)} contradict each other: one or more of them are wrong, or the edge bends more than they show",
+        why="several ways to read them explain the survey nearly alike, and the edge runs differently in each",
         do="look at this stretch on site and shoot it again with three points or more on every side and curve; "
         "reject the shots that were taken on the coping or elsewhere",
     )

@@ -8,11 +8,14 @@ import pytest
 
 from pipeline.edge.as_built import as_built
 from pipeline.edge.blunders import off_the_line
+from pipeline.edge.lines import fitted
 from pipeline.edge.passing import savings
 from pipeline.edge.search import costs_of
+from pipeline.edge.shots import Line
 from pipeline.geometry.chain import polyline
 from pipeline.geometry.segmenting import Prices, cut, cut_length
-from tests.benchmarks.edge_truth import SHAPES, shoot, shots_at
+from pipeline.model.survey import SurveyPoint
+from tests.benchmarks.edge_truth import SHAPES, octagon, shoot, shots_at
 
 
 def surveyed(name, seed=1, spacing=0.7, noise=0.004):
@@ -94,3 +97,20 @@ def test_clean_surveys_raise_no_alarm():
         for seed in range(3):
             told = off_the_line(surveyed(name, seed).shots, closed=True, arcs=True)
             assert told.aside + told.doubtful + told.slender == ()
+
+
+def test_a_water_in_doubt_holds_the_job_and_names_the_shots():
+    """Three of a side's five shots lie 0.3 m out: two of its shots are left, which prove nothing."""
+    shot = shoot(octagon(), 0.46, 0.004, np.random.default_rng(1))
+    first = [row for row, piece in enumerate(shot.pieces) if piece == 0]
+    assert len(first) == 5
+    bearing = octagon().direction_at(0.5)
+    bad = moved(shot.shots, first[1:4], [0.3 * np.sin(bearing), -0.3 * np.cos(bearing)])
+    points = tuple(
+        SurveyPoint(point=name, code="WATER", east=float(x), north=float(y), sigma_east=0.004, sigma_north=0.004, order=order)
+        for order, (name, (x, y)) in enumerate(zip(bad.names, bad.points, strict=True))
+    )
+    row = fitted(Line(code="WATER", line="", points=points, closed=True))
+    assert row is not None
+    assert [fault.ref for fault in row.faults] == ["edge-in-doubt"]
+    assert all(bad.names[index] in row.faults[0].what for index in first[1:4])
