@@ -110,7 +110,8 @@ def fence_along(task: Task, wishes: tuple[Wish, ...]) -> Laid:
             fault = fault or held
     if not found:
         raise fault or InternalFault(Reason(ref="no-hand", what="the line was walked from neither hand", do="report it with the job's folder"))
-    return min(found, key=lambda laid: (laid.key, _spread(laid, task.walk)))
+    best = min(found, key=lambda laid: (laid.key, _spread(laid, task.walk)))
+    return dataclasses.replace(best, anywhere=min(laid.anywhere for laid in found) if fault is None else 0)
 
 
 def _from_one_hand(task: Task, wishes: tuple[Wish, ...]) -> Laid:
@@ -198,7 +199,9 @@ def _whole_loop(task: Task, wishes: tuple[Wish, ...]) -> Laid:
     closed = Row((*row.stations, hinge, latch), (*row.gaps, "hinge", "leaf", "latch"))
     reach = NEAR if places.moves[found.place] * MOVE_UNIT <= NEAR else REACH
     others = [_passage(wish, _ahead_of(wish.station, around, walk), REACH, sizes) for wish in wishes[1:]]
-    anywhere = least_round(walk, sizes, task.job.shop, _passage(cut, around, reach, sizes), others, found.way.key)
+    anywhere = found.way.key
+    if not walk.mirrored:  # the bound asks for no hand: it is worked out once
+        anywhere = least_round(walk, sizes, task.job.shop, _passage(cut, around, reach, sizes), others, found.way.key)
     return Laid(closed, (*wishes[1:], cut), {}, found.way.key, found.bound, anywhere, found.searches)
 
 
@@ -282,8 +285,10 @@ def _stretch(task: Task, begin: float, stop: float, wishes: tuple[Wish, ...], cr
         way, row = careful, row_of(walk, grid, careful, sizes, _gate_holes(inner))
     ends = [(np.array([station]), np.array([station])) for station in (begin, stop)]
     passages = [_passage(wish, wish.station, REACH, sizes) for wish in wishes]
-    bounds = least_anywhere(walk, sizes, task.job.shop, ends[0], ends[1], passages, way.key - way.key % COST_KEY)
-    return row, way.key, int(bounds[0])
+    least = way.key - way.key % COST_KEY
+    if not walk.mirrored:  # the bound asks for no hand: it is worked out once
+        least = int(least_anywhere(walk, sizes, task.job.shop, ends[0], ends[1], passages, least)[0])
+    return row, way.key, least
 
 
 def _inner_places(task: Task, grid: Grid, wish: Wish) -> GatePlaces:
