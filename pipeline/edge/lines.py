@@ -12,8 +12,8 @@ import numpy as np
 from pipeline.edge.as_built import AsBuilt, as_built
 from pipeline.edge.blunders import most_set_aside
 from pipeline.edge.fit import stations_of
-from pipeline.edge.order import crossing
-from pipeline.edge.shots import Line, shots_of
+from pipeline.edge.order import crossing, tidied
+from pipeline.edge.shots import Line, Shots, shots_of
 from pipeline.errors import Reason
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.projection import project
@@ -103,18 +103,9 @@ def _faults(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Iterat
             ref="line-in-doubt",
             why=f"more than {most_set_aside(len(line.points))} of {len(line.points)} shots fit no common line, so none can be told to be wrong",
         )
-    names = built.shape.shots.names
-    crossed = crossing(built.shape.shots.points, closed=built.shape.chain.closed)
-    if crossed is not None:
-        first, second = (f"{names[side]}-{names[(side + 1) % len(names)]}" for side in crossed)
-        yield _reason(
-            line,
-            known[names[crossed[0]]],
-            ref="line-crosses-itself",
-            what=f"{line.name} crosses itself: the side {first} meets the side {second}",
-            why="an edge cannot cross itself, and no order of the shots that was found mends it",
-            do="give each pool its own line number, or correct the order or the code of these shots",
-        )
+    fault = _crossed(line, built.shape.shots, closed=built.shape.chain.closed)
+    if fault is not None:
+        yield fault
     if not built.shape.fit.converged:
         yield _reason(
             line,
@@ -124,6 +115,27 @@ def _faults(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Iterat
             why="its position would not be the least-squares one",
             do="shoot more points on its curves and sides",
         )
+
+
+def why_no_line(line: Line) -> Reason | None:
+    """Return why the shots of a closed line make none: it crosses itself, and no order mends that; None where that is not the cause."""
+    return _crossed(line, tidied(shots_of(line.points), closed=True).shots, closed=True)
+
+
+def _crossed(line: Line, shots: Shots, *, closed: bool) -> Reason | None:
+    crossed = crossing(shots.points, closed=closed)
+    if crossed is None:
+        return None
+    names = shots.names
+    first, second = (f"{names[side]}-{names[(side + 1) % len(names)]}" for side in crossed)
+    return _reason(
+        line,
+        next(point for point in line.points if point.point == names[crossed[0]]),
+        ref="line-crosses-itself",
+        what=f"{line.name} crosses itself: the side {first} meets the side {second}",
+        why="an edge cannot cross itself, and no order of the shots that was found mends it",
+        do="give each pool its own line number, or correct the order or the code of these shots",
+    )
 
 
 def _off_line(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reason:

@@ -193,7 +193,7 @@ def _tried(shots: Shots, trial: Cut, *, closed: bool, noise: float, hopeless: fl
     """Return the adjusted shape of a cut; None where it is hopeless or makes no chain (a straight run called an arc)."""
     try:
         shape = shape_of_cut(shots, trial, closed=closed, noise=noise, hopeless=hopeless)
-    except (ValueError, np.linalg.LinAlgError):
+    except (ValueError, ZeroDivisionError, np.linalg.LinAlgError):
         return None
     if shape is None:
         return None

@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.edge.deck_levels import deck_levels
 from pipeline.edge.furniture import ends_of, furniture_of, gates_of, marks_of
 from pipeline.edge.levels import Cut, heights_of
-from pipeline.edge.lines import FittedRow, fitted
+from pipeline.edge.lines import FittedRow, fitted, why_no_line
 from pipeline.edge.shots import STANDING, Line, lines_of
 from pipeline.edge.steps import risers_of, shots_on_sides, steps_of
 from pipeline.errors import Reason, SurveyError
@@ -91,7 +91,7 @@ def _waters(job: Job, survey: Survey) -> tuple[FittedRow, ...]:
             for line in short
         )
     rows = [(line, fitted(line)) for line in lines]
-    faults = [_no_shape(line) for line, row in rows if row is None]
+    faults = [why_no_line(line) or _no_shape(line) for line, row in rows if row is None]
     found = tuple(row for _, row in rows if row is not None)
     faults += [fault for row in found for fault in row.faults]
     if faults:
@@ -104,7 +104,7 @@ def _no_shape(line: Line) -> Reason:
     return Reason(
         ref="water-without-shape",
         what=f"the {len(line.points)} shots of {line.name} make no closed line",
-        why="they lie on one straight line, or all in one place",
+        why="they lie on one straight line or all in one place, or belong to more lines than one",
         file=line.points[0].file,
         line=line.points[0].row or None,
         do="shoot the whole water's edge; correct the code or the line number of these shots",

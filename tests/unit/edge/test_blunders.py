@@ -32,6 +32,18 @@ def names(shots, rows):
     return {shots.names[row] for row in rows}
 
 
+def water(shots):
+    return Line(
+        code="WATER",
+        line="",
+        points=tuple(
+            SurveyPoint(point=name, code="WATER", east=float(x), north=float(y), sigma_east=0.004, sigma_north=0.004, order=order)
+            for order, (name, (x, y)) in enumerate(zip(shots.names, shots.points, strict=True))
+        ),
+        closed=True,
+    )
+
+
 @pytest.mark.parametrize("name", ["rectangle", "figure eight"])
 def test_what_a_gap_saves_is_what_dynamic_programming_says(name):
     """The best cut without a run is the better of the two lengths with a piece across its place and with pieces meeting there."""
@@ -106,11 +118,16 @@ def test_a_water_in_doubt_holds_the_job_and_names_the_shots():
     assert len(first) == 5
     bearing = octagon().direction_at(0.5)
     bad = moved(shot.shots, first[1:4], [0.3 * np.sin(bearing), -0.3 * np.cos(bearing)])
-    points = tuple(
-        SurveyPoint(point=name, code="WATER", east=float(x), north=float(y), sigma_east=0.004, sigma_north=0.004, order=order)
-        for order, (name, (x, y)) in enumerate(zip(bad.names, bad.points, strict=True))
-    )
-    row = fitted(Line(code="WATER", line="", points=points, closed=True))
+    row = fitted(water(bad))
     assert row is not None
     assert [fault.ref for fault in row.faults] == ["edge-in-doubt"]
     assert all(bad.names[index] in row.faults[0].what for index in first[1:4])
+
+
+def test_shots_of_something_else_on_the_same_line_do_not_stop_the_program():
+    """Five shots run across the pool and away from it: the line is not fitted, or it is faulted, or the shots are named."""
+    around = [(x, 0.0) for x in np.arange(0.6, 9.3, 1.4)] + [(9.75, y) for y in (0.6, 1.8, 3.0, 4.3)]
+    around += [(9.75 - x, 4.88) for x in np.arange(0.6, 9.3, 1.4)] + [(0.0, 4.88 - y) for y in (0.6, 1.8, 3.0, 4.3)]
+    stray = [(2.4, 3.05), (2.4, 12.2), (6.1, 12.2), (6.1, 4.57), (-3.05, 4.57)]
+    row = fitted(water(shots_at(np.array(around + stray), 0.003)))
+    assert row is None or row.faults or row.warnings
