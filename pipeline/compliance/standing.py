@@ -115,11 +115,14 @@ class Bay(msgspec.Struct, frozen=True, kw_only=True):
         length = math.hypot(dx, dy) or 1.0
         return (dy / length, -dx / length)
 
-    def sigma_across(self, ratio: float, place: Point) -> float:
-        """Return the standard deviation [m] of the fabric `ratio` of the way along, in the direction of a place."""
+    def way_to(self, ratio: float, place: Point) -> Point:
+        """Return the unit vector from the fabric `ratio` of the way along to a place; square to the bay where the two meet."""
         foot = self.foot_at(ratio)
         away = math.dist(foot, place)
-        way = ((place[0] - foot[0]) / away, (place[1] - foot[1]) / away) if away else self.outward
+        return ((place[0] - foot[0]) / away, (place[1] - foot[1]) / away) if away else self.outward
+
+    def sigma_across(self, ratio: float, way: Point) -> float:
+        """Return the standard deviation [m] of the fabric `ratio` of the way along, in the direction of a unit vector."""
         return math.hypot((1 - ratio) * self.first.sigma_toward(way), ratio * self.last.sigma_toward(way))
 
     def foot_at(self, ratio: float) -> Point:

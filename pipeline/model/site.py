@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import math
 from typing import Final, Literal
 
 import msgspec
@@ -13,6 +14,9 @@ from pipeline.errors import Reason
 from pipeline.geometry.chain import Chain, Point
 from pipeline.geometry.planes import PlanePatch
 
+BESIDE: Final = 1e-5  # [m] a vertex is looked at from both its sides
+LEAST_STATIONS: Final = 4  # fewer tell nothing of the sides of a line one by one
+NEARLY_STRAIGHT: Final = 0.1  # [-] sine of the turn at a vertex, under which its two sides are one line
 FACTOR_STEP: Final = 1e-8  # [m] the factor of a network's covariance is written in whole numbers of this
 LEAST_OWN: Final = 2e-5  # [m] error every node has for itself, so that a covariance stiff but for rounding has a factor
 LineCode = Literal["WATER", "COPING", "DECK", "WALL", "STEP", "JOINT", "DRAIN", "UTILITY", "OBJECT"]
@@ -73,6 +77,34 @@ class FittedLine(msgspec.Struct, frozen=True, kw_only=True):
     def sigma_at(self, station: float) -> float:
         """Return the standard deviation of the line normal to itself [m] at `station` [m]."""
         return _interpolated(station % self.chain.length if self.chain.closed else station, self.sigma_stations, self.sigma_normals)
+
+    def sigma_toward(self, station: float, way: Point) -> float:
+        """Return the standard deviation [m] of the line at `station` [m] in the direction of a unit vector, at a vertex too."""
+        return _toward(self.chain, station, way, self.sigma_stations, self.sigma_normals) or self.sigma_at(station)
+
+
+def _toward(chain: Chain, station: float, way: Point, stations: tuple[float, ...], sigmas: tuple[float, ...]) -> float | None:
+    """Return the standard deviation of a vertex in a direction [m]; None where `station` [m] is no vertex with two sides.
+
+    With w = a n + b m, n and m the normals of the sides that meet, the vertex moves along w by a times the one side's error
+    and b times the other's.  The stations at a vertex tell the side that begins there; the one that ends there is run on.
+    """
+    ends = chain.piece_stations()
+    vertices = ends[:-1] if chain.closed else ends[1:-1]
+    vertex = next((end for end in vertices if abs(math.remainder(end - station, ends[-1])) < BESIDE), None)
+    if vertex is None or len(stations) < LEAST_STATIONS:
+        return None
+    turns = (chain.direction_at((vertex - BESIDE) % ends[-1]), chain.direction_at(vertex + BESIDE))
+    (nx, ny), (mx, my) = ((-math.sin(turn), math.cos(turn)) for turn in turns)
+    cross = nx * my - ny * mx
+    if abs(cross) < NEARLY_STRAIGHT:
+        return None
+    a, b = (way[0] * my - way[1] * mx) / cross, (nx * way[1] - ny * way[0]) / cross
+    last = bisect.bisect_left(stations, vertex - BESIDE) - 1 if vertex > BESIDE else len(stations) - 1
+    before = last - 1 if last else last
+    reach = (vertex or ends[-1]) - stations[last]
+    rise = (sigmas[last] - sigmas[before]) / (stations[last] - stations[before]) if last > before else 0.0
+    return math.hypot(a * max(sigmas[last], sigmas[last] + rise * reach), b * _interpolated(vertex, stations, sigmas))
 
 
 def _interpolated(station: float, stations: tuple[float, ...], sigmas: tuple[float, ...]) -> float:
@@ -147,6 +179,10 @@ class SiteObject(msgspec.Struct, frozen=True, kw_only=True):
         if not self.sigma_stations:
             return self.sigma
         return _interpolated(station % self.outline.length, self.sigma_stations, self.sigma_normals)
+
+    def sigma_toward(self, station: float, way: Point) -> float:
+        """Return the standard deviation [m] of the outline at `station` [m] in the direction of a unit vector."""
+        return _toward(self.outline, station, way, self.sigma_stations, self.sigma_normals) or self.sigma_at(station)
 
 
 class Mark(msgspec.Struct, frozen=True, kw_only=True):

@@ -88,7 +88,8 @@ def _readings(scene: Scene, outside: bool, measure: Reach) -> Iterator[Reading]:
         across = _across(bay, place)
         if distance > 0 and (across > 0) != outside:
             continue
-        value, sigma = measure(thing, bay, distance, math.hypot(thing.sigma_at(station), bay.sigma_across(ratio, place)))
+        way = bay.way_to(ratio, place)
+        value, sigma = measure(thing, bay, distance, math.hypot(thing.sigma_toward(station, way), bay.sigma_across(ratio, way)))
         height = "height unknown" if thing.height is None else f"{format_length(thing.height, scene.job.options.report_units)} high"
         where = f"object {thing.name} ({height}) beside {bay.where}"
         yield Reading(value=value, sigma=sigma, where=where, place=place, cure=apart(scene, bay, thing, outside=outside))

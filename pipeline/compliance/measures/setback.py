@@ -48,5 +48,6 @@ def nearest_water(scene: Scene, bay: Bay) -> Reading:
     ratio = along / (bay.length or 1.0)
     water = scene.site.waters[number]
     place = water.chain.point_at(station)
-    sigma = math.hypot(water.sigma_at(station), bay.sigma_across(ratio, place))
+    way = bay.way_to(ratio, place)
+    sigma = math.hypot(water.sigma_toward(station, way), bay.sigma_across(ratio, way))
     return Reading(value=distance, sigma=sigma, where=bay.where, place=place)

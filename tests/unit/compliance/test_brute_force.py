@@ -273,3 +273,17 @@ def test_fabric_on_an_outward_curve_is_nearer_by_the_sagitta():
 def test_segment_that_crosses_the_edge_is_no_distance_away():
     assert nearest_of_segment((0.0, -1.0), (0.0, 1.0), polyline([(-1.0, 0.0), (1.0, 0.0)]))[0] == pytest.approx(0.0, abs=1e-12)
     assert nearest_of_segment((-3.0, 0.1), (3.0, 0.1), round_ended(1.0, 1.0))[0] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_corner_is_as_uncertain_in_a_direction_as_the_two_sides_that_meet_there():
+    """Sides known to 1 mm and 3 mm meet square: across either it is that side's, half-way between them sqrt((1 + 9) / 2) mm; against 100,000 throws."""
+    corner = polyline([(0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0)], closed=True)
+    line = msgspec.structs.replace(
+        line_of("WATER", corner), sigma_stations=(0.0, 1.0, 2.0, 3.0, 4.0), sigma_normals=(0.001, 0.001, 0.003, 0.003, 0.001)
+    )
+    diagonal = (math.sqrt(0.5), -math.sqrt(0.5))
+    assert line.sigma_toward(2.0, (0.0, -1.0)) == pytest.approx(0.001, rel=1e-3)
+    assert line.sigma_toward(2.0, (1.0, 0.0)) == pytest.approx(0.003, rel=1e-3)
+    assert line.sigma_toward(1.0, diagonal) == pytest.approx(0.001, rel=1e-3)
+    thrown = np.random.default_rng(8).normal(size=(100_000, 2)) * (0.003, 0.001)
+    assert line.sigma_toward(2.0, diagonal) == pytest.approx(float(np.std(thrown @ np.array(diagonal))), rel=0.01)
