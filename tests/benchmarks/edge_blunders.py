@@ -13,6 +13,7 @@ A blunder is counted apart ("too few") where the shots left on its piece cannot 
 any line or arc.  The first columns give the false alarms: shots named in clean surveys.
 
 Run: python -m tests.benchmarks.edge_blunders --seeds 20
+     python -m tests.benchmarks.edge_blunders --seeds 60 --hygiene   (order and doubles alone, no fit: a few seconds)
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ import msgspec
 import numpy as np
 
 from pipeline.edge.as_built import AsBuilt, as_built
+from pipeline.edge.order import tidied
 from pipeline.edge.shots import Shots
 from pipeline.geometry.projection import project
 from tests.benchmarks.edge_truth import SHAPES, FreeForm, errors, even_stations, shoot
@@ -246,21 +248,43 @@ def measure(name: str, seeds: int, kinds=KINDS, verbose=False) -> Row:
     return row
 
 
+def hygiene(name: str, seeds: int) -> tuple[float, float, float]:
+    """Return the shares of surveys with a swapped pair and with doubled shots named just so, and of clean ones with an alarm."""
+    truth, found = truth_of(name), np.zeros(3)
+    for seed in range(seeds):
+        rng = np.random.default_rng([seed, len(name), 4])
+        noise, spacing = rng.uniform(0.003, 0.010), float(np.exp(rng.uniform(*np.log(SPACING))))
+        shots, pieces = truth.shoot(spacing, noise, rng)
+        clean = tidied(shots, closed=True)
+        for column, kind in enumerate(("swapped", "doubled")):
+            bad = spoiled(kind, shots, pieces, truth, noise, np.random.default_rng([seed, len(name), KINDS.index(kind)]))
+            tidy = tidied(bad.shots, closed=True)
+            told = set(tidy.moved) if kind == "swapped" else {second for _, second in tidy.doubles}
+            found[column] += good(kind, told, bad.wrong)
+        found[2] += bool(clean.doubles or clean.moved)
+    return tuple(found / seeds)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--shape", default="")
     parser.add_argument("--kind", default="")
     parser.add_argument("--verbose", action="store_true")
+    parser.add_argument("--hygiene", action="store_true")
     options = parser.parse_args()
+    names = [name for name in NAMES if options.shape in ("", name)]
+    if options.hygiene:
+        for name in names:
+            swapped, doubled, false = hygiene(name, options.seeds)
+            print(f"{name:<13} swapped {swapped:>5.0%}   doubled {doubled:>5.0%}   false {false:>5.0%}", flush=True)
+        return
     kinds = tuple(kind for kind in KINDS if options.kind in ("", kind))
     print(
         f"{'shape':<13}{'false':>7}{'held':>6}" + "".join(f" |{kind + (' too few' if few else ''):>38}" for kind in kinds for few in _columns(kind))
     )
     print(" " * 26 + "".join(f" |{'n':>3}{'named':>7}{'held':>7}{'warned':>7}{'harmed':>7}{'ratio':>7}" for kind in kinds for _ in _columns(kind)))
-    for name in NAMES:
-        if options.shape and name != options.shape:
-            continue
+    for name in names:
         row = measure(name, options.seeds, kinds, options.verbose)
         cells = [row.cells[kind, not few] for kind in kinds for few in _columns(kind)]
         print(
