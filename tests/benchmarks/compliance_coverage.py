@@ -1,8 +1,9 @@
 """How often the truth lies within the stated uncertainty, and how often a fence that truly fails is passed.
 
 Two invented sites are surveyed again and again with the noise an instrument has, fitted by the edge stage, and a fence of
-fixed holes is judged on each fitted site: one on a deck that is a plane, with a round pump outside, and one on a deck that
-falls away from the pool on all sides, so that its levels are a network of facets, with a bench shot by its four corners.
+fixed holes is judged on each fitted site: one on a deck that is a plane, with a round pump outside and a pool that is square
+to the last digit, and one on a deck that falls away from the pool on all sides, so that its levels are a network of facets,
+with a bench shot by its four corners and a pool out of square by a tenth of a degree, as the edge stage takes pools to be.
 The truth is that fence as marked, drilled and hung, with errors of its own, on the true site: what counts is its least
 margin anywhere.  Run the full size with ``python -m tests.benchmarks.compliance_coverage 1000``.
 """
@@ -21,7 +22,7 @@ from pipeline.compliance.measures import climb, gaps, gate, height, latches, ope
 from pipeline.compliance.readings import Measured, Reading, margin_of, tightest
 from pipeline.compliance.standing import Scene, scene_of
 from pipeline.edge.site import fit_site
-from pipeline.geometry.chain import Chain
+from pipeline.geometry.chain import Chain, polyline
 from pipeline.geometry.planes import PlanePatch
 from pipeline.intake.resolve import default_job
 from pipeline.model.drilling import DrilledHole, Drilling
@@ -35,6 +36,7 @@ from tests.made_layouts import made_layout
 from tests.made_sites import rectangle, site_of
 
 POOL = rectangle(8.0, 4.0)
+AS_BUILT = polyline([(0.0, 0.0), (8.0, 0.010), (8.004, 4.0), (0.003, 3.996)], closed=True)  # the same pool as pools are built
 PUMP, PUMP_RADIUS = (3.3, -2.4), 0.3048  # [m] shot at its middle, its radius in the remark
 BENCH = [(3.0, -2.4), (4.1, -2.4), (4.1, -1.9), (3.0, -1.9)]  # [m] shot by its corners
 PLANE = (30.0, -0.008, -0.012)  # [m, -, -] level at the origin and slope of the true deck
@@ -63,9 +65,10 @@ COMPUTED_FROM_A_SURVEY = ("barrier-height", "gap-under", "opening-sphere", "setb
 
 
 class Place(NamedTuple):
-    """One invented site: the true level of its deck [m], the same as patches, its object, and whether the water's edge is shot with heights."""
+    """One invented site: pool, true level of the deck [m], the same as patches, object, and whether the water's edge is shot with heights."""
 
     name: str
+    pool: Chain
     level: Callable[[float, float], float]
     patches: tuple[PlanePatch, ...]
     thing: SiteObject
@@ -109,8 +112,8 @@ def bench() -> SiteObject:
 
 
 PLACES = (
-    Place("plane deck, round pump", lambda x, y: PLANE[0] + PLANE[1] * x + PLANE[2] * y, (flat_patch(PLANE[0], PLANE[1:]),), pump(), False),
-    Place("deck falling away, bench", falling_level, falling_patches(), bench(), True),
+    Place("plane deck, round pump", POOL, lambda x, y: PLANE[0] + PLANE[1] * x + PLANE[2] * y, (flat_patch(PLANE[0], PLANE[1:]),), pump(), False),
+    Place("deck falling away, bench", AS_BUILT, falling_level, falling_patches(), bench(), True),
 )
 
 
@@ -137,7 +140,7 @@ def surveyed(random: np.random.Generator, place: Place = PLACES[0], noise: float
         )
 
     for step in range(WATER_SHOTS):
-        x, y = POOL.point_at(POOL.length * (step + 0.37) / WATER_SHOTS)
+        x, y = place.pool.point_at(place.pool.length * (step + 0.37) / WATER_SHOTS)
         shoot("WATER", x, y, place.level(x, y) if place.edge_heights else None)
     for x, y in (*CORNERS, *SPOTS):
         shoot("SPOT", x, y, place.level(x, y))
@@ -150,7 +153,7 @@ def surveyed(random: np.random.Generator, place: Place = PLACES[0], noise: float
 
 
 def true_site(place: Place = PLACES[0]) -> Site:
-    return site_of(POOL, objects=(place.thing,), levels=LevelSurface(patches=place.patches))
+    return site_of(place.pool, objects=(place.thing,), levels=LevelSurface(patches=place.patches))
 
 
 def fence(setback_of_south: float = 0.762) -> Layout:
