@@ -46,16 +46,18 @@ def caution_flowables(dossier: Dossier) -> list[Any]:
     flow += [subheading("What this job raises"), *_caution_list([caution for caution in found if caution.raised_by])]
     flow += [
         subheading("What holds for every job"),
-        *_caution_list([caution for caution in found if not caution.raised_by and caution.text != cautions.WATER_WATCH]),
+        *_caution_list([caution for caution in found if not caution.raised_by and caution.text != cautions.WATER_WATCH], "cell"),
     ]
     flow += [space(2), *(paragraph(line, "strong") for line in cautions.deference(dossier.compliance))]
     return flow
 
 
-def _caution_list(found: Sequence[Caution]) -> list[Any]:
+def _caution_list(found: Sequence[Caution], style: str = "body") -> list[Any]:
     if not found:
         return [paragraph("Nothing that compliance found.")]
-    return listed([f"{caution.text}{f' Here: {caution.raised_by}.' if caution.raised_by else ''} [{caution.source}]" for caution in found])
+    return listed(
+        [f"{caution.text}{f' Here: {caution.raised_by}.' if caution.raised_by else ''} [{caution.source}]" for caution in found], style=style
+    )
 
 
 def _cautions(dossier: Dossier) -> TextPart:

@@ -227,14 +227,14 @@ def subheading(text: str) -> Any:
     return paragraph(text, "sub")
 
 
-def listed(items: Sequence[str], *, boxes: bool = False, numbered: bool = False) -> list[Any]:
+def listed(items: Sequence[str], *, boxes: bool = False, numbered: bool = False, style: str = "body") -> list[Any]:
     """Return a list with bullets, numbers or boxes to tick, one flowable an item."""
     from reportlab.platypus import Table, TableStyle
 
     rows = []
     for number, item in enumerate(items, 1):
         sign = TickBox() if boxes else paragraph(f"{number}." if numbered else "•")
-        row = Table([[sign, paragraph(item)]], colWidths=[6 * _POINTS, None], hAlign="LEFT")
+        row = Table([[sign, paragraph(item, style)]], colWidths=[6 * _POINTS, None], hAlign="LEFT")
         row.setStyle(TableStyle([("FONTNAME", (0, 0), (-1, -1), typeface.REGULAR), ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 1), ("RIGHTPADDING", (0, 0), (-1, -1), 1),
                                  ("TOPPADDING", (0, 0), (-1, -1), 0.6), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.6)]))  # fmt: skip
         rows.append(row)
