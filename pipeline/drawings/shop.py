@@ -178,7 +178,7 @@ def _mark_and_cut(panel: PanelDrawing, left: float, foot: float, tall: float, fa
     text = f"mark at {format_length(panel.mark, units)}   cut at {format_length(panel.cut, units)}, both from the first post's centre"
     mark = left + panel.mark * factor
     return [
-        Stroke(points=((cut, foot - 2), (cut, foot + tall + 1)), width=0.35, dash=(1.2, 0.8)),
+        Stroke(points=((cut, foot - 2), (cut, foot + tall)), width=0.35, dash=(1.2, 0.8)),
         Words(text="mark", at=(mark - 1.0, foot + 2.0), cap=1.7, align="right"),
         Words(text="cut", at=(cut + 0.8, foot + 2.0), cap=1.7),
         Words(text=text, at=(left, foot + tall + 8.0), cap=1.9, bold=True),
