@@ -100,7 +100,7 @@ def parse_length(text: str) -> Length:
 
     Examples
     --------
-    >>> round(parse_length("12' 3-1/2\\"") / INCH, 6)
+    >>> round(parse_length("12' 3-1/2\"") / INCH, 6)
     147.5
     >>> parse_length("760 mm")
     0.76
@@ -166,10 +166,14 @@ def parse_angle(text: str) -> Angle:
 def format_length(length: float, units: ReportUnits) -> str:
     r"""Print a length [m] for people: feet and inches to 1/16, or whole millimetres.
 
+    Beside feet the whole inches are always printed, 0 too: a foot mark before a bare fraction is misread.
+
     Examples
     --------
     >>> format_length(0.762, "inch")
-    '2\\' 6"'
+    '2\' 6"'
+    >>> format_length(168.6875 * INCH, "inch")
+    '14\' 0-11/16"'
     >>> format_length(0.762, "mm")
     '762 mm'
     """
@@ -177,7 +181,7 @@ def format_length(length: float, units: ReportUnits) -> str:
 
 
 def feet_inches(length: float, denominator: int = 16) -> str:
-    """Print a length [m] as feet, inches and a reduced fraction, to the nearest 1/`denominator` inch."""
+    """Print a length [m] as feet, whole inches and a reduced fraction, to the nearest 1/`denominator` inch."""
     sign = "-" if length < 0 else ""
     parts = round(abs(length) / INCH * denominator)
     if parts == 0:
@@ -188,7 +192,7 @@ def feet_inches(length: float, denominator: int = 16) -> str:
     if rest:
         reduced = Fraction(rest, denominator)
         fraction = f"{reduced.numerator}/{reduced.denominator}"
-    small = "-".join(part for part in (str(inches) if inches or not fraction else "", fraction) if part)
+    small = "-".join(part for part in (str(inches) if inches or feet or not fraction else "", fraction) if part)
     if not feet:
         return f'{sign}{small}"'
     return f"{sign}{feet}' {small}\""

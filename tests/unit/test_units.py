@@ -58,7 +58,7 @@ def test_a_sixteenth_is_the_finest_print() -> None:
         '3/8"',
         '0"',
         "4' 0\"",
-        "1' 1/2\"",
+        "1' 0-1/2\"",
         "1' 0\"",
         '-3"',
     ]
@@ -68,6 +68,17 @@ def test_print_and_read_agree_to_the_sixteenth() -> None:
     for sixteenths in range(1, 2000, 7):
         length = sixteenths / 16 * INCH
         assert parse_length(feet_inches(length)) == pytest.approx(length, abs=EXACT)
+
+
+def test_a_fraction_never_stands_beside_feet_without_its_inches() -> None:
+    """A foot mark before a bare fraction is misread by a foot; the form that others write so is read all the same."""
+    for feet in (1, 5, 14, 120):
+        for sixteenths in range(1, 16):
+            length = (feet * 12 + sixteenths / 16) * INCH
+            said = feet_inches(length)
+            assert said.startswith(f"{feet}' 0-")
+            assert parse_length(said) == pytest.approx(length, abs=EXACT)
+            assert parse_length(said.replace(" 0-", " ")) == pytest.approx(length, abs=EXACT)
 
 
 def test_millimetres() -> None:

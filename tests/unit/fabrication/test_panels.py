@@ -112,7 +112,7 @@ def test_a_custom_panel_from_a_stock_panel_as_a_recipe():
     assert [None, pytest.approx(36 * INCH), pytest.approx(72 * INCH)] == [post.was for post in drawing.posts]
     text = " ".join(drawing.recipe)
     assert "Mark the end post's centre at 4' 8\" from the first post's; cut at 5' 0\", 4\" beyond the mark." in text
-    assert drawing.takes_off.startswith("4' 1/2\" of fabric, to the shelf, 1 post on it")
+    assert drawing.takes_off.startswith("4' 0-1/2\" of fabric, to the shelf, 1 post on it")
 
 
 def test_a_shop_without_that_height_or_size_is_told_so():
