@@ -20,7 +20,7 @@ from pipeline.units import ReportUnits, format_length
 AT_WALL: Final = 0.25  # [m] a deck's edge this near to a wall runs to the wall (own judgement, as in the layout)
 COPING_OVERHANG: Final = 0.05  # [m] the pool's inside wall may lie this far behind the water's edge as shot (own judgement)
 BESIDE_UTILITY: Final = 0.61  # [m] 2 ft, a locator's usual tolerance zone (a utility's page; state law varies)
-KEPT_UNDER: Final = 0.0254  # [m] of concrete under a hole (own judgement, not code)
+SURE_UNDER: Final = 0.0254  # [m] with this much concrete planned under a hole the slab need not be measured (own judgement, not code)
 POUND: Final = 0.45359237  # [kg]
 SHOWN_HOLES: Final = 6
 HOW_KNOWN: Final = {"read": "read", "summary": "from a summary", "memory": "from memory", "confirmed": "confirmed by the office"}
@@ -125,7 +125,8 @@ def _slab(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
         )
     if slab == "pavers":
         yield Caution(
-            text="Pavers hold no sleeve by themselves: a footing under each hole, and the building department's word that it carries the post.",
+            text=f"Pavers hold no sleeve by themselves: a footing under each hole, down to {format_length(_needed_thickness(scene), scene.job.options.report_units)} "
+            "or more below the deck's surface, and the building department's word that it carries the post. Where a hole finds no such footing: stop and ask the office.",
             source="a city's plan review asked for proof where a post was not in a deck, read",
             raised_by="slab = pavers",
         )
@@ -148,12 +149,12 @@ def _bonding(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
             raised_by=f"{_named(holes)} in the bonding band",
         )
     distance = _limit(work, "metal-bonding-distance")
-    near_metal = [hole for hole in scene.layout.holes if hole.water < distance.metres]
+    near_metal = [hole for hole in scene.layout.holes if hole.role != "pocket" and hole.water < distance.metres]
     if scene.job.shop.post.conductive and near_metal:
         yield Caution(
             text=f"Metal posts within {reported(distance)} of the pool: ask a licensed electrician whether they have to be bonded; sleeves that do not conduct do not settle it.",
             source=_source(work, "metal-bonding-distance"),
-            raised_by=f"{len(near_metal)} posts within {reported(distance)} of the water",
+            raised_by=f"{len(near_metal)} post{'' if len(near_metal) == 1 else 's'} within {reported(distance)} of the water",
         )
 
 
@@ -171,20 +172,30 @@ def _buried(scene: Scene, work: tuple[RulePack, ...]) -> Iterator[Caution]:
 
 
 def _thin(scene: Scene) -> Iterator[Caution]:
+    """Say at what thickness of slab the crew stops; pavers have no slab, and their footing is told of with them."""
+    if scene.job.options.site.slab == "pavers":
+        return
     sleeve, units = scene.job.shop.sleeve, scene.job.options.report_units
-    depth = max((hole.depth for hole in scene.layout.holes), default=0.0)
-    left = sleeve.slab_thickness - depth
-    if left < KEPT_UNDER - 1e-9 or left < sleeve.cover - 1e-9:
+    need = _needed_thickness(scene)
+    if sleeve.slab_thickness < need - 1e-9 or sleeve.slab_thickness < need - sleeve.cover + SURE_UNDER - 1e-9:
+        told = format_length(need, units)
         yield Caution(
-            text=f"Holes of {format_length(depth, units)} leave {format_length(max(left, 0.0), units)} of concrete under them in a slab of "
-            f"{format_length(sleeve.slab_thickness, units)}: measure the slab's thickness at the first hole; keep {format_length(KEPT_UNDER, units)} under every hole.",
+            text=f"Measure the slab's thickness at the first hole. A slab thinner than {told}: stop and ask the office "
+            f"(holes of {format_length(need - sleeve.cover, units)}, and {format_length(sleeve.cover, units)} of concrete left under them).",
             source="own judgement, not code",
-            raised_by="depth of the holes against the thickness of the slab in the shop file",
+            raised_by=f"the slab of {format_length(sleeve.slab_thickness, units)} in the shop file, against {told} the holes need",
         )
+
+
+def _needed_thickness(scene: Scene) -> float:
+    """Return how thick the slab or footing has to be [m]: the deepest hole, and the shop's cover under it."""
+    sleeve = scene.job.shop.sleeve
+    return max((hole.depth for hole in scene.layout.holes), default=float(sleeve.depth)) + sleeve.cover
 
 
 def _near_edges(scene: Scene) -> Iterator[Caution]:
     sleeve = scene.job.shop.sleeve
+    held_by = "footing" if scene.job.options.site.slab == "pavers" else "concrete"
     kinds: tuple[tuple[str, tuple[FittedLine, ...], float], ...] = (
         ("the deck's edge", scene.site.decks, float(sleeve.edge_distance)),
         ("a joint", scene.site.joints, float(sleeve.joint_distance)),
@@ -194,7 +205,7 @@ def _near_edges(scene: Scene) -> Iterator[Caution]:
         near = [hole for hole in scene.layout.holes if any(_breaks_out(hole, line, least, scene.site) for line in lines)]
         if near:
             yield Caution(
-                text=f"Holes stand nearer to {what} than {format_length(least, scene.job.options.report_units)}: the concrete may break out. Move them or have an engineer agree.",
+                text=f"Holes stand nearer to {what} than {format_length(least, scene.job.options.report_units)}: the {held_by} may break out. Move them or have an engineer agree.",
                 source="own judgement, not code; no code's edge distance for a sleeve hole was found",
                 raised_by=_named(near),
             )

@@ -91,7 +91,7 @@ def _readings(scene: Scene, outside: bool, measure: Reach) -> Iterator[Reading]:
         way = bay.way_to(ratio, place)
         value, sigma = measure(thing, bay, distance, math.hypot(thing.sigma_toward(station, way), bay.sigma_across(ratio, way)))
         height = "height unknown" if thing.height is None else f"{format_length(thing.height, scene.job.options.report_units)} high"
-        where = f"object {thing.name} ({height}) beside {bay.where}"
+        where = f"{called(thing)} ({height}) beside {bay.where}"
         yield Reading(value=value, sigma=sigma, where=where, place=place, cure=apart(scene, bay, thing, outside=outside))
 
 
@@ -102,12 +102,30 @@ def apart(scene: Scene, bay: Bay, thing: SiteObject, *, outside: bool) -> str:
     """
     ruling = strictest(scene.job.packs, "setback")
     room = nearest_water(scene, bay).value - (ruling[1].metres if ruling else 0.0)
-    words = f"{{short}} more: move object {thing.name} away"
+    words = f"{{short}} more: move {called(thing)} away"
     if not outside:
         return f"{words}, or the fence line farther out"
     if room < ROOM:
         return f"{words}; the fence line has no room toward the water there"
     return f"{words}, or the fence line toward the water, where it has {format_length(room, scene.job.options.report_units)} above the least setback"
+
+
+def called(thing: SiteObject) -> str:
+    """Return what the crew called a thing and where to find it in the survey; its name alone where the remark has no word for it.
+
+    Examples
+    --------
+    >>> from pipeline.geometry.chain import Chain
+    >>> circle = Chain(((0.0, 0.0), (1.0, 0.0)), (1.0, 1.0), True)
+    >>> called(SiteObject(name="572", outline=circle, remark="OBJECT r=14in h=36in boulder"))
+    'boulder, point 572'
+    >>> called(SiteObject(name="OBJECT1", outline=circle, remark="h=20in planter")), called(SiteObject(name="601", outline=circle))
+    ('planter, line OBJECT1', 'object 601')
+    """
+    words = [word for word in thing.remark.replace(";", " ").split() if "=" not in word and not word.upper().startswith("OBJECT")]
+    if not words:
+        return f"object {thing.name}"
+    return f"{' '.join(words)}, {'line' if thing.name.upper().startswith('OBJECT') else 'point'} {thing.name}"
 
 
 def nearest_bay(scene: Scene, thing: SiteObject) -> tuple[Bay, float, float, float]:

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from pipeline.compliance.measures.climb import called
 from pipeline.compliance.measures.gaps import inside
 from pipeline.compliance.nearness import nearest_of_segment
 from pipeline.compliance.readings import COVERAGE, Fact, LookAt, Measured, NotHere, Outcome, Reading, margin_of
@@ -178,7 +179,7 @@ def _in_the_way(scene: Scene, gate: Gate) -> str:
     """Return what reaches into the area a leaf sweeps, in words; empty when it is free."""
     if len(gate.swing) < 3:
         return ""
-    things = [(f"object {thing.name}", thing.outline) for thing in scene.site.objects]
+    things = [(called(thing), thing.outline) for thing in scene.site.objects]
     things += [(f"wall {line.line}".strip(), line.chain) for line in scene.site.walls]
     return next((name for name, outline in things if _meets(gate.swing, outline)), "")
 

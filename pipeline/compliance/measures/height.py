@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.compliance.measures.climb import nearest_bay
+from pipeline.compliance.measures.climb import called, nearest_bay
 from pipeline.compliance.nearness import nearest_of_segment
 from pipeline.compliance.readings import TAPED, LookAt, Measured, NotHere, Outcome, Reading, gathered, rounded_up
 from pipeline.compliance.standing import Bay, Between, Scene, once
@@ -130,12 +130,10 @@ def _over_object(scene: Scene, bay: Bay, thing: SiteObject, strip: float) -> Rea
     (over,) = _heights_over(scene, bay, [(along / (bay.length or 1.0), min(distance, strip))])
     if over is None:
         return None
-    where = f"{bay.where}, over object {thing.name} ({format_length(thing.height, scene.job.options.report_units)} high)"
+    where = f"{bay.where}, over {called(thing)} ({format_length(thing.height, scene.job.options.report_units)} high)"
     units = scene.job.options.report_units
     beyond = format_length(rounded_up(strip - nearest_bay(scene, thing)[1], units), units)
-    cure = (
-        f"move object {thing.name}, or the fence line, {beyond} farther away: out of the {format_length(strip, units)} outside that count as ground"
-    )
+    cure = f"move {called(thing)}, or the fence line, {beyond} farther away: out of the {format_length(strip, units)} outside that count as ground"
     return Reading(value=over.value - thing.height, sigma=math.hypot(over.sigma, TAPED), where=where, place=place, group=bay.where, cure=cure)
 
 

@@ -274,7 +274,21 @@ def test_utilities_joints_edges_and_thin_slabs_raise_cautions_that_name_their_ho
     assert "H001, H002 within" in said
     assert "nearer to a joint" in said and "hole H002" in said
     assert "nearer to the deck's edge" in said
-    assert 'leave 0" of concrete' in said
+    assert 'A slab thinner than 4": stop and ask the office' in said
+    assert 'the slab of 3-1/2" in the shop file, against 4" the holes need' in said
+
+
+def test_pavers_are_told_of_their_footing_and_of_no_slab():
+    assert '4" or more below the deck' in raised(on_slab("pavers"))
+    assert "slab thinner" in raised(on_slab("plain"))
+    assert "slab thinner" not in raised(on_slab("pavers"))
+
+
+def test_the_crews_word_for_an_object_names_it_in_the_findings():
+    boulder = SiteObject(name="572", outline=rectangle(1.0, 0.4, 1.0, -1.4), height=0.3, remark="OBJECT r=14in h=12in boulder")
+    (height,) = of(judged(site_with(objects=(boulder,))), "barrier-height")
+    assert "over boulder, point 572" in height.where
+    assert "move boulder, point 572" in height.cure
 
 
 def test_job_cautions_come_first_and_every_caution_has_a_source():
