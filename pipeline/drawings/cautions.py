@@ -47,6 +47,21 @@ def _counted(count: int, one: str, more: str = "") -> str:
     return f"{count} {one if count == 1 else more or f'{one}s'}"
 
 
+def _hardware(layout: Layout) -> str:
+    """Return the parts to load with the panels: screws only for what is screwed on site, plates for the ends that latch to a wall."""
+    plates = sum(bool(end.wall) for end in layout.ends)
+    parts = [_counted(len(layout.panels), "panel"), _counted(len(layout.gates), "gate set"), _counted(len(layout.joints), "latch", "latches"), "caps"]
+    if plates:
+        parts.append(f"{_counted(plates, 'latch plate')} for the wall with anchors that suit it")
+    if _any_custom(layout):
+        parts.append("screws")
+    return ", ".join((*parts, "driver"))
+
+
+def _any_custom(layout: Layout) -> bool:
+    return any(panel.kind == "custom" for panel in layout.panels)
+
+
 def tools(job: Job, layout: Layout, fabrication: Fabrication) -> tuple[str, ...]:
     """Return what to load, by the job's own numbers."""
     units = job.options.report_units
@@ -60,7 +75,7 @@ def tools(job: Job, layout: Layout, fabrication: Fabrication) -> tuple[str, ...]
         "Locate ticket, and the locator's marks on the deck",
         "Eye, ear and hand protection; water and shade",
         f"{len(layout.holes)} sleeves with plugs, and spares; epoxy: about {fabrication.epoxy_ml:.0f} ml in the holes, waste not counted",
-        f"{_counted(len(layout.panels), 'panel')}, {_counted(len(layout.gates), 'gate set')}, {_counted(len(layout.joints), 'latch', 'latches')}, caps, screws, driver",
-        "Shears, heat sealer for cut edges, fire extinguisher",
+        _hardware(layout),
+        "Shears, heat sealer for cut edges, fire extinguisher" if _any_custom(layout) else "Fire extinguisher",
         "This booklet, and a pencil for the sheet of the holes as drilled",
     )

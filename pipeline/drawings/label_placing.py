@@ -17,6 +17,10 @@ from pipeline.drawings.ink import Words, extent
 from pipeline.geometry.chain import Point
 
 _SOFT = 3.5  # [mm] of leader that keeping clear of an edge is worth
+_FIRM = 1000.0  # [mm] the same of what is written over only where no other place is free
+_PAST_VERTICAL = math.radians(
+    8.0
+)  # [rad] words this near to the vertical all read from the right: along a fence that runs up the sheet none is upside down
 Bounds = tuple[float, float, float, float]  # left, bottom, right, top [mm]
 _CELL = 10.0  # [mm] side of a square of the grid
 _MOST_PIECES = 2000  # of a line, however far it runs
@@ -141,6 +145,7 @@ def place_labels(
     soft: Obstacles,
     area: Bounds,
     clearance: float = 0.3,
+    firm: Obstacles | None = None,
 ) -> tuple[Placed, ...]:
     """Give every label the first of its candidates that is free; `hard` grows by what is placed.
 
@@ -151,11 +156,13 @@ def place_labels(
     hard : Obstacles
         Lines and boxes that no label may touch: the fence, dimensions, labels placed before.
     soft : Obstacles
-        Lines a label keeps clear of where it can: edges of water, deck and walls.
+        Lines a label keeps clear of where that costs little: edges of deck, walls and objects.
     area : tuple of float
         (left, bottom, right, top) of the drawing area [mm].
     clearance : float
         Kept round every label [mm].
+    firm : Obstacles or None
+        Lines a label lies on only where every other of its places is taken: the water's edge, the swing of a gate.
 
     Returns
     -------
@@ -164,7 +171,7 @@ def place_labels(
     """
     placed = []
     for key, candidates in wanted:
-        candidate = _best(candidates, hard, soft, area, clearance)
+        candidate = _best(candidates, hard, _Edges(soft, firm), area, clearance)
         if candidate is None:
             placed.append(Placed(key=key, candidate=candidates[0], free=False))
             continue
@@ -175,7 +182,20 @@ def place_labels(
     return tuple(placed)
 
 
-def _best(candidates: Sequence[Candidate], hard: Obstacles, soft: Obstacles, area: Bounds, clearance: float) -> Candidate | None:
+class _Edges:
+    """Lines that words may lie on, at a price."""
+
+    def __init__(self, soft: Obstacles, firm: Obstacles | None) -> None:
+        self._soft, self._firm = soft, firm
+
+    def price(self, box: Box) -> float:
+        """Return how much longer a leader [mm] may be to keep a box clear of what it lies on."""
+        if self._firm is not None and self._firm.overlapped(box):
+            return _FIRM
+        return _SOFT if self._soft.overlapped(box) else 0.0
+
+
+def _best(candidates: Sequence[Candidate], hard: Obstacles, edges: _Edges, area: Bounds, clearance: float) -> Candidate | None:
     """Return the free candidate that is nearest to its thing, an edge under the words counted as so much more way."""
     best, least = None, math.inf
     for way, candidate in sorted(((_way(each), each) for each in candidates), key=lambda pair: pair[0]):
@@ -183,7 +203,7 @@ def _best(candidates: Sequence[Candidate], hard: Obstacles, soft: Obstacles, are
             break
         if not _is_free(candidate, hard, area, clearance):
             continue
-        whole = way + (_SOFT if soft.overlapped(words_box(candidate.words, clearance)) else 0.0)
+        whole = way + edges.price(words_box(candidate.words, clearance))
         if whole < least:
             best, least = candidate, whole
     return best
@@ -213,10 +233,10 @@ def _shortened(leader: tuple[Point, Point]) -> Box:
 
 
 def upright(turn: float) -> tuple[float, bool]:
-    """Return (turn [rad] in (-90, 90] degrees, whether it was reversed) so that a line of text reads from below or the right."""
+    """Return (turn [rad] in (-82, 98] degrees, whether it was reversed) so that a line of text reads from below or the right."""
     turned = math.atan2(math.sin(turn), math.cos(turn))
-    if turned > math.pi / 2 + 1e-9:
+    if turned > math.pi / 2 + _PAST_VERTICAL + 1e-9:
         return turned - math.pi, True
-    if turned <= -math.pi / 2 + 1e-9:
+    if turned <= -math.pi / 2 + _PAST_VERTICAL + 1e-9:
         return turned + math.pi, True
     return turned, False

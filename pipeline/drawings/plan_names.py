@@ -100,7 +100,7 @@ def place_names(
     needed : frozenset of str or None
         Of holes, panels and gates those named here, as the others are on another sheet; None for all.
     """
-    hard, soft = _obstacles(site, layout, view)
+    hard, soft, firm = _obstacles(site, layout, view)
     for mark in kept_free:
         if isinstance(mark, Words):
             hard.add_box(words_box(mark))
@@ -115,13 +115,13 @@ def place_names(
     if needed is not None:
         marks = {mark.name for mark in site.marks}
         wanted = [each for each in wanted if each[0] in needed or each[0] in marks]
-    placed = _placed_in_turns(wanted, hard, soft, area, needed)
+    placed = _placed_in_turns(wanted, hard, soft, firm, area, needed)
     for each in placed:
         if each.free:
             hard.add_box(words_box(each.candidate.words))
             if each.candidate.leader is not None:
                 hard.add_line(*each.candidate.leader)
-    return Names(placed=(*placed, *place_labels(_notes(notes, view), hard, soft, area)), needed=needed)
+    return Names(placed=(*placed, *place_labels(_notes(notes, view), hard, soft, area, firm=firm)), needed=needed)
 
 
 def _notes(notes: Sequence[Note], view: View) -> list[tuple[str, list[Candidate]]]:
@@ -140,14 +140,17 @@ def _missing(placed: Sequence[Placed], needed: frozenset[str] | None) -> tuple[s
 
 
 def _placed_in_turns(
-    wanted: list[tuple[str, Sequence[Candidate]]], hard: Obstacles, soft: Obstacles, area: Bounds, needed: frozenset[str] | None
+    wanted: list[tuple[str, Sequence[Candidate]]], hard: Obstacles, soft: Obstacles, firm: Obstacles, area: Bounds, needed: frozenset[str] | None
 ) -> tuple[Placed, ...]:
-    """Place all names; what is needed and found no place chooses first in the next try, as long as that leaves fewer without one."""
+    """Place all names; what is needed and found no place chooses first in the next try, as long as that leaves fewer without one.
+
+    Should that not be enough, a last try lets every name lie on the firm lines: a name over the water's edge is better than none.
+    """
     urgent: dict[str, None] = {}
     best: tuple[Placed, ...] = ()
-    for _ in range(_TRIES):
+    for number in range(_TRIES + 1):
         order = [*(each for key in urgent for each in wanted if each[0] == key), *(each for each in wanted if each[0] not in urgent)]
-        placed = place_labels(order, hard.copy(), soft, area)
+        placed = place_labels(order, hard.copy(), soft, area, firm=firm if number < _TRIES else None)
         missing = _missing(placed, needed)
         if not best or len(missing) < len(_missing(best, needed)):
             best = placed
@@ -166,24 +169,26 @@ def fabric_obstacles(layout: Layout, view: View) -> Obstacles:
     return fabric
 
 
-def _obstacles(site: Site, layout: Layout, view: View) -> tuple[Obstacles, Obstacles]:
-    hard, soft = fabric_obstacles(layout, view), Obstacles(view.area)
+def _obstacles(site: Site, layout: Layout, view: View) -> tuple[Obstacles, Obstacles, Obstacles]:
+    """Return what no name may touch, what it keeps clear of where that costs little, and what it lies on only for want of another place."""
+    hard, soft, firm = fabric_obstacles(layout, view), Obstacles(view.area), Obstacles(view.area)
     places = {hole.name: view.on_sheet(hole.place) for hole in layout.holes}
     for gate in layout.gates:
         hard.add_line(places[gate.hinge_hole], places[gate.latch_hole], 0.35)
         outline = [view.on_sheet(point) for point in gate.swing]
-        soft.add_polyline([*outline, *outline[:1]], 0.1)
+        firm.add_polyline([*outline, *outline[:1]], 0.1)
         x, y = places[gate.pocket_hole] if gate.pocket_hole in places else places[gate.hinge_hole]
         hard.add_box((x, y, 0.6, 0.6, 0.0))
     for mark in (mark for mark in site.marks if is_mark(mark, layout)):
         x, y = view.on_sheet(mark.place)
         hard.add_box((x, y, 1.3, 1.3, 0.0))
     sagitta = _SAGITTA * view.scale.ratio / 1000
-    lines = [*site.waters, *site.copings, *site.decks, *site.walls, *site.joints, *site.drains, *site.utilities]
+    lines = [*site.copings, *site.decks, *site.walls, *site.joints, *site.drains, *site.utilities]
     chains = [line.chain for line in lines] + [riser.nosing for riser in site.risers] + [each.outline for each in site.objects]
-    for chain in chains:
-        soft.add_polyline([view.on_sheet((float(x), float(y))) for x, y in chain.densified(sagitta)], 0.15)
-    return hard, soft
+    for obstacles, of_them in ((firm, [water.chain for water in site.waters]), (soft, chains)):
+        for chain in of_them:
+            obstacles.add_polyline([view.on_sheet((float(x), float(y))) for x, y in chain.densified(sagitta)], 0.15)
+    return hard, soft, firm
 
 
 def _hole_numbers(layout: Layout, view: View) -> list[tuple[str, list[Candidate]]]:

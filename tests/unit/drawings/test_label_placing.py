@@ -59,13 +59,23 @@ def test_soft_edges_give_way_where_nothing_better_is_near():
     assert place_labels([("a", [near, far])], Obstacles(AREA), soft, AREA)[0].candidate == near
 
 
+def test_firm_lines_are_written_over_only_where_nothing_else_is_free():
+    firm = Obstacles(AREA)
+    firm.add_line((0.0, 50.0), (100.0, 50.0))
+    near = at(50, 50, leader=((50.0, 48.0), (50.0, 49.0)))
+    far = at(50, 80, leader=((50.0, 48.0), (50.0, 78.0)))
+    assert place_labels([("a", [near, far])], Obstacles(AREA), Obstacles(AREA), AREA, firm=firm)[0].candidate == far
+    assert place_labels([("a", [near])], Obstacles(AREA), Obstacles(AREA), AREA, firm=firm)[0].free
+
+
 def test_labels_stay_on_the_sheet():
     assert not place_labels([("a", [at(1, 1)])], Obstacles(AREA), Obstacles(AREA), AREA)[0].free
     assert inside(words_box(at(50, 50).words), AREA)
 
 
 @pytest.mark.parametrize(
-    ("degrees", "expected", "reversed_"), [(0, 0, False), (90, 90, False), (91, -89, True), (180, 0, True), (-90, 90, True), (-89, -89, False)]
+    ("degrees", "expected", "reversed_"),
+    [(0, 0, False), (90, 90, False), (91, 91, False), (99, -81, True), (180, 0, True), (-90, 90, True), (-89, 91, True), (-81, -81, False)],
 )
 def test_text_never_stands_on_its_head(degrees, expected, reversed_):
     turn, was = upright(math.radians(degrees))
