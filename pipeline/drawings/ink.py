@@ -35,7 +35,7 @@ LINETYPES: Final[
 
 
 class Stroke(msgspec.Struct, frozen=True, kw_only=True):
-    """A line through points [mm]; `dash` holds on and off lengths [mm], `grey` 0 is black."""
+    """A line through points [mm]; `dash` holds on and off lengths [mm], `grey` 0 is black; a `colour` (24 bits) goes before the grey."""
 
     points: tuple[Point, ...]
     width: float = PEN
@@ -43,6 +43,7 @@ class Stroke(msgspec.Struct, frozen=True, kw_only=True):
     grey: float = 0.0
     closed: bool = False
     layer: str = "SHEET"
+    colour: int | None = None
 
 
 class Area(msgspec.Struct, frozen=True, kw_only=True):
@@ -138,7 +139,10 @@ def to_canvas(canvas: Any, marks: Iterable[Mark]) -> None:
 
 
 def _stroke_on_canvas(canvas: Any, mark: Stroke) -> None:
-    canvas.setStrokeGray(mark.grey)
+    if mark.colour is None:
+        canvas.setStrokeGray(mark.grey)
+    else:
+        canvas.setStrokeColorRGB(*(part / 255 for part in mark.colour.to_bytes(3, "big")))
     canvas.setLineWidth(mark.width * _POINTS_PER_MILLIMETRE)
     canvas.setDash([length * _POINTS_PER_MILLIMETRE for length in mark.dash])
     canvas.drawPath(_path(canvas, mark.points, mark.closed), stroke=1, fill=0)
@@ -217,7 +221,9 @@ def _stroke_on_layout(layout: BaseLayout, mark: Stroke) -> None:
     if mark.dash:
         attributes["linetype"] = next((name for name, (_, pattern) in LINETYPES.items() if pattern == mark.dash), "DASHED")
         attributes["ltscale"] = 1 / layout.doc.header["$LTSCALE"]  # the document's scale is for the model space
-    if mark.grey:
+    if mark.colour is not None:
+        attributes["true_color"] = mark.colour
+    elif mark.grey:
         attributes["true_color"] = _true_colour(mark.grey)
     layout.add_lwpolyline(mark.points, close=mark.closed, dxfattribs=attributes)
 

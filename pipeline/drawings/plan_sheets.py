@@ -158,18 +158,13 @@ def _legend_band(sheet: PlanSheet, facts: paper.SheetFacts, layers_used: frozens
     return marks
 
 
-def _grey(colour: int) -> float:
-    """Return the grey a colour prints as [-] (luma of ITU-R BT.601)."""
-    return (0.299 * (colour >> 16) + 0.587 * (colour >> 8 & 255) + 0.114 * (colour & 255)) / 255
-
-
 def _sample(name: str) -> Callable[[float, float], list[Mark]]:
-    """Return what draws a sample of a layer's line."""
+    """Return what draws a sample of a layer's line, in its colour on the plan."""
     layer = next(layer for layer in LAYERS if layer.name == name)
     dash = LINETYPES[layer.linetype][1] if layer.linetype in LINETYPES else ()
 
     def draw(x: float, y: float) -> list[Mark]:
-        return [Stroke(points=((x, y), (x + 8.5, y)), width=layer.width, dash=dash, grey=_grey(layer.colour))]
+        return [Stroke(points=((x, y), (x + 8.5, y)), width=layer.width, dash=dash, colour=layer.colour)]
 
     return draw
 
