@@ -14,7 +14,9 @@ from pipeline.drawings.plan_view import is_mark
 from pipeline.drawings.unrolled import unrolled_parts
 from pipeline.model.compliance import Caution
 from pipeline.model.layout import Gate, Hole, Joint, Panel
-from pipeline.units import format_length
+from pipeline.units import ReportUnits, format_length
+
+_STEP = 0.02  # [m] a smaller rise between two holes is the deck's fall
 
 
 def crew_parts(dossier: Dossier) -> tuple[Part, ...]:
@@ -76,7 +78,7 @@ def _setting_out(dossier: Dossier) -> TextPart:
         'Find the marks below. The first two are the base: check the distance between them before anything else, it has to agree within 1/4".'
         if units == "inch"
         else "Find the marks below. The first two are the base: check the distance between them before anything else, it has to agree within 6 mm.",
-        "Each hole is where two tape ties meet: hold one tape at each mark, level and pulled straight, and mark the crossing.",
+        "Each hole is where two tape ties meet: hold one tape at each mark, level and pulled straight, and mark where they cross. Two tapes cross at two places, one on either side of the line between their marks: take the one on the fence's side; the plan shows it.",
         "Stand with the pool on your left: the holes are numbered in the direction you walk.",
         'Then check the distance to the next hole, centre to centre, and the diagonals below. What disagrees by more than 1/4" is measured again before it is drilled.'
         if units == "inch"
@@ -123,21 +125,49 @@ def lean_arrow(hole: Hole) -> str:
 
 
 def _hole_schedule(dossier: Dossier) -> TextPart:
-    units = dossier.units
+    units, holes = dossier.units, dossier.layout.holes
     rows = []
-    for hole in dossier.layout.holes:
+    for hole, next_row in zip(holes, (*holes[1:], None), strict=True):
         ties = [word for tie in hole.ties[:2] for word in (tie.mark, format_length(tie.distance, units))] + [""] * 4
-        to_next = "" if hole.to_next is None else format_length(hole.to_next, units)
+        to_next = _to_nearest(hole, holes, units) if hole.role == "pocket" else _to_next(hole, next_row, holes, units)
         rows.append((TickBox(), hole.name, hole.carries, hole.role, to_next, *ties[:4], lean_arrow(hole), format_length(hole.depth, units)))
     head = ("", "hole", "carries", "role", "to next", "from", "tie", "from", "tie", "lean", "depth")
     flow = [
         heading("Holes, in walking order, pool on the left"),
         paragraph(
-            "To next: centre to centre, straight, as a tape reads it. Lean: → away from the pool, ← toward it. Tick when drilled, cleaned and sleeved."
+            "To next: centre to centre, straight, as a tape reads it, to the hole of the next row or to the one named beside it. Lean: → away from the pool, ← toward it. Tick when drilled, cleaned and sleeved."
         ),
-        table(head, rows, (7, 15, 14, 15, 24, 17, 26, 17, 26, 19, 14)),
+        *_about_pockets(holes),
+        table(head, rows, (7, 15, 14, 15, 28.5, 17, 24, 17, 24, 18, 14)),
     ]
     return TextPart("Hole schedule", tuple(flow), follows=True)
+
+
+def _to_next(hole: Hole, next_row: Hole | None, holes: Sequence[Hole], units: ReportUnits) -> str:
+    """Return the distance to the next hole of the line, and to which where that is not the next row's: at the end of a loop, before a row left out."""
+    if hole.to_next is None:
+        return "–"
+    line = [one.name for one in holes if one.role != "pocket"]
+    after = line[(line.index(hole.name) + 1) % len(line)]
+    said = format_length(hole.to_next, units)
+    return said if next_row is not None and next_row.name == after else f"{said} (to {after})"
+
+
+def _to_nearest(pocket: Hole, holes: Sequence[Hole], units: ReportUnits) -> str:
+    """Return how far a pocket is from the hole of the line that is nearest to it, and which that is."""
+    nearest = min((hole for hole in holes if hole.role != "pocket"), key=lambda hole: math.dist(hole.place, pocket.place))
+    return f"{format_length(math.dist(nearest.place, pocket.place), units)} (to {nearest.name})"
+
+
+def _about_pockets(holes: Sequence[Hole]) -> list[Any]:
+    """Say once what a pocket hole is, where the fence has one."""
+    if all(hole.role != "pocket" for hole in holes):
+        return []
+    return [
+        paragraph(
+            "Pocket: the one extra hole a gate takes, beside the line on the pool side (common practice); drilled and sleeved like the others. The sheet that comes with the gate set says what stands in it; plug it while nothing does."
+        )
+    ]
 
 
 def _hanging(dossier: Dossier) -> TextPart:
@@ -146,17 +176,26 @@ def _hanging(dossier: Dossier) -> TextPart:
     parts: list[Panel | Gate] = [*layout.panels, *layout.gates]
     hung = sorted(parts, key=lambda one: (len(_first_hole(one)), _first_hole(one)))
     made = (
-        "Custom panels are made after drilling, from the holes as drilled."
+        ""
+        if not _has_custom(dossier)
+        else "Custom panels are made after drilling, from the holes as drilled. "
         if dossier.drilled is None
-        else "Custom panels are for the holes as drilled."
+        else "Custom panels are for the holes as drilled. "
     )
+    stock = any(panel.kind == "stock" for panel in layout.panels)
+    gives = " A stock panel as made may be a little shorter or longer than that: its fabric gives." if stock else ""
     rows = [(TickBox(), str(number), *_hung(one, units), _then(_last_hole(one), joints, units)) for number, one in enumerate(hung, 1)]
     flow = [
         heading("Hang the panels in this order"),
-        paragraph(f"{made} Latch each joint before the next panel is hung; the water is watched until the last latch."),
-        table(("", "no.", "panel", "kind", "holes", "posts", "length", "then"), rows, (7, 10, 15, 17, 32, 13, 25, 73)),
+        paragraph(f"{made}Latch each joint before the next panel is hung; the water is watched until the last latch."),
+        paragraph(f"Length: from its first hole to its last, bay by bay.{gives}"),
+        table(("", "no.", "panel", "kind", "holes", "posts", "length between its holes", "then"), rows, (7, 10, 15, 17, 32, 13, 25, 73)),
     ]
     return TextPart("Panels and latches", tuple(flow))
+
+
+def _has_custom(dossier: Dossier) -> bool:
+    return any(panel.kind == "custom" for panel in dossier.layout.panels)
 
 
 def _first_hole(one: Panel | Gate) -> str:
@@ -174,12 +213,15 @@ def _hung(one: Panel | Gate, units: Any) -> tuple[str, ...]:
     return one.name, one.kind, holes, str(one.posts), format_length(one.length, units)
 
 
-def _then(last: str, joints: dict[str, Joint], units: Any) -> str:
-    if last in joints:
-        joint = joints[last]
-        rise = f", step {format_length(joint.rise, units)}" if abs(joint.rise) > 0.02 else ""
-        return f"latch {joint.before} to {joint.after} at {format_length(joint.latch_height, units)}{rise}"
-    return "end at the wall"
+def _then(last: str, joints: dict[str, Joint], units: ReportUnits) -> Any:
+    """Return what is done at a panel's last hole, in as many lines as a step takes."""
+    if last not in joints:
+        return "end at the wall"
+    joint = joints[last]
+    said = f"latch {joint.before} to {joint.after} at {format_length(joint.latch_height, units)} above the"
+    if abs(joint.rise) <= _STEP:
+        return f"{said} deck"
+    return paragraph(f"{said} lower deck, step {'up' if joint.rise > 0 else 'down'} {format_length(abs(joint.rise), units)}", "cell")
 
 
 def _as_drilled(dossier: Dossier) -> tuple[TextPart, ...]:
@@ -188,18 +230,27 @@ def _as_drilled(dossier: Dossier) -> tuple[TextPart, ...]:
     if not wanted:
         return ()
     holes = [hole for hole in dossier.layout.holes if hole.name in wanted]
-    rows = [(hole.name, "" if hole.to_next is None else format_length(hole.to_next, dossier.units), "", "", "") for hole in holes]
+    rows = [
+        (hole.name, "–" if hole.role == "pocket" else _to_next(hole, next_row, dossier.layout.holes, dossier.units), _nothing_next(hole), "", "")
+        for hole, next_row in zip(holes, (*holes[1:], None), strict=True)
+    ]
     how = "feet, inches and sixteenths" if dossier.units == "inch" else "whole millimetres"
+    pockets = " A pocket stands beside the line and has no next hole: its two ties." if any(hole.role == "pocket" for hole in holes) else ""
+    cut = " Custom panels are cut from this sheet." if _has_custom(dossier) else ""
     flow = [
         heading("The holes as drilled" if dossier.drilled is None else "Holes to measure again"),
         paragraph(
-            f"Measure every hole to the next one, centre to centre, in {how}, or its two ties again; the office types it as as_drilled.csv with the heads below. Custom panels are cut from this sheet."
+            f"Measure every hole to the next one, centre to centre, in {how}, or its two ties again; the office types it as as_drilled.csv with the heads below.{pockets}{cut}"
         ),
         table(("hole", "planned", "to_next", "tie_a", "tie_b"), rows, (22, 32, 42, 42, 42), grid=True, high=6.4),
         space(4),
         paragraph("Measured by ______________________   on ______________   tape checked against ______________"),
     ]
     return (TextPart("As drilled", tuple(flow)),)
+
+
+def _nothing_next(hole: Hole) -> str:
+    return "–" if hole.to_next is None else ""
 
 
 def _hand_over(dossier: Dossier) -> TextPart:

@@ -22,6 +22,8 @@ _LABEL = (60.0, 32.0)  # [mm] a label, three in a row
 _LENGTHS = ("foot", "metre", "m", "ft")  # units of the stock that are measured and not counted
 POUND = 0.45359237  # [kg]
 _CODE = 24.0  # [mm] side of the code block on a label
+_LINE = 2.6  # [mm] from line to line of a label: six, and one more where the title takes two
+_CAP = 1.8  # [mm] height of a label's capitals
 
 
 def shop_parts(dossier: Dossier) -> tuple[Part, ...]:
@@ -55,13 +57,20 @@ def _list(dossier: Dossier) -> list[Any]:
         if dossier.drilled is None
         else "As drilled: the lengths below are those of the holes as they are. Cut from this revision, and from no earlier one."
     )
+    kinds = {panel.kind for panel in dossier.fabrication.panels}
+    lengths = "Length as made: from the first post's centre to the last one's."
+    if "stock" in kinds:
+        lengths += (
+            " The holes of a stock panel may be a little nearer or further apart: its label and the crew's booklet have its length between its holes."
+        )
     return [
         *_first(dossier),
         heading("Panels of this job"),
-        paragraph(custom, "strong"),
+        *([paragraph(custom, "strong")] if "custom" in kinds else []),
+        paragraph(lengths),
         *_to_tape(dossier),
         table(
-            ("", "panel", "kind", "length", "height", "posts", "made from", "first post", "last post", "mass"),
+            ("", "panel", "kind", "length as made", "height", "posts", "made from", "first post", "last post", "mass"),
             rows,
             (7, 13, 15, 22, 15, 11, 29, 34, 34, 14),
             plain=False,
@@ -204,7 +213,10 @@ def _tickets(dossier: Dossier) -> list[Any]:
         ]
         what = f"{ticket.description or ticket.item}, {format_length(ticket.length, units)} long, {format_length(ticket.height, units)} high, {ticket.colour}"
         flow += [subheading(f"{ticket.source}: {what}{f'; lies at {ticket.where}' if ticket.where else ''}")]
-        flow += [table(("", "cut", "panel", "from", "to", "length"), rows, (7, 18, 18, 36, 36, 36)), paragraph(_left_over(ticket, units))]
+        flow += [
+            table(("", "cut", "panel", "from, off the fabric's edge", "to, off the same edge", "length of the piece"), rows, (7, 18, 18, 36, 36, 36)),
+            paragraph(_left_over(ticket, units)),
+        ]
     return [*flow, paragraph("Seal every cut edge with heat, away from solvent and the pile of mesh.", "strong")]
 
 
@@ -269,10 +281,37 @@ def _label_marks(label: Label, x: float) -> list[Mark]:
     across, up = _LABEL
     marks: list[Mark] = [box(x, 0, across, up, width=FINE, dash=(1.6, 1.0))]
     marks.append(Words(text=label.panel, at=(x + 3, up - 8.0), cap=5.0, bold=True))
-    lines = [part for line in label.lines for part in line.split("  ") if part != label.panel]
-    for index, line in enumerate(lines):
-        marks.append(Words(text=fitted(line, across - _CODE - 4, 1.8), at=(x + 3, up - 12.0 - 3.0 * index), cap=1.8))
+    room, low = across - _CODE - 4, up - 12.0
+    for line in (part for whole in label.lines for part in whole.split("  ") if part != label.panel):
+        pieces, cap, pitch = _in_room(line, room)
+        marks += [Words(text=piece, at=(x + 3, low + _CAP - cap - row * pitch), cap=cap) for row, piece in enumerate(pieces)]
+        low -= _LINE * (1 if len(pieces) == 1 else 2)
     if label.code:
         marks += code_block(label.code, (x + across - _CODE - 0.5, up - _CODE - 0.5), _CODE)
     marks.append(Words(text=fitted(label.code, across - 6, 1.4), at=(x + 3, 1.8), cap=1.4))
     return marks
+
+
+def _in_room(text: str, room: float) -> tuple[list[str], float, float]:
+    """Return a line of a label in as many lines as it takes, and their height and pitch [mm]: one, two, three small ones, and only then cut short."""
+    for cap, most in ((_CAP, 1), (0.85 * _CAP, 1), (_CAP, 2), (0.8 * _CAP, 2), (0.6 * _CAP, 3)):
+        pieces = _wrapped(text, room, cap)
+        if len(pieces) <= most:
+            return pieces, cap, _LINE * min(1.0, 2 / most)
+    return [*pieces[:2], fitted(" ".join(pieces[2:]), room, cap)], cap, _LINE * 2 / 3
+
+
+def _wrapped(text: str, room: float, cap: float) -> list[str]:
+    """Return a text in lines no wider than `room` [mm], broken between words, and inside a word that is wider alone."""
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        if line and typeface.width(f"{line} {word}", cap) > room:
+            lines.append(line)
+            line = ""
+        line = f"{line} {word}" if line else word
+        while typeface.width(line, cap) > room:
+            most = next(end for end in range(len(line) - 1, 0, -1) if end == 1 or typeface.width(line[:end], cap) <= room)
+            lines.append(line[:most])
+            line = line[most:]
+    return [*lines, line]

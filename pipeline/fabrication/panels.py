@@ -144,7 +144,7 @@ def label_of(job: Job, panel: Panel, height: float) -> Label:
         lines=(
             job.title,
             f"{panel.name}  {panel.kind}  {panel.posts} posts",
-            f"length {format_length(panel.length, units)}  height {format_length(height, units)}",
+            f"between its holes {format_length(panel.length, units)}  height {format_length(height, units)}",
             f"holes {panel.holes[0]} to {panel.holes[-1]}",
         ),
         code=label_code(job.name, panel, height),

@@ -115,13 +115,13 @@ def _recipe(drawing: PanelDrawing, ticket: CutTicket, cut: Cut, posts: tuple[Pan
 
     if drawing.cut_for is not None:
         return _kept(drawing, units)
-    steps = [f"Take {ticket.source} ({ticket.description}), cut {cut.cut}: from {shown(cut.start)} to {shown(cut.end)} of its fabric."]
+    steps = [f"Take {ticket.source} ({ticket.description}), cut {cut.cut}: from {shown(cut.start)} to {shown(cut.end)}, both from the fabric's edge."]
     for number, post in enumerate(posts, 1):
         there = f"{shown(drawing.fabric_before)} inside the fabric's edge" if number == 1 else f"at {shown(post.station)} from the first post"
         if post.work == "moved":
             on_piece = post.was is not None and 0 <= post.was <= cut.end - cut.start
-            was = f"from {shown(post.was or 0.0)}" if on_piece else "from the rest of the source"
-            steps.append(f"Post {number}: take one off {was}, set it {there}, fasten its trim strip again.")
+            was = f"the one at {shown(post.was or 0.0)} from the first post" if on_piece else "one from the rest of the source"
+            steps.append(f"Post {number}: take off {was}, set it {there}, fasten its trim strip again.")
         elif post.work == "added":
             steps.append(f"Post {number}: fasten a loose post with its trim strip {there}.")
     mark, at = drawing.mark or 0.0, drawing.cut or 0.0

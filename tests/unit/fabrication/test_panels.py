@@ -100,7 +100,7 @@ def test_the_code_block_names_job_panel_sizes_and_holes():
     layout = straight_fence([("custom", [30.0, 30.0])])
     fabrication = fabricate(named_job("heron-court"), layout)
     assert "heron-court|P01|1524.0|1219.2|H001|H003" == fabrication.labels[0].code == fabrication.panels[0].label
-    assert fabrication.labels[0].lines == ("heron-court", "P01  custom  3 posts", "length 5' 0\"  height 4' 0\"", "holes H001 to H003")
+    assert fabrication.labels[0].lines == ("heron-court", "P01  custom  3 posts", "between its holes 5' 0\"  height 4' 0\"", "holes H001 to H003")
     assert "|".join(("panel-4-48 #1", "K01", "K01")) in fabrication.tickets[0].label
 
 
@@ -111,6 +111,8 @@ def test_a_custom_panel_from_a_stock_panel_as_a_recipe():
     assert [post.work for post in drawing.posts] == ["as made", "moved", "moved"]
     assert [None, pytest.approx(36 * INCH), pytest.approx(72 * INCH)] == [post.was for post in drawing.posts]
     text = " ".join(drawing.recipe)
+    assert 'from 0" to ' in text and "both from the fabric's edge." in text
+    assert "Post 2: take off the one at 3' 0\" from the first post, set it at 2' 4\" from the first post, fasten its trim strip again." in text
     assert "Mark the end post's centre at 4' 8\" from the first post's; cut at 5' 0\", 4\" beyond the mark." in text
     assert drawing.takes_off.startswith("4' 0-1/2\" of fabric, to the shelf, 1 post on it")
 

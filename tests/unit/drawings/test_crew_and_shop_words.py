@@ -1,0 +1,127 @@
+"""Words a crew or a bench could take wrongly: to which hole a distance goes, which way a step, which length, which edge; titles in full."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import msgspec
+import pymupdf
+import pytest
+
+from pipeline.drawings.booklets import Drawn, draw
+from pipeline.fabrication.panels import label_of
+from pipeline.units import format_length
+from tests.made_layouts import made_survey
+from tests.unit.drawings.cases import REVISION, Case, case, drawn
+
+LONG = "The garden of the old harbour master's house, second terrace, by the lower pool"
+
+
+@pytest.mark.parametrize("name", ["rectangle", "spa", "risers"])
+def test_the_last_hole_of_a_loop_and_the_pocket_say_to_which_hole(name):
+    it, rows = case(name), schedule(name)
+    units, line = it.job.options.report_units, [hole for hole in it.layout.holes if hole.role != "pocket"]
+    assert f"{format_length(line[-1].to_next, units)} (to H001)" in rows[line[-1].name]
+    for gate in it.layout.gates:
+        (pocket,) = (hole for hole in it.layout.holes if hole.name == gate.pocket_hole)
+        apart = {math.dist(hole.place, pocket.place): hole.name for hole in line}
+        assert f"{format_length(min(apart), units)} (to {apart[min(apart)]})" in rows[gate.pocket_hole]
+    assert [name for name, cells in rows.items() if any("(to H" in cell for cell in cells)] == [
+        line[-1].name,
+        *(hole.name for hole in it.layout.holes if hole.role == "pocket"),
+    ]
+
+
+def test_a_pocket_is_explained_once_and_only_where_there_is_one():
+    assert booklet(drawn("rectangle"), "crew").count("the one extra hole a gate takes") == 1
+    it = case("rectangle")
+    holes = tuple(hole for hole in it.layout.holes if hole.role != "pocket")
+    without = msgspec.structs.replace(it, layout=msgspec.structs.replace(it.layout, holes=holes, gates=()))
+    text = booklet(sheets(without), "crew")
+    assert "a gate takes" not in text and "A pocket stands" not in text
+
+
+def test_a_step_says_which_way_and_the_latch_from_which_deck():
+    it, text = case("risers"), booklet(drawn("risers"), "crew")
+    stepped = [joint for joint in it.layout.joints if joint.rise]
+    assert stepped
+    for joint in stepped:
+        way, units = "up" if joint.rise > 0 else "down", it.job.options.report_units
+        assert (
+            f"latch {joint.before} to {joint.after} at {format_length(joint.latch_height, units)} above the lower deck, "
+            f"step {way} {format_length(abs(joint.rise), units)}"
+        ) in text
+    assert "lower deck" not in booklet(drawn("rectangle"), "crew")
+
+
+def test_of_two_crossings_the_right_one_is_named():
+    assert "take the one on the fence's side; the plan shows it" in booklet(drawn("rectangle"), "crew")
+
+
+def test_lengths_say_what_they_are_between():
+    assert "length between its holes" in booklet(drawn("rectangle"), "crew")
+    shop = booklet(drawn("rectangle"), "shop")
+    assert "length as made" in shop and "its label and the crew's booklet have its length between its holes" in shop
+
+
+def test_nothing_is_said_of_custom_panels_where_there_are_none():
+    it = case("rectangle")
+    assert "Custom panels are" in booklet(drawn("rectangle"), "crew") and "Custom panels are" in booklet(drawn("rectangle"), "shop")
+    stock = sheets(only_stock(it))
+    assert "Custom panels" not in booklet(stock, "crew") + booklet(stock, "shop")
+
+
+@pytest.mark.parametrize("title", ["Made pool", LONG, "W" * 60, "one " * 18])
+def test_a_label_has_its_title_in_full(title):
+    text = label_text(title)
+    assert "".join(title.split()) in text.replace(" ", "")
+    assert "…" not in text and "between its holes" in text
+
+
+def test_a_title_no_label_holds_is_cut_with_a_sign():
+    assert "…" in label_text("W" * 300)
+
+
+def only_stock(it: Case) -> Case:
+    panels = tuple(msgspec.structs.replace(panel, kind="stock", stock_posts=panel.posts) for panel in it.layout.panels)
+    made = tuple(msgspec.structs.replace(panel, kind="stock", mark=None, cut=None) for panel in it.fabrication.panels)
+    return msgspec.structs.replace(
+        it, layout=msgspec.structs.replace(it.layout, panels=panels), fabrication=msgspec.structs.replace(it.fabrication, panels=made)
+    )
+
+
+@cache
+def labelled(title: str) -> Drawn:
+    it = case("risers")
+    job = msgspec.structs.replace(it.job, options=msgspec.structs.replace(it.job.options, title=title))
+    label = label_of(job, it.layout.panels[0], 1.2192)
+    return sheets(msgspec.structs.replace(it, job=job, fabrication=msgspec.structs.replace(it.fabrication, labels=(label,))))
+
+
+def sheets(it: Case) -> Drawn:
+    return draw(it.job, made_survey(it.site, it.layout), it.site, it.layout, it.fabrication, it.compliance, REVISION)
+
+
+def booklet(made: Drawn, name: str) -> str:
+    """A booklet's text in one line."""
+    pages = pymupdf.open(stream=made.files[f"{name}.pdf"], filetype="pdf")
+    return " ".join(" ".join(page.get_text() for page in pages).split())
+
+
+def schedule(name: str) -> dict[str, list[str]]:
+    """The cells of every row of the hole schedule, by the hole's name."""
+    pages = pymupdf.open(stream=drawn(name).files["crew.pdf"], filetype="pdf")
+    text = " ".join(page.get_text() for page in pages).split("Holes, in walking order, pool on the left")[1]
+    names = {hole.name for hole in case(name).layout.holes}
+    rows: dict[str, list[str]] = {}
+    own: list[str] = []
+    for cell in (line.strip() for line in text.splitlines()):
+        if cell in names:
+            own = rows.setdefault(cell, [])
+        own.append(cell)
+    return rows
+
+
+def label_text(title: str) -> str:
+    return booklet(labelled(title), "shop").split("fasten it to the first post.")[1].split("holes H001 to")[0]
