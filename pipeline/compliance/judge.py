@@ -46,7 +46,9 @@ NOT_COVERED: Final = (
 )
 GUARD: Final = 1.5  # [-] times u95: nearer than that one built fence in a thousand may miss what its plan passes (ILAC-G8:09/2019, table 1, w = 1.5 U, from memory)
 MEASURE_AGAIN: Final = "holds with 95 %, with little to spare: measure it again at {where} once the holes are drilled"
-CONFIRM: Final = "confirm the clause: {clause} ({printed}) is known from memory only"
+MEASURE_THERE: Final = "holds by less than its uncertainty: measure it on site{where}"
+SEE_PAPERS: Final = "holds by less than its uncertainty: measure it on site, or see its papers{where}"
+CONFIRM: Final = "confirm the clause: {clause}{printed} is known from memory only"
 
 
 class Finding(msgspec.Struct, frozen=True, kw_only=True):
@@ -139,7 +141,8 @@ def _findings(scene: Scene, limit: Limit, outcome: Outcome) -> Iterator[Finding]
     elif isinstance(outcome, Fact):
         verdict: Verdict = ("pass" if outcome.surely else "marginal") if outcome.holds else "fail"
         cure = "" if outcome.holds else outcome.cure
-        finding = Finding(verdict=verdict, place=outcome.place, where=outcome.where, look_at=outcome.look_at, cure=cure)
+        look_at = _joined(_at(SEE_PAPERS, outcome.where), outcome.look_at) if verdict == "marginal" else outcome.look_at
+        finding = Finding(verdict=verdict, place=outcome.place, where=outcome.where, look_at=look_at, cure=cure)
         yield _softened(limit, finding)
 
 
@@ -147,7 +150,9 @@ def _measured(scene: Scene, limit: Limit, outcome: Measured) -> Finding:
     reading, margin, u95, verdict = tightest(outcome.readings, limit.comparator, limit.metres)
     cure = _cure(reading.cure or outcome.cure, margin, u95, scene.job.options.report_units) if verdict == "fail" else ""
     look_at = outcome.look_at
-    if verdict == "pass" and margin < GUARD * u95 and not _drilled(scene):
+    if verdict == "marginal":
+        look_at = _joined(_at(MEASURE_THERE, reading.where), look_at)
+    elif verdict == "pass" and margin < GUARD * u95 and not _drilled(scene):
         look_at = _joined(MEASURE_AGAIN.format(where=reading.where), look_at)
     finding = Finding(verdict=verdict, reading=reading, u95=u95, place=reading.place, where=reading.where, look_at=look_at, cure=cure)
     return _softened(limit, finding)
@@ -177,8 +182,17 @@ def _softened(limit: Limit, finding: Finding) -> Finding:
         look_at = _joined(f"missed, but binds only under the option {limit.option}: settle by which option the pool complies", look_at)
     elif limit.certainty == "memory" and verdict != "fail":
         verdict = "on-site"
-        look_at = _joined(CONFIRM.format(clause=limit.clause, printed=limit.printed), look_at)
+        look_at = _joined(_confirm(limit), look_at)
     return msgspec.structs.replace(finding, verdict=verdict, look_at=look_at)
+
+
+def _at(text: str, where: str) -> str:
+    return text.format(where=f" ({where})" if where else "")
+
+
+def _confirm(limit: Limit) -> str:
+    """Ask for a clause known from memory to be confirmed, with its value where it has one beside yes or no."""
+    return CONFIRM.format(clause=limit.clause, printed="" if isinstance(limit.value, bool) else f" ({limit.printed})")
 
 
 def _check(scene: Scene, pack: RulePack, limit: Limit, finding: Finding, number: int, rules: bool) -> Check:

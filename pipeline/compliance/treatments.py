@@ -23,7 +23,7 @@ def _not_here(why: str) -> Treatment:
 
 
 RAILS: Final = _not_here("a rail fence's rule: a mesh fence has fabric between its posts and no uprights")
-LINKS: Final = _not_here("a rule for chain link: the fabric is none")
+LINKS: Final = _not_here("a rule for chain link: this fence has mesh fabric, not chain link")
 WORK: Final = _not_here("a rule for the work, not for the fence: it raises a caution")
 SCOPE: Final = _not_here("says which pools the document covers; the depth of the water is not surveyed, and the pool is taken as covered")
 ANCHOR: Final = _not_here("for post-installed anchors: a sleeve hole is none, and no code's edge distance for it was found")

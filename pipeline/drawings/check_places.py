@@ -29,12 +29,16 @@ def check_sheet(site: Site, layout: Layout, compliance: Compliance, frame: Frame
         fails = any(check.verdict == "fail" for check in checks)
         marks += _sign(at, filled=fails)
         names = ", ".join(check.name for check in checks[:_A_NAME]) + (" …" if len(checks) > _A_NAME else "")
-        text = f"{names}: FAIL" if fails else names
+        text = ", ".join(_named(check) for check in checks[:_A_NAME]) + (" …" if len(checks) > _A_NAME else "")
         wanted.append((names, plan_names.round_about(text, at, plan_view.NAME_CAP, (2.6, 4.4, 6.5, 9.5, 13.0, 17.0, 22.0, 28.0))))
     names_placed = plan_names.place_names(site, layout, view, [mark for mark in marks if isinstance(mark, Stroke)], numbers=False, first=wanted)
     return PlanSheet(
         name=NAME, frame=frame, view=view, names=names_placed, own_names=True, hidden=("DIMENSION",), signs=("check", "fail"), more=tuple(marks)
     )
+
+
+def _named(check: Check) -> str:
+    return f"{check.name} FAIL" if check.verdict == "fail" else check.name
 
 
 def _groups(checks: list[Check], view: plan_view.View) -> list[tuple[Point, list[Check]]]:

@@ -13,6 +13,7 @@ from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import BROAD, FINE, Area, Mark, Ring, Stroke, Words, box, fitted
 from pipeline.drawings.pages import DrawingPart
 from pipeline.drawings.paper import GAP, Frame, Scale, frame_of, largest_scale
+from pipeline.drawings.tops import gate_top, top_over_deck
 from pipeline.geometry.chain import Point
 from pipeline.model.layout import FenceEnd, Gate, Hole, Joint
 from pipeline.units import format_length
@@ -159,7 +160,7 @@ def _gate_plan(dossier: Dossier, gate: Gate) -> _Detail:
     """Plan of a gate, hinge on the left, water above: leaf, pocket, swing."""
     holes = {hole.name: hole for hole in dossier.layout.holes}
     hinge, latch, pocket = holes[gate.hinge_hole], holes[gate.latch_hole], holes[gate.pocket_hole]
-    units, radius = dossier.units, hinge.bore / 2
+    radius = hinge.bore / 2
     clear = math.dist(hinge.place, latch.place)
     beside = _in_gate_frame(hinge, latch, pocket)
     margin = 0.25
@@ -178,12 +179,18 @@ def _gate_plan(dossier: Dossier, gate: Gate) -> _Detail:
             marks += [_round(at, x, y, radius, 0.0), *_label(at(x, y), name, (1.5, -4.5))]
         marks += [_round(at, margin + beside[0], foot + beside[1], radius, None)]
         marks += _label(at(margin + beside[0], foot + beside[1]), f"{pocket.name} pocket", (2.2, 1.4))
-        marks += dimension(at(margin, foot), at(margin + clear, foot), -9.0, f"leaf {format_length(clear, units)}")
+        marks += dimension(at(margin, foot), at(margin + clear, foot), -9.0, format_length(clear, dossier.units))
         marks.append(Words(text="pool side", at=_off(at(0, foot), 0.5, 2.4), cap=1.7))
-        marks.append(Words(text="opens away from the pool", at=_off(at(margin + clear / 2, 0), 0, -3.2), cap=1.7, align="centre"))
+        for row, text in enumerate(("opens away from the pool", _between_posts(clear, dossier))):
+            marks.append(Words(text=text, at=_off(at(margin + clear / 2, 0), 0, -3.2 - 3.2 * row), cap=1.7, align="centre"))
         return marks
 
-    return _Detail(f"Gate {gate.name}, plan", (clear + 2 * margin, clear + up), (2.0, 5.0, 2.0, 5.0), draw)
+    return _Detail(f"Gate {gate.name}, plan", (clear + 2 * margin, clear + up), (2.0, 8.2, 2.0, 5.0), draw)
+
+
+def _between_posts(length: float, dossier: Dossier) -> str:
+    """Say from where to where the width of a gate is measured; the line of its dimension is too short for that."""
+    return f"{format_length(length, dossier.units)}: post centre to post centre"
 
 
 def _in_gate_frame(hinge: Hole, latch: Hole, other: Hole) -> Point:
@@ -198,8 +205,8 @@ def _gate_front(dossier: Dossier, gates: Sequence[Gate]) -> _Detail:
     shop, units, gate = dossier.job.shop.gate, dossier.units, gates[0]
     holes = {hole.name: hole for hole in dossier.layout.holes}
     clear = math.dist(holes[gate.hinge_hole].place, holes[gate.latch_hole].place)
-    tall, release, margin = dossier.layout.panels[0].height, float(shop.release_height), 0.25
-    gap = float(shop.clearance)
+    tall, release, margin = gate_top(dossier.job, dossier.layout, gate), float(shop.release_height), 0.25
+    gap, under = float(shop.clearance), float(shop.bottom_gap)
 
     def draw(at: Callable[[float, float], Point]) -> list[Mark]:
         high = max(tall, release)
@@ -208,7 +215,7 @@ def _gate_front(dossier: Dossier, gates: Sequence[Gate]) -> _Detail:
             marks.append(Stroke(points=(at(x, 0), at(x, high if x > margin else tall)), width=0.7))
         marks.append(
             Stroke(
-                points=(at(margin + gap, gap), at(margin + clear - gap, gap), at(margin + clear - gap, tall), at(margin + gap, tall)),
+                points=(at(margin + gap, under), at(margin + clear - gap, under), at(margin + clear - gap, tall), at(margin + gap, tall)),
                 width=0.35,
                 closed=True,
             )
@@ -216,16 +223,20 @@ def _gate_front(dossier: Dossier, gates: Sequence[Gate]) -> _Detail:
         marks.append(Ring(centre=at(margin + clear, release), radius=1.0, fill=0.0))
         marks += dimension(at(2 * margin + clear, 0), at(2 * margin + clear, release), -3.0, f"release {format_length(release, units)}")
         marks += dimension(at(0, 0), at(0, tall), 3.0, f"top {format_length(tall, units)}")
-        marks += dimension(at(margin, 0), at(margin + clear, 0), -4.0, f"leaf {format_length(clear, units)}")
+        marks += dimension(at(margin, 0), at(margin + clear, 0), -4.0, format_length(clear, units))
         side = "on both sides" if shop.release_side == "both" else f"on the {shop.release_side} side"
         for row, text in enumerate(
-            (f"gap {format_length(gap, units)} at sides and foot; release {side}", "closes and latches by itself from any position")
+            (
+                f"gap {format_length(gap, units)} at sides, {format_length(under, units)} at the foot; release {side}",
+                "closes and latches by itself from any position",
+                _between_posts(clear, dossier),
+            )
         ):
             marks.append(Words(text=text, at=_off(at(margin + clear / 2, 0), 0, -9.6 - 3.2 * row), cap=1.6, align="centre"))
         return marks
 
     names = ", ".join(gate.name for gate in gates)
-    return _Detail(f"Gate {names}, from outside", (clear + 2 * margin, max(tall, release)), (7.0, 14.0, 7.0, 3.0), draw)
+    return _Detail(f"Gate {names}, from outside", (clear + 2 * margin, max(tall, release)), (7.0, 17.2, 7.0, 3.0), draw)
 
 
 def _end(dossier: Dossier, ends: Sequence[FenceEnd]) -> _Detail:
@@ -255,7 +266,7 @@ def _step(dossier: Dossier, joint: Joint) -> _Detail:
     """Side of a joint over a riser: both end posts, the riser between them, the latch above the lower side."""
     units = dossier.units
     gap, rise, latch = joint.gap, joint.rise, joint.latch_height
-    tall = dossier.layout.panels[0].height
+    tall, hem = _top_at(dossier, joint), float(dossier.job.shop.panel.hem_gap)
     side = 0.45
     low = min(0.0, rise)
     post = float(dossier.job.shop.post.diameter) / 2
@@ -271,7 +282,7 @@ def _step(dossier: Dossier, joint: Joint) -> _Detail:
         for x0, x1, level in ((0, first, levels[0]), (second, 2 * side + gap, levels[1])):
             marks += [
                 Stroke(points=(at(x0, level + tall), at(x1, level + tall)), width=FINE),
-                Stroke(points=(at(x0, level + 0.0127), at(x1, level + 0.0127)), width=FINE),
+                Stroke(points=(at(x0, level + hem), at(x1, level + hem)), width=FINE),
             ]
         marks.append(Stroke(points=(at(first - 0.08, lower + latch), at(second + 0.08, lower + latch)), width=0.5))
         top = max(levels) + tall
@@ -288,6 +299,13 @@ def _step(dossier: Dossier, joint: Joint) -> _Detail:
         return marks
 
     return _Detail(f"Joint {joint.name} over riser {joint.riser}".rstrip(), (2 * side + gap, tall + abs(rise)), (8.0, 9.0, 11.0, 8.0), draw)
+
+
+def _top_at(dossier: Dossier, joint: Joint) -> float:
+    """Return how high the fabric's top stands over the deck at a joint [m]: of the lower panel that ends there."""
+    panels = dossier.layout.panels
+    beside = [panel for panel in panels if {joint.before, joint.after} & set(panel.holes)] or list(panels)
+    return min(top_over_deck(dossier.job, panel.height) for panel in beside)
 
 
 def _to_riser(dossier: Dossier, name: str) -> float | None:

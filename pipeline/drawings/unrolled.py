@@ -14,6 +14,7 @@ from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.ink import BROAD, FINE, Mark, Stroke, Words, fitted
 from pipeline.drawings.pages import DrawingPart
 from pipeline.drawings.paper import Frame, Scale, frame_of, scale_bar, scales_of
+from pipeline.drawings.tops import gate_top, top_over_deck
 from pipeline.geometry.chain import Point
 from pipeline.model.layout import Hole, Panel
 from pipeline.units import format_length
@@ -26,14 +27,14 @@ _SMALLEST: Final = 100
 
 
 class _Span(msgspec.Struct, frozen=True):
-    """A panel or gate on the unrolled line, from `start` to `end` [m]; `stations` of its posts [m]."""
+    """A panel or gate on the unrolled line, from `start` to `end` [m]; `stations` of its posts, `top` over the deck [m]."""
 
     name: str
     start: float
     end: float
     stations: tuple[float, ...]
     holes: tuple[Hole, ...]
-    height: float
+    top: float
 
 
 def unrolled_parts(dossier: Dossier) -> tuple[DrawingPart, ...]:
@@ -68,7 +69,7 @@ def _row_height(dossier: Dossier, row: list[_Span], scale: Scale) -> float:
     """Return the height a row takes [mm]: names, posts, the deck's fall along it, hole numbers."""
     levels = [hole.elev for span in row for hole in span.holes if hole.elev is not None]
     fall = max(levels) - min(levels) if levels else 0.0
-    return _OVER + (max(span.height for span in row) + fall) * 1000 / scale.ratio + _under(dossier, row)
+    return _OVER + (max(span.top for span in row) + fall) * 1000 / scale.ratio + _under(dossier, row)
 
 
 def _under(dossier: Dossier, row: list[_Span]) -> float:
@@ -91,21 +92,24 @@ def _spans(dossier: Dossier) -> list[_Span]:
     line = [hole for hole in layout.holes if hole.role != "pocket"]
     steps = [math.dist(first.place, second.place) for first, second in itertools.pairwise(line)]
     at = {hole.name: station for hole, station in zip(line, itertools.accumulate(steps, initial=0.0), strict=True)}
-    height = layout.panels[0].height
-    spans = [_span(panel, holes, at[panel.holes[0]]) for panel in layout.panels]
+    spans = [_span(dossier, panel, holes, at[panel.holes[0]]) for panel in layout.panels]
     for gate in layout.gates:
         pair = (holes[gate.hinge_hole], holes[gate.latch_hole])
         first, last = pair if line[(line.index(pair[0]) + 1) % len(line)] is pair[1] else pair[::-1]
-        spans.append(_Span(gate.name, at[first.name], at[first.name] + math.dist(first.place, last.place), (), (first, last), height))
+        spans.append(
+            _Span(
+                gate.name, at[first.name], at[first.name] + math.dist(first.place, last.place), (), (first, last), gate_top(dossier.job, layout, gate)
+            )
+        )
     return sorted(spans, key=lambda span: span.start)
 
 
-def _span(panel: Panel, holes: dict[str, Hole], start: float) -> _Span:
+def _span(dossier: Dossier, panel: Panel, holes: dict[str, Hole], start: float) -> _Span:
     own = tuple(holes[name] for name in panel.holes)
     stations = [start]
     for first, second in itertools.pairwise(own):
         stations.append(stations[-1] + math.dist(first.place, second.place))
-    return _Span(panel.name, start, stations[-1], tuple(stations), own, panel.height)
+    return _Span(panel.name, start, stations[-1], tuple(stations), own, top_over_deck(dossier.job, panel.height))
 
 
 def _rows(spans: list[_Span], room: float) -> list[list[_Span]]:
@@ -134,11 +138,14 @@ def _page(dossier: Dossier, frame: Frame, scale: Scale, rows: list[list[_Span]])
 def _head(dossier: Dossier) -> tuple[str, str]:
     """Say how the page is to be read, and what holds for every panel of it."""
     units, panels = dossier.units, dossier.layout.panels
-    heights = sorted({format_length(panel.height, units) for panel in panels}, key=lambda text: (len(text), text))
+    tops = sorted({top_over_deck(dossier.job, panel.height) for panel in panels})
+    above = float(dossier.job.shop.post.above_fabric)
+    fabric = " or ".join(dict.fromkeys(format_length(top, units) for top in tops))
+    posts = f", of posts {' or '.join(dict.fromkeys(format_length(top + above, units) for top in tops))}" if above else ""
     hem = format_length(dossier.job.shop.panel.hem_gap, units)
     return (
         "Seen from outside, the pool behind the fabric: the walk runs from left to right.",
-        f"Top of fabric and posts {' or '.join(heights)} above the deck, hem gap {hem} at the posts. Under each hole: how far its deck is above the lowest hole's.",
+        f"Top of fabric{'' if posts else ' and posts'} {fabric}{posts} above the deck, hem gap {hem} at the posts. Under each hole: how far its deck is above the lowest hole's.",
     )
 
 
@@ -164,10 +171,11 @@ def _row(dossier: Dossier, frame: Frame, scale: Scale, row: list[_Span], deck: f
 
 def _panel(dossier: Dossier, span: _Span, x: Callable[[float], float], y: Callable[[Hole], float], factor: float) -> list[Mark]:
     hem = dossier.job.shop.panel.hem_gap * factor
-    tall = span.height * factor
+    tall = span.top * factor
+    post = tall + dossier.job.shop.post.above_fabric * factor
     marks: list[Mark] = []
     feet = [(x(station), y(hole)) for station, hole in zip(span.stations, span.holes, strict=True)]
-    marks += [Stroke(points=(foot, (foot[0], foot[1] + tall)), width=0.35) for foot in feet]
+    marks += [Stroke(points=(foot, (foot[0], foot[1] + post)), width=0.35) for foot in feet]
     marks.append(Stroke(points=tuple((foot[0], foot[1] + hem) for foot in feet), width=FINE))
     marks.append(Stroke(points=tuple((foot[0], foot[1] + tall - 0.15) for foot in feet), width=FINE))
     middle = ((feet[0][0] + feet[-1][0]) / 2, max(foot[1] for foot in feet) + tall)
@@ -194,9 +202,10 @@ def _gate(dossier: Dossier, span: _Span, x: Callable[[float], float], y: Callabl
     """Draw a gate: its leaf dashed, its hinge side by the point of a dashed triangle; its posts and their numbers where no panel has them."""
     first, last = span.holes
     left, right, foot = x(span.start), x(span.end), max(y(first), y(last))
-    tall, gap = span.height * factor, float(dossier.job.shop.gate.clearance) * factor
+    gate = dossier.job.shop.gate
+    tall, gap, under = (length * factor for length in (span.top, float(gate.clearance), float(gate.bottom_gap)))
     hinge = next(gate.hinge_hole for gate in dossier.layout.gates if gate.name == span.name)
-    corners = ((left + gap, foot + gap), (right - gap, foot + gap), (right - gap, foot + tall), (left + gap, foot + tall))
+    corners = ((left + gap, foot + under), (right - gap, foot + under), (right - gap, foot + tall), (left + gap, foot + tall))
     free, fast = ((1, 2), (0, 3)) if hinge == first.name else ((0, 3), (1, 2))
     middle = (corners[fast[0]][0], (corners[0][1] + corners[2][1]) / 2)
     marks: list[Mark] = [

@@ -71,3 +71,22 @@ def test_a_pass_with_little_to_spare_asks_to_measure_again_once_drilled():
     assert [one.checks[0].verdict for one in (near, far)] == ["pass", "pass"]
     assert "measure it again at P01, H001 to H002 once the holes are drilled" in near.checks[0].look_at
     assert far.checks[0].look_at == ""
+
+
+def test_what_holds_by_less_than_its_uncertainty_asks_to_be_measured_on_site():
+    """Also where the clause is known from memory only, and has to be confirmed besides."""
+    read, memory = (
+        judge(
+            job_with(pack_of(limit_of("setback", "min", 20, "in", certainty=known))),
+            site_with(),
+            fence_along(setback=0.508 + 0.002),
+            None,
+            work_packs(),
+        )
+        for known in ("read", "memory")
+    )
+    assert (read.checks[0].verdict, memory.checks[0].verdict) == ("marginal", "on-site")
+    asked = "holds by less than its uncertainty: measure it on site (P01, H001 to H002)"
+    assert read.checks[0].look_at == asked
+    assert memory.checks[0].look_at.startswith("confirm the clause: ")
+    assert memory.checks[0].look_at.endswith(asked)
