@@ -7,6 +7,7 @@ A booklet is a row of parts.  Text flows through reportlab's platypus; plan shee
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Sequence
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 _POINTS: Final = 72 / 25.4  # points per millimetre
 _WIDEST: Final = min(size[0] for size in SIZES.values()) - 2 * MARGIN  # [mm] what fits on any paper, upright
 _LETTER: Final = 1.6  # [mm] a letter of a wrapped cell, on average
+_FEET: Final = re.compile(r"(?<=\d)' (?=\d)")  # between feet and inches
 _CELL_LINES: Final = 45  # lines of a wrapped cell, at most: a row has to fit on a page
 
 
@@ -211,10 +213,10 @@ def _style(name: str) -> Any:
 
 
 def paragraph(text: str, style: str = "body") -> Any:
-    """Return a paragraph of plain text: markup in it is shown, not obeyed."""
+    """Return a paragraph of plain text: markup in it is shown, not obeyed; feet and their inches stay on one line."""
     from reportlab.platypus import Paragraph
 
-    return Paragraph(escape(typeface.printable(text)), _style(style))
+    return Paragraph(_FEET.sub("'\N{NO-BREAK SPACE}", escape(typeface.printable(text))), _style(style))
 
 
 def heading(text: str) -> Any:

@@ -10,6 +10,7 @@ import pymupdf
 import pytest
 
 from pipeline.drawings.booklets import Drawn, draw
+from pipeline.drawings.pages import paragraph
 from pipeline.fabrication.panels import label_of
 from pipeline.units import format_length
 from tests.made_layouts import made_survey
@@ -81,6 +82,14 @@ def test_a_label_has_its_title_in_full(title):
 
 def test_a_title_no_label_holds_is_cut_with_a_sign():
     assert "…" in label_text("W" * 300)
+
+
+@pytest.mark.parametrize("width", range(60, 140, 8))
+def test_feet_and_their_inches_stay_on_one_line(width):
+    flowable = paragraph("at 14' 0-11/16\" above the deck", "cell")
+    flowable.wrap(width, 1000)
+    lines = [" ".join(line[1] if isinstance(line, tuple) else line.words) for line in flowable.blPara.lines]
+    assert sum("14'\N{NO-BREAK SPACE}0-11/16\"" in line for line in lines) == 1
 
 
 def only_stock(it: Case) -> Case:
