@@ -12,6 +12,7 @@ from pipeline.geometry.chain import Chain, polyline
 from pipeline.intake.resolve import default_job
 from pipeline.layout.lay_out import lay_out
 from pipeline.layout.measures import BEYOND
+from pipeline.layout.records import _lean
 from pipeline.model.rules import Limit, RulePack
 from pipeline.model.site import FittedLine, GateWish, Opening, Riser, SiteObject
 from pipeline.units import Angle, Length
@@ -342,3 +343,11 @@ def test_a_wish_below_the_packs_setback_is_raised_and_said():
     layout = lay_out(capped_job("40", "36"), site_of(round_ended(5.0, 2.2)))
     assert layout.setback == pytest.approx(36 * INCH)
     assert "setback-raised" in [warning.ref for warning in layout.warnings]
+
+
+def test_no_hole_is_asked_to_lean_less_than_a_crew_can_set():
+    """Over bends from 6 degrees in to 6 degrees out every lean is none at all, or 0.35 degrees and more."""
+    turns = [math.radians(tenths / 10) for tenths in range(-60, 61)]
+    leans = [_lean(turn, JOB) for turn in turns]
+    assert all((lean == 0.0) == (side == "plumb") for lean, side in leans)
+    assert min(lean for lean, side in leans if side != "plumb") >= math.radians(0.35)
