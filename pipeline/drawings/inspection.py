@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -15,6 +16,7 @@ from pipeline.errors import Reason
 from pipeline.model.compliance import Check
 from pipeline.units import INCH, MILLIMETRE, format_length, said_in
 
+_METRES: Final = re.compile(r"(?<![\w.,/-])(\d+\.\d+) m\b(?!/)")  # a length in metres, as the survey and the fit say it
 _LONGEST: Final = 700  # letters of one item of a list on the page of the verdict
 _OF_A_KIND: Final = 6  # warnings of one kind printed; the status of the job lists all
 VERDICT_WORDS = {"pass": "pass", "marginal": "marginal", "fail": "FAIL", "on-site": "on site"}
@@ -114,10 +116,15 @@ def _warned(dossier: Dossier) -> list[Any]:
         kinds.setdefault(one.ref, []).append(one)
     lines = []
     for alike in kinds.values():
-        lines += [said_in(_warning(one), dossier.units) for one in alike[:_OF_A_KIND]]
+        lines += [_in_units(_warning(one), dossier) for one in alike[:_OF_A_KIND]]
         if len(alike) > _OF_A_KIND:
             lines.append(f"and {len(alike) - _OF_A_KIND} more like the last: the status of the job lists them all")
     return [subheading("Warnings of this job"), *listed([_cut(line) for line in lines], style="cell")] if lines else []
+
+
+def _in_units(text: str, dossier: Dossier) -> str:
+    """Return a warning with its lengths, those of the survey's metres too, in the units of the sheets."""
+    return _METRES.sub(lambda found: format_length(float(found[1]), dossier.units), said_in(text, dossier.units))
 
 
 def _warning(warning: Reason) -> str:

@@ -69,6 +69,11 @@ def test_warnings_stand_in_the_inspection_booklet_and_many_of_one_kind_are_count
     assert "and 3 more like the last" in words
 
 
+def test_a_warning_in_metres_is_printed_in_the_units_of_the_sheets():
+    words = inspection_with(warnings=(Reason(ref="off-edge", what="off WATER as fitted: 106 (0.303 m outside)", file="points.csv", line=9),))
+    assert 'off WATER as fitted: 106 (11-15/16" outside) (points.csv, line 9).' in words
+
+
 def test_only_the_check_that_fails_is_named_a_fail_on_the_plan():
     it = case("150 m")
     first, second, third = it.compliance.checks
