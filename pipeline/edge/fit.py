@@ -33,6 +33,7 @@ ARC_CORNER_PRICE: Final = 1.5  # [half nats] more where the corner is at an arc:
 AT_CORNER: Final = 9.21  # chi-square, 2 degrees of freedom, 1 %: within it a shot may have been taken at the corner
 CLEAR_CORNER: Final = math.radians(15)  # a lesser turn is not told from the side it belongs to
 FAR_OFF: Final = 5.0  # [-] times the hopeless description, at which a fit is not even settled (good ones were below 1 by then)
+UNSETTLED: Final = 2.5  # [-] times the hopeless description, up to which shots are given to their nearest pieces before a cut is judged
 STATION_STEP: Final = 0.25  # [m] between stated standard deviations
 
 
@@ -69,7 +70,7 @@ def shape_of_cut(shots: Shots, cut: Cut, *, closed: bool, noise: float = 1.0, ho
     noise : float
         Variance factor the description is judged by.
     hopeless : float
-        Description length [half nats] beyond which the cut is given up after its first adjustment.
+        Description length [half nats] beyond which the cut is given up once its shots lie on their nearest pieces.
     """
     start = first_shape(shots.points, cut, closed=closed)
     sightings = Sightings(points=shots.points, covariances=shots.covariances, pieces=start.pieces, corners=start.corners)
@@ -77,9 +78,12 @@ def shape_of_cut(shots: Shots, cut: Cut, *, closed: bool, noise: float = 1.0, ho
         return None
     fit = adjust_chain(start.chain, start.curved, sightings, _smooth_joins(start), hopeless=FAR_OFF * noise * hopeless)
     shape = Shape(fit=fit, sightings=sightings, shots=shots, far=start.far)
+    if math.isfinite(hopeless) and description_length(shape, noise=noise) > UNSETTLED * hopeless:
+        return None
+    shape = settled(shape)
     if math.isfinite(hopeless) and description_length(shape, noise=noise) > hopeless:
         return None
-    return _smoothed(_joins_tested(settled(shape)))
+    return _smoothed(_joins_tested(shape))
 
 
 def description_length(shape: Shape, *, noise: float) -> float:
