@@ -169,7 +169,9 @@ def test_a_blunder_of_any_size_is_named_with_its_cause(tie, misread, size, cause
 def test_a_misread_base_line_is_named_too():
     found = answer(FEET, {"ties.csv": in_feet_and_inches({"A–B": lambda inches: inches + 60}).encode()})
     assert not found.holds, found.holds
-    assert [warning.what.split(" and ")[0] for warning in found.survey.warnings if warning.ref == "blunder"] == ["tie A–B reads about 5' 0-1/16\" long"]
+    assert [warning.what.split(" and ")[0] for warning in found.survey.warnings if warning.ref == "blunder"] == [
+        "tie A–B reads about 5' 0-1/16\" long"
+    ]
 
 
 def in_feet_and_inches(misread) -> str:
