@@ -234,7 +234,7 @@ def schedule(dossier: Dossier, drilling: Drilling) -> TextPart:
     flow = [
         heading("Holes as drilled, in walking order, pool on the left"),
         paragraph(
-            "To next: centre to centre, straight, of the holes as they are. Off place: from where the plan had the hole. Panels hang by these distances."
+            "To next: centre to centre, straight, of the holes as they are; in a closed fence the last hole in the line has it to the first. Off place: from where the plan had the hole. Panels hang by these distances."
         ),
         table(head, rows, (7, 15, 13, 13, 23, 23, 16, 17, 18, 49)),
         *_still_to_drill(dossier, drilling),
