@@ -36,7 +36,7 @@ def inspection_parts(dossier: Dossier) -> tuple[Part, ...]:
         TextPart("Cautions", tuple(caution_flowables(dossier))),
         _summary(dossier),
         _documents(dossier),
-        TextPart("On site, limits of this report", (*_on_site(dossier), *_not_covered(dossier)), follows=True),
+        TextPart("On site, limits", (*_on_site(dossier), *_not_covered(dossier)), follows=True),
         PlanPart("Places of the checks", places.name, places.frame),
     )
 
