@@ -11,42 +11,110 @@ import pytest
 from pipeline.edge.as_built import as_built
 from pipeline.geometry.biarcs import arcs_through
 from pipeline.geometry.chain import Chain
-from pipeline.geometry.chain_adjustment import adjust_chain
-from pipeline.geometry.fitting import fit_circle
+from pipeline.geometry.chain_adjustment import Sightings, adjust_chain
+from pipeline.geometry.fitting import fit_circle, fit_slope
 from tests.benchmarks.edge_truth import kidney, round_ends, shoot
 
 GANDER_POINTS = np.array([[1, 7], [2, 6], [5, 8], [7, 7], [9, 5], [3, 7]], dtype=float)
+FOUR_POINTS = np.array([[11.88, 0.08], [10.34, 8.59], [2.58, 9.54], [-0.29, 1.95]])
+PEARSON_X = np.array([0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4])
+PEARSON_Y = np.array([5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5])
+YORK_WX = np.array([1000, 1000, 500, 800, 200, 80, 60, 20, 1.8, 1])  # weights in x and y (York 1966)
+YORK_WY = np.array([1, 1.8, 4, 8, 20, 20, 70, 70, 100, 500])
 
 
-def odr_circle(points, sigma=1.0):
-    """Centre and radius by odrpack's implicit orthogonal distances, their covariance from a-priori sigmas, and the sum of squares."""
+def odr_circle(points):
+    """Centre and radius by odrpack's implicit orthogonal distances, their covariance for unit sigmas, and the sum of squares.
+
+    odrpack holds an implicit curve by a penalty it raises step by step.  Written as a difference of squares and with weights of 1 / (10 mm)²
+    the penalty drowns in rounding (it stops with "numerical error", or 0.8 mm off); as a distance with unit weights it settles to a micrometre.
+    The sum is taken from its circle: its own deltas stop where the penalty does, up to 2e-4 short of the circle.
+    """
     odrpack = pytest.importorskip("odrpack")
     start = np.array([*points.mean(axis=0), np.hypot(*(points - points.mean(axis=0)).T).mean()])
 
     def implicit(x, beta):
-        return (x[0] - beta[0]) ** 2 + (x[1] - beta[1]) ** 2 - beta[2] ** 2
+        return np.hypot(x[0] - beta[0], x[1] - beta[1]) - beta[2]
 
     result = odrpack.odr_fit(
-        implicit,
-        points.T.copy(),
-        np.zeros(len(points)),
-        start,
-        task="implicit-ODR",
-        weight_x=1 / sigma**2,
+        implicit, points.T.copy(), np.zeros(len(points)), start, task="implicit-ODR", maxit=5000, partol=1e-14, sstol=1e-14, diff_scheme="central"
+    )
+    assert result.success
+    x, y, radius = result.beta
+    return result.beta, result.cov_beta, float(((np.hypot(*(points - (x, y)).T) - radius) ** 2).sum())
+
+
+@pytest.mark.outside(
+    source="odrpack 0.7 (implicit orthogonal distances)",
+    compares="geometric circle of the six points of Gander, Golub and Strebel and of the four of OSGeoLab",
+    tolerance="1e-6 m, 1e-9 of the sum of squares",
+)
+@pytest.mark.parametrize("points", [GANDER_POINTS, FOUR_POINTS])
+def test_circles_by_orthogonal_distance_regression(points):
+    beta, _, squares = odr_circle(points)
+    fit = fit_circle(points)
+    assert (*fit.centre, fit.radius) == pytest.approx(tuple(beta), abs=1e-6)
+    assert fit.residual_norm**2 == pytest.approx(squares, rel=1e-9)
+
+
+@pytest.mark.outside(
+    source="odrpack 0.7 (explicit orthogonal distances, central differences)",
+    compares="Pearson's line with York's weights: intercept, slope, chi-square, standard deviations",
+    tolerance="1e-8; standard deviations 1 % (York's formula and odrpack's differ in second order)",
+)
+def test_the_line_of_pearson_and_york_by_orthogonal_distance_regression():
+    """By odrpack's own default (forward differences, loose stops) the slope differs by 5e-6: that is its stopping, not another minimum."""
+    odrpack = pytest.importorskip("odrpack")
+    result = odrpack.odr_fit(
+        lambda x, beta: beta[0] + beta[1] * x,
+        PEARSON_X,
+        PEARSON_Y,
+        np.array([5.0, -0.5]),
+        weight_x=YORK_WX,
+        weight_y=YORK_WY,
         maxit=5000,
-        partol=1e-14,
-        sstol=1e-14,
+        partol=1e-16,
+        sstol=1e-16,
         diff_scheme="central",
     )
-    return result.beta, float((result.delta**2).sum() / sigma**2)
+    fit = fit_slope(PEARSON_X, PEARSON_Y, 1 / np.sqrt(YORK_WX), 1 / np.sqrt(YORK_WY))
+    assert (fit.intercept, fit.slope) == pytest.approx(tuple(result.beta), abs=1e-8)
+    assert fit.chi_square == pytest.approx(result.sum_square, rel=1e-12)
+    scale = math.sqrt(fit.chi_square / 8)
+    assert (fit.sigma_intercept * scale, fit.sigma_slope * scale) == pytest.approx(tuple(result.sd_beta), rel=0.01)
 
 
-@pytest.mark.outside(source="odrpack 0.7 (implicit orthogonal distances)", compares="geometric circle of six points", tolerance="1e-4")
-def test_six_points_by_orthogonal_distance_regression():
-    (x, y, radius), squares = odr_circle(GANDER_POINTS)
-    fit = fit_circle(GANDER_POINTS)
-    assert (*fit.centre, fit.radius) == pytest.approx((x, y, radius), abs=1e-4)
-    assert fit.residual_norm**2 == pytest.approx(squares, rel=1e-6)
+@pytest.mark.outside(
+    source="odrpack 0.7 (implicit orthogonal distances)",
+    compares="one arc of a chain: centre, radius, chi-square, standard deviations of the three",
+    tolerance="1e-6 m, 1e-6, 1e-4 relative",
+)
+def test_one_arc_of_a_chain_by_orthogonal_distance_regression():
+    """The chain's numbers are ends and a bulge: its circle and that circle's covariance are carried over by differences."""
+    sigma = 0.01
+    random = np.random.default_rng(5)
+    angles = np.linspace(0.3, 2.4, 12)
+    points = np.column_stack((1 + 3 * np.cos(angles), 2 + 3 * np.sin(angles))) + random.normal(0, sigma, (12, 2))
+    sightings = Sightings(
+        points=points,
+        covariances=np.tile(np.eye(2) * sigma**2, (12, 1, 1)),
+        pieces=np.zeros(12, dtype=np.intp),
+        corners=np.full(12, -1, dtype=np.intp),
+    )
+    fit = adjust_chain(Chain((tuple(points[0]), tuple(points[-1])), (0.5,), False), (True,), sightings)
+    beta, covariance, squares = odr_circle(points)
+    numbers = np.array([*fit.chain.vertices[0], *fit.chain.vertices[1], fit.chain.bulges[0]])
+    columns = [(_circle_of(numbers + step) - _circle_of(numbers - step)) / 2e-6 for step in np.eye(5) * 1e-6]
+    own = np.column_stack(columns) @ fit.covariance @ np.column_stack(columns).T
+    assert tuple(_circle_of(numbers)) == pytest.approx(tuple(beta), abs=1e-6)
+    assert fit.chi_square == pytest.approx(squares / sigma**2, rel=1e-6)
+    assert np.sqrt(np.diag(own)) == pytest.approx(np.sqrt(np.diag(covariance)) * sigma, rel=1e-4)
+
+
+def _circle_of(numbers):
+    """Centre and radius of an arc by its ends and bulge."""
+    piece = Chain(((numbers[0], numbers[1]), (numbers[2], numbers[3])), (numbers[4],), False).piece(0)
+    return np.array([*piece.centre, piece.radius])
 
 
 @pytest.mark.outside(source="circle-fit 0.2.1 (standardLSQ, geometric to 4e-5)", compares="geometric circle of six points", tolerance="1e-4")
