@@ -144,9 +144,11 @@ def _known(places: Places, entry: QueueEntry, office: Office, before: Known | No
 def _seated(old: dict[str, str], runnable: list[str], cores: int) -> dict[str, str]:
     """Give every job that can run a chunk: its old one, else the first with room, else a new one.
 
-    Chunks are filled evenly over the cores as long as they are not full, so that few jobs too are worked on side by side.
+    As many chunks are made for each core, and all are filled evenly, so that the cores end together: a last chunk of a few
+    jobs would leave one core idle while the others work at a full one.
     """
-    room = min(CHUNK_JOBS, max(1, math.ceil(len(runnable) / cores)))
+    rounds = math.ceil(len(runnable) / (CHUNK_JOBS * cores))
+    room = max(1, math.ceil(len(runnable) / max(1, rounds * cores)))
     seats = {name: old[name] for name in runnable if old.get(name)}
     taken: dict[str, int] = {}
     for chunk in seats.values():

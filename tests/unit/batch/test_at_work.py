@@ -122,8 +122,15 @@ def test_chunks_fill_evenly_keep_their_jobs_and_never_overflow():
     many = _seated(few, [*few, *(f"n{number}" for number in range(100))], 2)
     assert {name: chunk for name, chunk in many.items() if name in few} == few
     sizes = [list(many.values()).count(chunk) for chunk in set(many.values())]
-    assert max(sizes) == CHUNK_JOBS
-    assert len(sizes) == -(-105 // CHUNK_JOBS)
+    assert sorted(sizes) == [24, 27, 27, 27]  # two rounds of two cores
+
+
+def test_no_chunk_overflows_and_every_core_has_as_many():
+    seats = _seated({}, [f"j{number:04}" for number in range(1000)], 3)
+    sizes = [list(seats.values()).count(chunk) for chunk in set(seats.values())]
+    assert max(sizes) <= CHUNK_JOBS
+    assert len(sizes) == 33  # eleven rounds of three cores
+    assert max(sizes) - min(sizes) <= len(sizes)
 
 
 def test_a_removed_jobs_seat_is_given_to_a_new_one():
