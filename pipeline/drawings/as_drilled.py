@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
+
+import msgspec
 
 from pipeline.drawings import cautions
 from pipeline.drawings.changes import Change, changes
 from pipeline.drawings.dossier import Dossier
 from pipeline.drawings.pages import TextPart, TickBox, heading, listed, paragraph, subheading, table
-from pipeline.model.drilling import Cure, DrilledHole, Drilling, Misfit, Reading
+from pipeline.model.drilling import Cure, DrilledHole, Drilling, Misfit, Reading, ToTape
+from pipeline.model.fabrication import PanelDrawing
 from pipeline.model.layout import Hole
 from pipeline.units import INCH, MILLIMETRE, ReportUnits, format_length
 
@@ -87,18 +90,19 @@ def _follows(dossier: Dossier, drilling: Drilling) -> list[Any]:
         ("Holes that are not as planned", [_hole_words(hole, drilling, units) for hole in drilling.holes if _is_told(hole)]),
         ("Stock panels that do not hang in these holes", [_misfit_words(one, dossier) for one in drilling.misfits]),
         ("What would cost less: drill ONE of these holes again", [_cure_words(one, dossier) for one in drilling.cures[:_LISTED]]),
+        ("Tape these, hole to hole: before that the panel is not cut, or not hung", to_tape_words(dossier)),
         ("Cut already", cut_words(dossier)),
     )
     for title, items in sections:
         if items:
-            flow += [subheading(title), *listed(items, boxes=title.startswith("Measure"))]
+            flow += [subheading(title), *listed(items, boxes=title.startswith(("Measure", "Tape")))]
     return flow
 
 
 def to_measure(drilling: Drilling) -> set[str]:
-    """Return the holes that somebody has to measure still: not drilled yet, not measured, or read wrong."""
+    """Return the holes that somebody has to measure still: not drilled yet, read wrong, or with a distance a panel waits for."""
     line = {hole.hole for hole in drilling.holes if hole.state == "missing"}
-    return line | {reading.hole for reading in drilling.not_followed}
+    return line | {reading.hole for reading in drilling.not_followed} | {first for one in drilling.to_tape for first, _ in one.spans}
 
 
 def _in_numbers(drilling: Drilling) -> str:
@@ -200,17 +204,54 @@ def _cure_words(cure: Cure, dossier: Dossier) -> str:
 
 
 def to_tape_words(dossier: Dossier) -> list[str]:
-    """Return what has to be taped before a custom panel is cut: holes nobody measured, readings not followed, distances not known well enough."""
-    drilling = dossier.drilled
-    if drilling is None:
+    """Return what has to be taped before a panel is cut or hung."""
+    if dossier.drilled is None:
         return []
-    open_holes = to_measure(drilling) | {hole.hole for hole in drilling.holes if hole.state == "planned"}
-    told = []
-    for panel in dossier.layout.panels:
-        wanting = [name for name in panel.holes if name in open_holes]
-        if panel.kind == "custom" and wanting:
-            told.append(f"{panel.name}: {', '.join(wanting)} not measured, or read wrong: tape hole to hole before {panel.name} is cut")
-    return told + [f"{reason.what}: {reason.do}" for reason in drilling.warnings if reason.ref == "panel-known-badly"]
+    kinds = {panel.name: panel.kind for panel in dossier.layout.panels}
+    return [
+        f"{one.panel}: {_runs_words(one)}, known to {format_length(2 * one.sigma, dossier.units)} only; "
+        + ("it is not cut before" if kinds.get(one.panel) == "custom" else "as a stock panel it may not hang")
+        for one in dossier.drilled.to_tape
+    ]
+
+
+def _runs_words(one: ToTape) -> str:
+    """Return the distances to tape, neighbouring ones as one."""
+    runs: list[list[str]] = []
+    for first, last in one.spans:
+        if runs and runs[-1][1] == first:
+            runs[-1][1] = last
+        else:
+            runs.append([first, last])
+    told = " and ".join(f"{first} to {last}" for first, last in runs)
+    return told if len(runs) == len(one.spans) else f"{told}, every hole to the next"
+
+
+def as_released(panel: PanelDrawing, dossier: Dossier) -> PanelDrawing:
+    """Return a panel as the shop may see it: one that waits for a tape without mark, cut and recipe, so that nobody cuts by them."""
+    waits = dossier.drilled.waits(panel.panel) if dossier.drilled is not None else None
+    if waits is None or panel.kind == "stock":
+        return panel
+    steps = (
+        f"NOT RELEASED. Tape first, hole to hole: {_runs_words(waits)}.",
+        "The office adds them to as_drilled.csv as to_next; the next revision has the mark and the cut.",
+        "The spacings drawn here are not known well enough to cut by.",
+    )
+    return msgspec.structs.replace(panel, mark=None, cut=None, takes_off="not released", recipe=steps)
+
+
+def cut_from_this(dossier: Dossier) -> str:
+    """Say which distances the shop cuts by: those of custom panels, and that ties do not stand for them."""
+    custom = [panel for panel in dossier.layout.panels if panel.kind == "custom"]
+    if not custom:
+        return ""
+    told = ", ".join(f"{panel.name} ({panel.holes[0]} to {panel.holes[-1]})" for panel in custom)
+    return f" Custom panels are cut by the distances to the next hole, and not by ties or shots: no cut without them. Here: {told}."
+
+
+def waits(panel: str, dossier: Dossier) -> bool:
+    """Say whether a panel waits for a tape."""
+    return dossier.drilled is not None and dossier.drilled.waits(panel) is not None
 
 
 def cut_words(dossier: Dossier) -> list[str]:
@@ -229,20 +270,29 @@ def schedule(dossier: Dossier, drilling: Drilling) -> TextPart:
     units = dossier.units
     standing = {hole.name: hole for hole in dossier.layout.holes}
     planned = {hole.name: hole for hole in dossier.planned.holes} if dossier.planned is not None else {}
-    rows = [_schedule_row(one, standing.get(one.hole), planned.get(one.hole), drilling, units) for one in drilling.holes]
+    followers = zip(drilling.holes, (*drilling.holes[1:], None), strict=True)
+    rows = [_schedule_row(one, after, standing, planned, drilling, units) for one, after in followers]
     head = ("", "hole", "carries", "role", "to next", "planned", "differs", "off place", "which way", "")
     flow = [
         heading("Holes as drilled, in walking order, pool on the left"),
         paragraph(
-            "To next: centre to centre, straight, of the holes as they are; in a closed fence the last hole in the line has it to the first. Off place: from where the plan had the hole. Panels hang by these distances."
+            "To next: centre to centre, straight, of the holes as they are, to the hole of the next row or to the one named beside it. Off place: from where the plan had the hole. Panels hang by these distances."
         ),
-        table(head, rows, (7, 15, 13, 13, 23, 23, 16, 17, 18, 49)),
+        table(head, rows, (7, 15, 13, 13, 28.5, 20, 16, 17, 18, 46.5)),
         *_still_to_drill(dossier, drilling),
     ]
     return TextPart("Holes as drilled", tuple(flow))
 
 
-def _schedule_row(one: DrilledHole, hole: Hole | None, planned: Hole | None, drilling: Drilling, units: ReportUnits) -> tuple[Any, ...]:
+def _schedule_row(
+    one: DrilledHole,
+    next_row: DrilledHole | None,
+    standing: Mapping[str, Hole],
+    plan: Mapping[str, Hole],
+    drilling: Drilling,
+    units: ReportUnits,
+) -> tuple[Any, ...]:
+    hole, planned = standing.get(one.hole), plan.get(one.hole)
     to_next, was = hole.to_next if hole else None, planned.to_next if planned else None
     differs = to_next - was if to_next is not None and was is not None else 0.0
     off, way = off_told(one, drilling)
@@ -253,13 +303,20 @@ def _schedule_row(one: DrilledHole, hole: Hole | None, planned: Hole | None, dri
         one.hole,
         hole.carries if hole else "",
         hole.role if hole else "",
-        "" if to_next is None else format_length(to_next, units),
+        "" if to_next is None else f"{format_length(to_next, units)}{_to_which(one.hole, next_row, standing)}",
         "" if was is None else format_length(was, units),
         _signed(differs, units),
         format_length(off, units) if off > _FELT[units] else "",
         way if off > _FELT[units] else "",
         words,
     )
+
+
+def _to_which(hole: str, next_row: DrilledHole | None, standing: Mapping[str, Hole]) -> str:
+    """Return to which hole a distance leads where that is not the next row's: at the end of a loop, before a hole that was given up."""
+    line = [one.name for one in standing.values() if one.role != "pocket"]
+    after = line[(line.index(hole) + 1) % len(line)]
+    return "" if next_row is not None and next_row.hole == after else f" (to {after})"
 
 
 def _signed(length: float, units: ReportUnits) -> str:

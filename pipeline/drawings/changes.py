@@ -98,6 +98,9 @@ def _in_a_few_words(found: Sequence[Change], layout: Layout, drilling: Drilling 
     wrong = len(drilling.not_followed) if drilling is not None else 0
     if wrong:
         yield f"{wrong} {'reading' if wrong == 1 else 'readings'} not followed"
+    waiting = [one.panel for one in drilling.to_tape] if drilling is not None else []
+    if waiting:
+        yield f"{', '.join(waiting)} {'waits' if len(waiting) == 1 else 'wait'} for a tape"
     if drilling is not None and drilling.cures:
         yield f"{drilling.cures[0].hole} drilled again would cost less"
 

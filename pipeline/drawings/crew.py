@@ -236,11 +236,11 @@ def _as_drilled(dossier: Dossier) -> tuple[TextPart, ...]:
     ]
     how = "feet, inches and sixteenths" if dossier.units == "inch" else "whole millimetres"
     pockets = " A pocket stands beside the line and has no next hole: its two ties." if any(hole.role == "pocket" for hole in holes) else ""
-    cut = " Custom panels are cut from this sheet." if _has_custom(dossier) else ""
+    cut = as_drilled.cut_from_this(dossier)
     flow = [
         heading("The holes as drilled" if dossier.drilled is None else "Holes to measure again"),
         paragraph(
-            f"Measure every hole to the next one, centre to centre, in {how}, or its two ties again; the office types it as as_drilled.csv with the heads below.{pockets}{cut}"
+            f"Measure every hole to the next one, centre to centre, in {how}; the office types it as as_drilled.csv with the heads below. Where a hole is off its mark, its two ties as well.{pockets}{cut}"
         ),
         table(("hole", "planned", "to_next", "tie_a", "tie_b"), rows, (22, 32, 42, 42, 42), grid=True, high=6.4),
         space(4),

@@ -39,7 +39,7 @@ def _list(dossier: Dossier) -> list[Any]:
     units = dossier.units
     rows = [
         (
-            TickBox(),
+            _box(panel.panel, dossier),
             panel.panel,
             panel.kind,
             format_length(panel.post_stations[-1], units),
@@ -80,9 +80,14 @@ def _list(dossier: Dossier) -> list[Any]:
 
 
 def _to_tape(dossier: Dossier) -> list[Any]:
-    """Say which distances have to be measured before a panel is cut."""
+    """Say which distances have to be measured before a panel is cut or hung."""
     told = as_drilled.to_tape_words(dossier)
-    return [subheading("Not to be cut before these are taped"), *listed(told, boxes=True)] if told else []
+    return [subheading("Not released: not to be cut, or hung, before these are taped"), *listed(told, boxes=True)] if told else []
+
+
+def _box(panel: str, dossier: Dossier) -> Any:
+    """Return the box to tick once a panel is made; a word where it waits for a tape."""
+    return "wait" if as_drilled.waits(panel, dossier) else TickBox()
 
 
 def _cut_already(dossier: Dossier) -> list[Any]:
@@ -100,7 +105,7 @@ def _first(dossier: Dossier) -> list[Any]:
 
 
 def _drawings(dossier: Dossier) -> list[DrawingPart]:
-    custom = [panel for panel in dossier.fabrication.panels if panel.kind == "custom"]
+    custom = [as_drilled.as_released(panel, dossier) for panel in dossier.fabrication.panels if panel.kind == "custom"]
     frame = frame_of(dossier.facts.paper)
     pages = [custom[start : start + _A_PAGE] for start in range(0, len(custom), _A_PAGE)]
     parts = []
@@ -202,7 +207,7 @@ def _tickets(dossier: Dossier) -> list[Any]:
     for ticket in dossier.fabrication.tickets:
         rows = [
             (
-                "cut" if cut.done else TickBox(),
+                "cut" if cut.done else _box(cut.panel, dossier),
                 cut.cut,
                 cut.panel,
                 format_length(cut.start, units),
@@ -215,9 +220,16 @@ def _tickets(dossier: Dossier) -> list[Any]:
         flow += [subheading(f"{ticket.source}: {what}{f'; lies at {ticket.where}' if ticket.where else ''}")]
         flow += [
             table(("", "cut", "panel", "from, off the fabric's edge", "to, off the same edge", "length of the piece"), rows, (7, 18, 18, 36, 36, 36)),
+            *_not_to_cut(ticket, dossier),
             paragraph(_left_over(ticket, units)),
         ]
     return [*flow, paragraph("Seal every cut edge with heat, away from solvent and the pile of mesh.", "strong")]
+
+
+def _not_to_cut(ticket: CutTicket, dossier: Dossier) -> list[Any]:
+    """Say which cuts of a source wait, and for what."""
+    held = [cut.cut for cut in ticket.cuts if not cut.done and as_drilled.waits(cut.panel, dossier)]
+    return [paragraph(f"{', '.join(held)}: NOT RELEASED. Do not cut: tape first, as the first page says.", "strong")] if held else []
 
 
 def _left_over(ticket: CutTicket, units: Any) -> str:

@@ -17,6 +17,7 @@ from pipeline.drilling.lineup import Lineup, line_up
 from pipeline.drilling.misfits import custom_where_misfit, gates_that_do_not_fit, misfits_of
 from pipeline.drilling.network import Network, Sigmas, Vector, loosened, network_of
 from pipeline.drilling.notices import gate_does_not_fit, warnings_of
+from pipeline.drilling.release import Known, sure, to_tape_of
 from pipeline.drilling.sheet import SheetRow, read_sheet
 from pipeline.drilling.slips import Explanation, Found, explained, how_far, reading_in_words
 from pipeline.drilling.standing import standing_layout
@@ -73,14 +74,19 @@ def measured(job: Job, survey: Survey, site: Site, layout: Layout, rows: tuple[S
     sigmas = {one.hole: one.to_next_sigma or 0.0 for one in holes}
     for gate, off in gates_that_do_not_fit(layout, stands, shop, sigmas):
         raise gate_does_not_fit(gate, off, gate_cure(gate.name, layout, stands, shop), shop, units)
+    readings = _readings(network, estimate, rows, lineup, found, units)
+    known = Known.of(holes, readings)
     misfits = misfits_of(layout, stands, shop)
-    cures = cures_of(layout, stands, misfits, lineup.filled(layout), site, shop, units)
+    certain = {one.panel for one in misfits if sure(one, known, shop)}
+    cures = [one for one in cures_of(layout, stands, misfits, lineup.filled(layout), site, shop, units) if certain.issuperset(one.saves)]
+    stands = custom_where_misfit(stands, misfits)
     return Drilling(
-        layout=custom_where_misfit(stands, misfits),
+        layout=stands,
         holes=holes,
-        readings=_readings(network, estimate, rows, lineup, found, units),
+        readings=readings,
         misfits=tuple(msgspec.structs.replace(one, cure=next((cure for cure in cures if one.panel in cure.saves), None)) for one in misfits),
         cures=tuple(cure for cure in cures if cure.cost < cure.cost_as_is),
+        to_tape=to_tape_of(layout, stands, known, shop),
         adjusted=_adjusted(network, estimate, found, units),
     )
 

@@ -10,7 +10,7 @@ import msgspec
 
 from pipeline.drilling.prices import extra_for_custom
 from pipeline.model.drilling import Misfit
-from pipeline.model.layout import Gate, Hole, Layout, Panel
+from pipeline.model.layout import Gate, Layout, Panel
 from pipeline.model.shop import Shop
 
 COVERAGE: Final = 1.96  # [-] standard deviations beyond which a gate is said not to fit, 95 %
@@ -41,12 +41,19 @@ def spans_of(plan: Layout) -> tuple[Span, ...]:
 
 def misfits_of(plan: Layout, stands: Layout, shop: Shop) -> tuple[Misfit, ...]:
     """Return the stock panels that no longer fit their holes, in the order of the panels."""
-    holes = {hole.name: hole for hole in stands.holes}
     return tuple(
         misfit
         for was, now in zip(plan.panels, stands.panels, strict=True)
-        if was.kind == "stock" and (misfit := _misfit(plan, was, now, holes, shop))
+        if was.kind == "stock" and (misfit := _misfit(plan, was, now, stands, shop))
     )
+
+
+def spacings_off(plan: Layout, was: Panel, now: Panel, stands: Layout) -> list[tuple[float, str, str]]:
+    """Return of every spacing of a panel by how much it is wider than planned [m], and its two holes as they stand."""
+    chords = {hole.name: hole.to_next or 0.0 for hole in plan.holes}
+    drilled = {hole.name: hole.to_next or 0.0 for hole in stands.holes}
+    bays = zip(was.holes, itertools.pairwise(now.holes), strict=False)
+    return [(drilled[first] - chords[planned], first, last) for planned, (first, last) in bays]
 
 
 def custom_where_misfit(stands: Layout, misfits: tuple[Misfit, ...]) -> Layout:
@@ -83,14 +90,9 @@ def _unsure(gate: Gate, sigmas: Mapping[str, float]) -> float:
     return COVERAGE * sigmas.get(gate.hinge_hole, 0.0)
 
 
-def _misfit(plan: Layout, was: Panel, now: Panel, holes: Mapping[str, Hole], shop: Shop) -> Misfit | None:
+def _misfit(plan: Layout, was: Panel, now: Panel, stands: Layout, shop: Shop) -> Misfit | None:
     extra = extra_for_custom(shop, now.length, now)
     if len(was.holes) != len(now.holes):
         return Misfit(panel=now.name, first=now.holes[0], last=now.holes[-1], off=now.length - was.length, extra=extra)
-    chords = {hole.name: hole.to_next or 0.0 for hole in plan.holes}
-    off = [
-        ((holes[first].to_next or 0.0) - chords[planned], first, last)
-        for planned, (first, last) in zip(was.holes, itertools.pairwise(now.holes), strict=False)
-    ]
-    by, first, last = max(off, key=lambda one: abs(one[0]))
+    by, first, last = max(spacings_off(plan, was, now, stands), key=lambda one: abs(one[0]))
     return Misfit(panel=now.name, first=first, last=last, off=by, extra=extra) if abs(by) > shop.setting_out.fit_tolerance + SAME else None

@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from pipeline.drilling.misfits import gates_hardly_known
+from pipeline.drilling.misfits import COVERAGE, gates_hardly_known
+from pipeline.drilling.release import Known, runs_of, sure
 from pipeline.drilling.sheet import FILE
 from pipeline.errors import JobError, Reason
-from pipeline.model.drilling import Cure, DrilledHole, Drilling, Misfit, Reading
-from pipeline.model.layout import Gate, Layout, Panel
+from pipeline.model.drilling import Cure, DrilledHole, Drilling, Misfit, Reading, ToTape
+from pipeline.model.layout import Gate, Layout
 from pipeline.model.shop import Shop
 from pipeline.units import ReportUnits, format_length
 
 LOOSE: Final = 0.01  # [m] one sigma: a hole known worse than this is measured again before the inspector comes
-CUT_BY: Final = 0.003 / 2.58  # [m] one sigma: a custom panel cut by distances known so fits its holes within 3 mm in 99 of 100
 
 
 def warnings_of(plan: Layout, drilling: Drilling, shop: Shop, units: ReportUnits) -> Iterator[Reason]:
@@ -23,8 +23,8 @@ def warnings_of(plan: Layout, drilling: Drilling, shop: Shop, units: ReportUnits
     yield from (_elsewhere(hole, units) for hole in drilling.holes if hole.state == "moved")
     yield from (_loose(hole, units) for hole in drilling.holes if hole.state in ("moved", "added") and hole.sigma > LOOSE)
     yield from (_missing(hole) for hole in drilling.holes if hole.state == "missing")
-    yield from (_misfit(one, shop, units) for one in drilling.misfits)
-    yield from (_loose_panel(panel, drilling, units) for panel in _loose_panels(drilling) if drilling.as_drilled)
+    yield from (_misfit(one, drilling, shop, units) for one in drilling.misfits)
+    yield from (_to_tape(one, drilling, units) for one in drilling.to_tape)
     sigmas = {one.hole: one.to_next_sigma or 0.0 for one in drilling.holes}
     yield from (_loose_gate(gate, off, units) for gate, off in gates_hardly_known(plan, drilling.layout, shop, sigmas))
     pockets = {hole.name for hole in drilling.layout.holes if hole.role == "pocket"}
@@ -81,14 +81,20 @@ def _missing(hole: DrilledHole) -> Reason:
     )
 
 
-def _misfit(misfit: Misfit, shop: Shop, units: ReportUnits) -> Reason:
+def _misfit(misfit: Misfit, drilling: Drilling, shop: Shop, units: ReportUnits) -> Reason:
     side = "too wide" if misfit.off > 0 else "too narrow"
+    certain = sure(misfit, Known.of(drilling.holes, drilling.readings), shop)
+    alone = (
+        "no single hole drilled again would save it"
+        if certain
+        else "tape it before anything is made or drilled: the readings leave open whether it hangs"
+    )
     return Reason(
         ref="panel-becomes-custom",
         what=f"{misfit.panel} no longer hangs in its holes and is made custom, for {misfit.extra:.2f} {shop.currency} more: fabric, posts, work, less the stock panel",
         why=f"{misfit.first} to {misfit.last} is {format_length(abs(misfit.off), units)} {side}; "
         f"{format_length(shop.setting_out.fit_tolerance, units)} is what a stock panel takes",
-        do=_cure_in_words(misfit.cure, shop, units) if misfit.cure else "no single hole drilled again would save it",
+        do=_cure_in_words(misfit.cure, shop, units) if misfit.cure else alone,
     )
 
 
@@ -103,20 +109,17 @@ def _cure_in_words(cure: Cure, shop: Shop, units: ReportUnits) -> str:
     )
 
 
-def _loose_panels(drilling: Drilling) -> list[Panel]:
-    """Return the custom panels with a distance between measured holes that is not known well enough to cut by."""
-    loose = {one.hole for one in drilling.holes if one.state not in ("planned", "missing") and (one.to_next_sigma or 0.0) > CUT_BY}
-    return [panel for panel in drilling.layout.panels if panel.kind == "custom" and loose & set(panel.holes[:-1])]
-
-
-def _loose_panel(panel: Panel, drilling: Drilling, units: ReportUnits) -> Reason:
-    sigma = max(one.to_next_sigma or 0.0 for one in drilling.holes if one.hole in panel.holes[:-1])
+def _to_tape(one: ToTape, drilling: Drilling, units: ReportUnits) -> Reason:
+    panel = next(panel for panel in drilling.layout.panels if panel.name == one.panel)
+    distances = " and ".join(f"{first} to {last}" for first, last in runs_of(one.spans))
+    custom = panel.kind == "custom"
+    told = f"{distances} {'is' if len(one.spans) == 1 else 'are'} known to {format_length(COVERAGE * one.sigma, units)} only"
     return Reason(
-        ref="panel-known-badly",
-        what=f"the holes of {panel.name} are known to {format_length(2 * sigma, units)} from one another only",
-        why="places by ties or by the instrument do not tell the distance of neighbouring holes as a tape does",
+        ref="panel-to-tape",
+        what=f"{one.panel} waits: {told}" + ("" if custom else ", and it may not hang"),
+        why="ties, shots and the plan place each hole by itself; what a panel is cut and hung by is the distance from hole to hole, by a tape",
         file=FILE,
-        do=f"tape {panel.holes[0]} to {panel.holes[-1]}, hole to hole, before {panel.name} is cut",
+        do=f"tape {distances}, every hole to the next, and add it as to_next; {one.panel} is not {'cut' if custom else 'hung'} before",
     )
 
 

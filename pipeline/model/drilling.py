@@ -185,7 +185,8 @@ class Misfit(msgspec.Struct, frozen=True, kw_only=True):
     extra : float
         What the custom panel costs above the stock panel, in the shop's currency.
     cure : Cure or None
-        The one hole that would save it at least cost if it were drilled again, worth it or not.
+        The one hole that would save it at least cost if it were drilled again, worth it or not; None also while the readings leave open whether the panel
+        hangs at all.
     """
 
     panel: str
@@ -194,6 +195,23 @@ class Misfit(msgspec.Struct, frozen=True, kw_only=True):
     off: float
     extra: float
     cure: Cure | None = None
+
+
+class ToTape(msgspec.Struct, frozen=True, kw_only=True):
+    """A panel that waits for a tape: a custom one is not cut, a stock one is not hung, before these distances are known.
+
+    Parameters
+    ----------
+    panel : str
+    spans : tuple of (str, str)
+        Neighbouring holes to tape, centre to centre, in walking order.
+    sigma : float
+        Standard deviation of the worst known of these distances as estimated [m].
+    """
+
+    panel: str
+    spans: tuple[tuple[str, str], ...]
+    sigma: float
 
 
 class Adjusted(msgspec.Struct, frozen=True, kw_only=True):
@@ -238,6 +256,8 @@ class Drilling(msgspec.Struct, frozen=True, kw_only=True):
     misfits : tuple of Misfit
     cures : tuple of Cure
         Every single hole that would save a panel if it were drilled again, cheapest first; all cost less than making every misfit custom.
+    to_tape : tuple of ToTape
+        Panels that are not released yet, with the distances that nobody taped; every other panel may be cut or hung.
     cut : tuple of CutAlready
     adjusted : Adjusted or None
     returned : Returned
@@ -251,6 +271,7 @@ class Drilling(msgspec.Struct, frozen=True, kw_only=True):
     readings: tuple[Reading, ...] = ()
     misfits: tuple[Misfit, ...] = ()
     cures: tuple[Cure, ...] = ()
+    to_tape: tuple[ToTape, ...] = ()
     cut: tuple[CutAlready, ...] = ()
     adjusted: Adjusted | None = None
     returned: Returned = Returned()
@@ -259,6 +280,10 @@ class Drilling(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def not_followed(self) -> tuple[Reading, ...]:
         return tuple(reading for reading in self.readings if not reading.followed)
+
+    def waits(self, panel: str) -> ToTape | None:
+        """Return what has to be taped before a panel is cut or hung; None of one that is released."""
+        return next((one for one in self.to_tape if one.panel == panel), None)
 
     def of(self, hole: str) -> DrilledHole | None:
         """Return what is known of a hole, None of one that is not here."""

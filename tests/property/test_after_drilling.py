@@ -15,10 +15,9 @@ import pytest
 
 from pipeline.errors import SleevelineError, SurveyError
 from pipeline.model.drilling import Drilling
-from tests.truth.after_drilling import Planned, cheapest_by_trying, fits, followed, misfits, planned_at
+from tests.truth.after_drilling import Planned, cheapest_by_trying, fits, followed, misfits, planned_on
 from tests.truth.drilling import Drilled, Sheet, added, along, drill, measured, not_drilled, put_off, with_rows_swapped, with_slip, written
 from tests.truth.stress_sites import random_sites
-from tests.truth.through_line import take_through
 
 FEW, ALL = range(2), range(38)
 WITHIN = 0.003  # [m] panels have to fit their true holes
@@ -28,9 +27,8 @@ SEEDS = range(4)
 
 @cache
 def outline(number: int) -> Planned:
-    """A random outline planned, once a run."""
-    place = take_through(random_sites(38)[number].shots, Path(mkdtemp(prefix="plan")))
-    return planned_at(place)
+    """A random outline planned, once a run; one whose survey is held, as it truly is."""
+    return planned_on(random_sites(38)[number], Path(mkdtemp(prefix="plan")))[0]
 
 
 def pytest_generate_tests(metafunc):

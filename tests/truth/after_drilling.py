@@ -5,11 +5,14 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
 
 from pipeline import artifacts
 from pipeline.artifacts import JobPlace
 from pipeline.drilling.follow import follow
+from pipeline.errors import SurveyError
 from pipeline.fabrication.fabricate import fabricate
 from pipeline.geometry.chain import Point
 from pipeline.model.drilling import Drilling, Returned
@@ -19,6 +22,10 @@ from pipeline.model.site import Site
 from pipeline.model.survey import Survey
 from tests.truth.distances import chord_to_chain, point_to_chain
 from tests.truth.drilling import Drilled
+from tests.truth.sites import Shot, TrueSite
+from tests.truth.through_line import take_through
+
+SHOT_EVERY: Final = 0.15  # [m]
 
 
 @dataclass(frozen=True)
@@ -42,6 +49,21 @@ def planned_at(place: JobPlace) -> Planned:
     )  # fmt: skip
 
 
+def planned_on(site: TrueSite, folder: Path) -> tuple[Planned, bool]:
+    """The plan of a made site, and whether it is that of its own survey: where that is held, of a survey without error, shot every 15 cm."""
+    try:
+        return planned_at(take_through(site.shots, folder / "surveyed")), True
+    except SurveyError:
+        return planned_at(take_through(_without_error(site), folder / "designed")), False
+
+
+def _without_error(site: TrueSite) -> tuple[Shot, ...]:
+    others = tuple(replace(shot, measured=shot.true) for shot in site.shots if shot.description.split()[0] != "WATER")
+    edge = [(float(east), float(north)) for water in site.waters for east, north in water.densified(SHOT_EVERY)]
+    places = [(east, north, site.level((east, north))) for east, north in edge]
+    return (*others, *(Shot(str(number), "WATER", place, place) for number, place in enumerate(places, 9001)))
+
+
 def followed(plan: Planned, sheet: str, cut: str = "") -> Drilling:
     """What the drilling stage makes of a crew's sheet, and of the shop's list of what is cut."""
     files = {name: text.encode() for name, text in (("as_drilled.csv", sheet), ("cut.csv", cut)) if text}
@@ -56,11 +78,12 @@ class Fit:
 
     `posts` is how far the worst of its posts stands beside its hole when the panel, as the shop makes it, is laid along its holes as well as it can be (half the range of
     the running differences); `spacing` the worst of its spacings against the true one; `whole` from end post to end post; `told` the worst post were the panel made to
-    the distances recorded, `chord` the worst of these distances.
+    the distances recorded, `chord` the worst of these distances.  `released` says whether it may be cut, or hung: it waits for no tape.
     """
 
     panel: str
     kind: str
+    released: bool
     posts: float
     spacing: float
     whole: float
@@ -79,7 +102,16 @@ def fits(plan: Planned, drilling: Drilling, truth: Drilled) -> Iterator[Fit]:
         stations = made[panel.name].post_stations if panel.kind == "custom" else _planned_stations(plan, panel)
         off = [b - a - true for (a, b), true in zip(itertools.pairwise(stations), true_bays(panel, truth), strict=True)]
         told = [(standing[name].to_next or 0.0) - true for name, true in zip(panel.holes[:-1], true_bays(panel, truth), strict=True)]
-        yield Fit(panel.name, panel.kind, _laid(off), max(map(abs, off)), abs(sum(off)), _laid(told), max(map(abs, told)))
+        yield Fit(
+            panel.name,
+            panel.kind,
+            drilling.waits(panel.name) is None,
+            _laid(off),
+            max(map(abs, off)),
+            abs(sum(off)),
+            _laid(told),
+            max(map(abs, told)),
+        )
 
 
 def _laid(off: list[float]) -> float:

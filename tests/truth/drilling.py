@@ -135,6 +135,15 @@ def _read_places(drilled: Drilled, name: str, noise: Noise, marks: Mapping[str, 
 _READ = {"to_next": _read_to_next, "ties": _read_ties, "total station": _read_places}
 
 
+def also_taped(sheet: Sheet, drilled: Drilled, spans: Iterable[tuple[str, str]], seed: int) -> Sheet:
+    """The sheet once the crew has taped the distances it was asked for, and written them beside what stands there."""
+    noise, more = Noise(seed), dict(sheet)
+    for hole, after in spans:
+        length = math.dist(drilled.places[hole], drilled.places[after])
+        more[hole] = {**more.get(hole, {}), "to_next": length + noise.normal(TAPE_HELD)}
+    return more
+
+
 def with_slip(sheet: Sheet, hole: str, column: str, by: float) -> Sheet:
     """One reading wrong by so much [m]: a foot, six for nine."""
     return {**sheet, hole: {**sheet[hole], column: float(sheet[hole][column]) + by}}

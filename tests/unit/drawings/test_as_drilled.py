@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from functools import cache
 
 import ezdxf
@@ -13,7 +14,9 @@ from pipeline.drawings.as_drilled import off_told, which_way
 from pipeline.drawings.booklets import Drawn, draw
 from pipeline.drawings.changes import read_before
 from pipeline.drawings.further_order import ordered_with
-from pipeline.model.drilling import Cure, DrilledHole, Drilling, Misfit, Reading
+from pipeline.model.drilling import Cure, DrilledHole, Drilling, Misfit, Reading, ToTape
+from pipeline.model.fabrication import Cut, CutTicket
+from pipeline.model.layout import Panel
 from pipeline.model.status import Revision
 from pipeline.package.tables import holes_csv, panels_csv
 from tests.made_layouts import made_survey
@@ -107,9 +110,18 @@ def test_the_schedule_has_drilled_and_planned_distances_and_the_way_a_hole_is_of
     assert "Still to drill" in " ".join(pages(sheets("rectangle"), "crew"))
 
 
+def test_the_schedule_says_where_a_distance_leads_that_is_not_the_next_rows():
+    it = case("spa")
+    schedule = " ".join(page for page in pages(sheets("spa"), "crew") if "Holes as drilled, in walking order" in page)
+    line = [hole.name for hole in it.layout.holes if hole.role != "pocket"]
+    assert it.layout.closed
+    assert f"(to {line[0]})" in schedule
+    assert "in a closed fence" not in schedule
+
+
 def test_only_what_has_to_be_measured_again_is_on_the_sheet_to_fill_in():
     again = next(page for page in pages(sheets("rectangle"), "crew") if "Holes to measure again" in page)
-    rows = [word for word in again.split() if word.startswith("H0") and not word.endswith(")")]
+    rows = [word for word in again[again.index("planned to_next") :].split() if word.startswith("H0") and not word.endswith(")")]
     assert rows == ["H002", "H005"]
     assert "(to H003)" in again and "(to H006)" in again  # the rows between are left out: to which hole is said
 
@@ -144,18 +156,49 @@ def test_the_shop_cuts_from_the_truth():
     assert "ordered before" in booklet
 
 
-def test_the_shop_is_told_what_to_tape_before_it_cuts():
+@cache
+def waiting() -> tuple[Panel, Drawn]:
+    """A custom panel of which the first two distances were not taped."""
     it = case("rectangle")
     custom = next(panel for panel in it.layout.panels if panel.kind == "custom")
-    drilling = drilling_of(it)
-    holes = tuple(msgspec.structs.replace(hole, state="planned") if hole.hole == custom.holes[1] else hole for hole in drilling.holes)
-    drawn = draw(
-        it.job, made_survey(it.site, it.layout), it.site, it.layout, it.fabrication, msgspec.structs.replace(it.compliance, as_drilled=True),
-        Revision(revision=1, content="0" * 16, as_drilled=True), drilling=msgspec.structs.replace(drilling, holes=holes), planned=it.layout,
+    to_tape = ToTape(panel=custom.name, spans=tuple(itertools.pairwise(custom.holes[:3])), sigma=0.0035)
+    drilling = msgspec.structs.replace(drilling_of(it), to_tape=(to_tape,))
+    cut = Cut(cut="K01", panel=custom.name, source="roll-48 #1", start=0.0, end=custom.length)
+    ticket = CutTicket(source="roll-48 #1", length=30.0, height=1.2, colour="black", cuts=(cut,), left_over=1.0, usable=False)
+    return custom, draw(
+        it.job, made_survey(it.site, it.layout), it.site, it.layout, msgspec.structs.replace(it.fabrication, tickets=(ticket,)), msgspec.structs.replace(it.compliance, as_drilled=True),
+        Revision(revision=1, content="0" * 16, as_drilled=True), drilling=drilling, planned=it.layout,
     )  # fmt: skip
+
+
+def test_the_shop_is_told_what_to_tape_before_it_cuts():
+    custom, drawn = waiting()
     first = pages(drawn, "shop")[0]
-    assert f"{custom.name}: {custom.holes[1]} not measured, or read wrong: tape hole to hole before {custom.name} is cut" in first
-    assert "Not to be cut before" not in pages(sheets("rectangle"), "shop")[0]
+    assert "Not released" in first
+    assert f'{custom.name}: {custom.holes[0]} to {custom.holes[2]}, every hole to the next, known to 1/4" only; it is not cut before' in first
+    assert f"wait {custom.name} custom" in first
+    assert "Not released" not in pages(sheets("rectangle"), "shop")[0]
+
+
+def test_a_panel_that_waits_has_neither_mark_nor_cut_on_its_drawing_nor_a_box_on_its_ticket():
+    custom, drawn = waiting()
+    (page,) = (page for page in pages(drawn, "shop") if f"{custom.name} custom" in page and "first post:" in page)
+    own = page[page.index(f"{custom.name} custom") :]
+    assert "NOT RELEASED. Tape first" in own
+    assert "mark at" not in own.split("custom, ")[1]
+    tickets = next(page for page in pages(drawn, "shop") if "Cut tickets" in page)
+    assert f"wait K01 {custom.name}" in tickets
+    assert "K01: NOT RELEASED. Do not cut" in tickets
+
+
+def test_the_crew_is_asked_for_the_distances_a_panel_waits_for():
+    custom, drawn = waiting()
+    first = pages(drawn, "crew")[0]
+    assert f"{custom.name}: {custom.holes[0]} to {custom.holes[2]}, every hole to the next" in first
+    again = next(page for page in pages(drawn, "crew") if "Holes to measure again" in page)
+    assert f"{custom.name} ({custom.holes[0]} to {custom.holes[-1]})" in again
+    assert {custom.holes[0], custom.holes[1]} <= set(again.split())
+    assert f"{custom.name} waits for a tape" in drawn.succession.changed
 
 
 def test_the_plan_has_planned_places_on_a_layer_of_their_own(tmp_path):
