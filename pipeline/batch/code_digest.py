@@ -9,7 +9,7 @@ from typing import Final
 
 import pipeline
 
-_STANDS_ON: Final = ("model", "geometry", "cutting", "artifacts.py", "units.py", "errors.py", "toml_records.py", "rule_files.py")
+_STANDS_ON: Final = ("model", "geometry", "cutting", "artifacts.py", "units.py", "errors.py", "inert_text.py", "toml_records.py", "rule_files.py")
 _HOUSE: Final = Path(pipeline.__file__).parent
 
 

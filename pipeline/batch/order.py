@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from pipeline.fabrication.cutting_list import loose_posts
 from pipeline.fabrication.hardware import packs_for
-from pipeline.fabrication.inert_text import inert
+from pipeline.inert_text import inert
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import Job
 from pipeline.model.night import PooledCutting, PooledLine, PooledOrder, Share

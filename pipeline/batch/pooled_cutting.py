@@ -13,9 +13,9 @@ from collections.abc import Collection, Sequence
 from typing import Final
 
 from pipeline.fabrication.cutting_list import GroupCut, Wanted, cut_group, waste_of
-from pipeline.fabrication.inert_text import inert
 from pipeline.fabrication.shelf import offcuts_csv, read_offcuts
 from pipeline.fabrication.tickets import finished
+from pipeline.inert_text import inert
 from pipeline.model.fabrication import CutTicket, Fabrication
 from pipeline.model.job import Job
 from pipeline.model.night import CuttingGroup, Offcut, PooledCutting

@@ -14,6 +14,7 @@ from pipeline.batch.board import Board, board_page
 from pipeline.batch.ledger import Product, read_status
 from pipeline.batch.places import Places
 from pipeline.batch.standings import Standing, read_succession, standing_of
+from pipeline.inert_text import inert_cell
 from pipeline.model.compliance import Compliance
 from pipeline.model.fabrication import Fabrication
 from pipeline.model.job import InputFile, Job
@@ -21,7 +22,6 @@ from pipeline.model.night import Offcut, PooledCutting, PooledOrder
 from pipeline.model.succession import Succession
 
 PRODUCTS: Final = ("cutting", "order", "board")
-_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
 
 
 class NightJob(msgspec.Struct, frozen=True, array_like=True):
@@ -133,10 +133,5 @@ def _status_table(standings: tuple[Standing, ...]) -> bytes:
         head = (one.shown, status.state, status.revision or "", status.stage, one.verdict)
         for reason in status.reasons or (None,):
             told = (reason.ref, reason.what, reason.why, reason.file, reason.line or "", reason.do) if reason else ("",) * 6
-            table.writerow(_plain(cell) for cell in (*head, *told, one.basis, "; ".join(one.changed)))
+            table.writerow(inert_cell(cell) for cell in (*head, *told, one.basis, "; ".join(one.changed)))
     return text.getvalue().encode()
-
-
-def _plain(cell: object) -> object:
-    """Return a cell that no spreadsheet takes for a formula."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA_STARTS) else cell

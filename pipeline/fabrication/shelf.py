@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from pipeline.errors import JobError, Reason
-from pipeline.fabrication.inert_text import inert
+from pipeline.inert_text import inert
 from pipeline.model.night import Offcut
 from pipeline.units import parse_length
 
@@ -47,6 +47,7 @@ def read_offcuts(text: str, *, most: int, file: str = FILE) -> tuple[Offcut, ...
     faults: list[Reason] = []
     offcuts: dict[str, Offcut] = {}
     header: dict[str, int] | None = None
+    seen = 0
     try:
         for cells in rows:
             trimmed = [cell.strip() for cell in cells]
@@ -54,11 +55,12 @@ def read_offcuts(text: str, *, most: int, file: str = FILE) -> tuple[Offcut, ...
                 continue
             if header is None:
                 header = _header(trimmed, file, rows.line_num)
-            elif len(offcuts) >= most:
+            elif seen >= most:
                 raise JobError(
                     _fault(file, rows.line_num, f"more than {most} offcuts", "raise `offcuts` in [limits] of shop.toml, or shorten the file")
                 )
             else:
+                seen += 1
                 _take(trimmed, header, offcuts, faults, file, rows.line_num)
     except csv.Error as fault:
         raise JobError(_fault(file, rows.line_num, f"the line cannot be read: {fault}", "write plain comma-separated text")) from None

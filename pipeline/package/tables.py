@@ -7,6 +7,7 @@ import io
 import math
 from collections.abc import Iterable, Sequence
 
+from pipeline.inert_text import inert_cell
 from pipeline.model.compliance import Check, Compliance
 from pipeline.model.fabrication import Fabrication, OrderLine
 from pipeline.model.layout import Hole, Layout
@@ -29,11 +30,11 @@ STAKEOUT = ("P", "N", "E", "Z", "D")
 
 
 def written(head: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
-    """Return a table as CSV in UTF-8, lines ended by a line feed."""
+    """Return a table as CSV in UTF-8, lines ended by a line feed; no text in it is a formula."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(head)
-    writer.writerows(rows)
+    writer.writerows([inert_cell(cell) for cell in row] for row in rows)
     return text.getvalue().encode()
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 
+from pipeline.inert_text import inert_cell
 from pipeline.model.survey import Frame, Survey, SurveyPoint
 from pipeline.units import MILLIMETRE
 
@@ -12,11 +13,11 @@ HEADER = ["point", "code", "east_m", "north_m", "elev_m", "sigma_east_mm", "sigm
 
 
 def points_csv(survey: Survey) -> bytes:
-    """Return the table as UTF-8 CSV; coordinates in metres with six decimals, sigmas and residuals in mm with one."""
+    """Return the table as UTF-8 CSV; coordinates in metres with six decimals, sigmas and residuals in mm with one; no text in it is a formula."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(HEADER)
-    writer.writerows(_row(point, survey.frame) for point in survey.points)
+    writer.writerows([inert_cell(cell) for cell in _row(point, survey.frame)] for point in survey.points)
     return out.getvalue().encode()
 
 

@@ -13,7 +13,7 @@ from pipeline.batch.ledger import revision
 from pipeline.batch.line import write_if_other
 from pipeline.batch.night import _prune_revisions
 from pipeline.batch.places import Places
-from pipeline.batch.products import NightJob, NightJobs, _ordered, _plain, _status_table
+from pipeline.batch.products import NightJob, NightJobs, _ordered, _status_table
 from pipeline.batch.progress import Progress
 from pipeline.batch.standings import Standing, standing_of
 from pipeline.errors import Reason
@@ -86,7 +86,6 @@ def test_the_status_table_has_a_line_for_every_reason_and_no_formula():
     assert "'=1+1" in table
     assert "'+x" in table
     assert "'-f" in table
-    assert _plain(3) == 3
 
 
 def test_plain_lines_are_told_once_and_the_bar_only_on_a_terminal(tmp_path):

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from pipeline.errors import JobError
-from pipeline.fabrication.inert_text import inert
 from pipeline.fabrication.shelf import offcuts_csv, read_offcuts
+from pipeline.inert_text import inert
 from pipeline.model.night import Offcut
 from pipeline.units import INCH
 
