@@ -5,12 +5,14 @@ from __future__ import annotations
 import argparse
 import errno
 import os
+import signal
 import sys
 import tempfile
 import textwrap
 import traceback
 from collections.abc import Callable
 from pathlib import Path
+from types import FrameType
 from typing import Final, TypeAlias
 
 from pipeline.errors import SHOWN_REASONS, Reason, SleevelineError
@@ -32,6 +34,8 @@ def main(arguments: list[str] | None = None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # idle BLAS threads spin: half the cost of importing numpy
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     options = _parser().parse_args(arguments)
+    if options.run in (_batch, _job):
+        signal.signal(signal.SIGTERM, _stopped)
     run: Callable[[argparse.Namespace], int] = options.run
     try:
         return run(options)
@@ -50,6 +54,11 @@ def main(arguments: list[str] | None = None) -> int:
     except Exception as fault:  # the last door: whatever is left is ours, and nobody outside should have to read a traceback
         print(_internal_fault(fault), file=sys.stderr)
         return FAULT
+
+
+def _stopped(number: int, frame: FrameType | None) -> None:
+    """Take a scheduler's wish to stop as a person's: what runs is ended, and 130 says so."""
+    raise KeyboardInterrupt
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -290,7 +299,8 @@ def _check(options: argparse.Namespace) -> int:
     if entry.reasons:
         raise _wrong(entry.reasons)
     office = read_office(entry.source.parent)
-    files = read_all(entry, [trace.name for trace in traces_of(entry)], office.shop.limits.file_bytes)
+    limits = office.shop.limits
+    files = read_all(entry, [trace.name for trace in traces_of(entry, limits)], limits)
     found = field_check(job_of(entry.name, files, office), files)
     picture = options.picture or Path(f"{entry.name}-check.svg")
     write_bytes(picture, found.svg.encode())

@@ -15,7 +15,7 @@ import msgspec
 from pipeline.artifacts import write_bytes
 from pipeline.batch.at_work import at_work, death_reason, forget
 from pipeline.batch.ledger import Entry, first_stale, read_ledger, stage_keys
-from pipeline.batch.line import built_stages, enter, run_stage, write_status
+from pipeline.batch.line import built_stages, enter, log_outcome, run_stage, write_status
 from pipeline.batch.lock import waited_for
 from pipeline.batch.places import Places
 
@@ -81,6 +81,7 @@ def _one(places: Places, job: ChunkJob, stage: str, seconds: float, run: str, co
     if stale is not None and stale[0] == stage:
         dead = death_reason(place, run, stage)
         if dead is not None:
+            log_outcome(places.log(job.name, stage), [], (dead,))
             ledger = enter(place, ledger, stage, Entry(key=keys[stage], outcome="held", reasons=(dead,)))
             forget(place)
         else:

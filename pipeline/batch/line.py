@@ -108,35 +108,36 @@ def write_if_other(place: JobPlace, status: Status) -> None:
         write_bytes(path, content)
 
 
+def log_outcome(log: Path, lines: list[str], reasons: tuple[Reason, ...]) -> None:
+    """Write the log of one job and stage: lines of a traceback where there are any, then every reason."""
+    told = [*lines, *(f"{one.ref}: {one.what}" + (f" ({one.file}{f':{one.line}' if one.line else ''})" if one.file else "") for one in reasons)]
+    write_bytes(log, "".join(f"{line}\n" for line in told or ["done"]).encode("utf-8", "backslashreplace"))
+
+
 def _outcome(places: Places, place: JobPlace, stage: str, key: str, seconds: float) -> Entry:
     """Run the stage and turn whatever it raises into an entry."""
     log = places.log(place.job, stage)
     try:
         with time_limit(seconds):
             warnings = stage_named(stage).run(place)
-        _log(log, [], warnings)
+        log_outcome(log, [], warnings)
         return Entry(key=key, outcome="done", warnings=tuple(warnings), products=products_of(place, stage))
     except TimeLimitError:
         reasons = (_too_long(stage, seconds),)
-        _log(log, traceback.format_exc().splitlines(), reasons)
+        log_outcome(log, traceback.format_exc().splitlines(), reasons)
         return Entry(key=key, outcome="held", reasons=reasons)
     except InternalFault as fault:
-        _log(log, traceback.format_exc().splitlines(), fault.reasons)
+        log_outcome(log, traceback.format_exc().splitlines(), fault.reasons)
         return Entry(key=key, outcome="fault", reasons=fault.reasons, products=products_of(place, stage))
     except SleevelineError as held:
-        _log(log, [], held.reasons)
+        log_outcome(log, [], held.reasons)
         return Entry(key=key, outcome="held", reasons=held.reasons, products=products_of(place, stage))
     except Exception as fault:
         if isinstance(fault, OSError) and fault.errno in _MACHINE_TROUBLE:
             raise
         reasons = (_out_of_memory(stage),) if isinstance(fault, MemoryError) else (_internal(stage, fault, log.name),)
-        _log(log, traceback.format_exc().splitlines(), reasons)
+        log_outcome(log, traceback.format_exc().splitlines(), reasons)
         return Entry(key=key, outcome="fault", reasons=reasons)
-
-
-def _log(log: Path, lines: list[str], reasons: tuple[Reason, ...]) -> None:
-    told = [*lines, *(f"{one.ref}: {one.what}" + (f" ({one.file}{f':{one.line}' if one.line else ''})" if one.file else "") for one in reasons)]
-    write_bytes(log, "".join(f"{line}\n" for line in told or ["done"]).encode("utf-8", "backslashreplace"))
 
 
 def _too_long(stage: str, seconds: float) -> Reason:

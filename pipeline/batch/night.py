@@ -15,7 +15,7 @@ from typing import Final, Literal
 
 import msgspec
 
-from pipeline.artifacts import write_bytes
+from pipeline.artifacts import kept_plan, write_bytes
 from pipeline.batch.chunk import Index
 from pipeline.batch.code_digest import batch_digest, code_digests
 from pipeline.batch.engine import EngineRun, profile_folder, run_profile, run_workflow
@@ -23,12 +23,13 @@ from pipeline.batch.ledger import Ledger, Product, read_ledger, read_status, wri
 from pipeline.batch.line import built_stages, hold_at_intake, write_status
 from pipeline.batch.lock import held
 from pipeline.batch.places import Places
-from pipeline.batch.plan import NightPlan, PlannedJob, drop_stamps, plan_night, settle_times, write_plan
+from pipeline.batch.plan import NightPlan, PlannedJob, drop_stamps, forget_refused, plan_night, settle_times, write_plan
 from pipeline.batch.products import PRODUCTS, NightJob, NightJobs, make_product, products_left
 from pipeline.batch.progress import Progress
 from pipeline.batch.single import run_line
 from pipeline.errors import JobError, Reason, hold
 from pipeline.intake.files import read_regular
+from pipeline.intake.names import name_fault
 from pipeline.intake.office import Office, read_office
 from pipeline.intake.queue import Queue, scan
 from pipeline.model.job import InputFile
@@ -230,7 +231,8 @@ def _refuse_unknown(only: tuple[str, ...], plan: NightPlan) -> None:
 
 
 def _forget_held(places: Places, queue: Queue) -> None:
-    """Take the held entries out of the jobs' ledgers, so that their stages are stale."""
+    """Take the held entries out of the jobs' ledgers, so that their stages are stale, and what the plan knows of jobs held at intake."""
+    forget_refused(places)
     for entry in queue.entries:
         place = places.job(entry.name)
         ledger = read_ledger(place)
@@ -248,6 +250,7 @@ def _prune_revisions(places: Places, queue: Queue, keep: int) -> None:
         }
         for number in sorted(numbered)[: max(0, len(numbered) - keep)]:
             numbered[number].unlink()
+            kept_plan(place, number).unlink(missing_ok=True)
 
 
 def _prepare(places: Places, plan: NightPlan, office: Office, wish: Wish) -> bool:
@@ -276,11 +279,18 @@ def _mark_unfinished(places: Places, plan: NightPlan) -> None:
     for job in plan.jobs:
         if job.received.reasons:
             hold_at_intake(places.job(job.name), job.received.reasons)
+            _hold_own_name(places, job)
         elif job.stale:
             so_far = {stage: entry for stage, entry in job.ledger.entries.items() if stage != job.stale}
             write_status(places.job(job.name), Ledger(entries=so_far))
         else:
             write_status(places.job(job.name), job.ledger)
+
+
+def _hold_own_name(places: Places, job: PlannedJob) -> None:
+    """Hold what an earlier night left under the name of a job that is refused now: nobody may take it for tonight's."""
+    if job.name != job.shown and name_fault(job.shown) is None and places.job(job.shown).out.is_dir():
+        hold_at_intake(places.job(job.shown), job.received.reasons)
 
 
 def _offcuts(places: Places, wish: Wish, office: Office) -> InputFile | None:
@@ -289,7 +299,7 @@ def _offcuts(places: Places, wish: Wish, office: Office) -> InputFile | None:
     if not os.path.lexists(wish.queue / "offcuts.csv"):
         copy.unlink(missing_ok=True)
         return None
-    content = read_regular(wish.queue / "offcuts.csv", shown_as="offcuts.csv", most=office.shop.limits.file_bytes)
+    content = read_regular(wish.queue / "offcuts.csv", shown_as="offcuts.csv", most=office.shop.limits.file_bytes, limit="file_bytes")
     _refuse_offcuts(content, office)
     if not copy.is_file() or copy.read_bytes() != content:
         write_bytes(copy, content)

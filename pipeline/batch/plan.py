@@ -93,6 +93,14 @@ def plan_night(places: Places, queue: Queue, office: Office, stages: tuple[str, 
     return NightPlan(jobs=jobs, seconds=office.shop.limits.stage_seconds)
 
 
+def forget_refused(places: Places) -> None:
+    """Forget the jobs held at intake, so that they are read again."""
+    old = _remembered(places)
+    kept = {name: known for name, known in old.jobs.items() if known.received.key}
+    if len(kept) < len(old.jobs):
+        _remember(places, Memory(office=old.office, jobs=kept))
+
+
 def write_plan(places: Places, plan: NightPlan, index: Index) -> None:
     """Write one file a chunk, each only when its content changed, and the index; take away what no longer is."""
     wanted = {chunk: encoded_chunk(plan, chunk) for chunk in index.chunks}
@@ -131,9 +139,9 @@ def encoded_chunk(plan: NightPlan, chunk: str) -> bytes:
 
 def _known(places: Places, entry: QueueEntry, office: Office, before: Known | None, now: int, write: bool) -> Known:
     """Return what is known of a job, taking it in unless its files look as they did."""
-    if before is not None and before.received.key and (places.job(entry.name).work / "job.json").exists():
+    if before is not None and before.received.traces and (not before.received.key or (places.job(entry.name).work / "job.json").exists()):
         try:
-            traces = traces_of(entry)
+            traces = traces_of(entry, office.shop.limits)
         except JobError:
             traces = ()
         if traces == before.received.traces and all(max(trace.changed, trace.noted) < before.read_at - _SETTLED for trace in traces):

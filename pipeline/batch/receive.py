@@ -10,6 +10,7 @@ import msgspec
 from pipeline import artifacts
 from pipeline.batch.places import Places
 from pipeline.errors import JobError, Reason
+from pipeline.intake.files import UNREAD
 from pipeline.intake.job_folder import job_of, returned_of
 from pipeline.intake.office import Office
 from pipeline.intake.queue import QueueEntry
@@ -46,12 +47,16 @@ def receive(places: Places, entry: QueueEntry, office: Office, *, write: bool = 
     if entry.reasons:
         return Received(reasons=entry.reasons)
     try:
-        traces = traces_of(entry)
-        files = read_all(entry, [trace.name for trace in traces], office.shop.limits.file_bytes)
-        job = job_of(entry.name, files, office)
+        traces = traces_of(entry, office.shop.limits)
     except JobError as held:
         return Received(reasons=held.reasons)
-    returned = returned_of(files)
+    try:
+        files = read_all(entry, [trace.name for trace in traces], office.shop.limits)
+        job = job_of(entry.name, files, office)
+        returned = returned_of(files, office.shop.limits)
+    except JobError as held:
+        unread = any(reason.ref == UNREAD for reason in held.reasons)  # perhaps the machine's fault, and gone next night
+        return Received(reasons=held.reasons, traces=() if unread else traces)
     content, sent_back = _encoded(job), _returned(job.name, returned) if returned else b""
     if write:
         place = places.job(entry.name)

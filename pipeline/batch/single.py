@@ -13,7 +13,7 @@ from pipeline.batch.at_work import at_work, died_twice, forget, hung_reason, sta
 from pipeline.batch.chunk import die_with_parent, tell
 from pipeline.batch.code_digest import code_digests
 from pipeline.batch.ledger import Entry, first_stale, read_ledger, stage_keys
-from pipeline.batch.line import built_stages, enter, hold_at_intake, run_stage, write_status
+from pipeline.batch.line import built_stages, enter, hold_at_intake, log_outcome, run_stage, write_status
 from pipeline.batch.places import Places
 from pipeline.batch.receive import Received
 from pipeline.model.status import Status
@@ -115,5 +115,6 @@ def _hold_dead(places: Places, job: str, keys: dict[str, str], how: str) -> None
         return
     stage, hung = left
     reason = hung_reason(stage) if hung else died_twice(stage, how)
+    log_outcome(places.log(job, stage), [], (reason,))
     enter(place, read_ledger(place), stage, Entry(key=keys[stage], outcome="held", reasons=(reason,)))
     forget(place)

@@ -13,7 +13,6 @@ import msgspec
 from pipeline.errors import JobError, Reason
 
 DELIMITERS: Final = (",", ";", "\t")
-MOST_ROWS: Final = 5000  # lines of a sheet; no fence has so many holes
 Columns = Mapping[str, tuple[str, ...]]  # our name of a column, and what it may be called
 
 
@@ -37,13 +36,11 @@ def lines_of(content: bytes, file: str, columns: Columns, *, needed: tuple[str, 
     Raises
     ------
     JobError
-        When it has no header, a column nobody knows, or more lines than any fence.
+        When it has no header, or a column nobody knows; how long it is was looked at when it was taken in.
     """
     rows = [(number, cells) for number, cells in _rows(content, file) if any(cells) and not cells[0].startswith("#")]
     if not rows:
         raise JobError(fault(file, None, "the file is empty", "write a header and one line a hole, or take the file out"))
-    if len(rows) > MOST_ROWS:
-        raise JobError(fault(file, rows[MOST_ROWS][0], f"more than {MOST_ROWS} lines", "keep one line a hole"))
     header = _header(rows[0], file, columns, needed)
     return tuple(Line(number, {name: cells[at] for name, at in header.items() if at < len(cells) and cells[at]}) for number, cells in rows[1:])
 

@@ -140,7 +140,7 @@ def _check_extents(job: Job, rows: Sequence[FittedRow]) -> None:
                     ref="pool-extent",
                     what=f"WATER{row.line.line} is {extent:.2f} m across",
                     why=f"a pool is taken to be between {limits.pool_least:g} m and {limits.pool_most:g} m; a wrong unit makes it 3.28 times too large or small",
-                    do="check `unit` under [survey] in job.toml, or the limits in shop.toml",
+                    do="check `unit` under [survey] in job.toml; for such a pool set [limits] pool_least and pool_most in shop.toml",
                 )
             )
     if faults:

@@ -11,12 +11,11 @@ from typing import Any, Final
 
 from pipeline.errors import JobError, Reason, hold
 
-TOML_BYTES: Final = 1_000_000  # most of a job, shop, confirmation or rule file [bytes]
-TOML_DEPTH: Final = 30  # most levels of tables within tables [-]
+UNREAD: Final = "file-not-read"  # reference of a file that could not be opened
 
 
-def read_regular(path: Path, *, shown_as: str, most: int) -> bytes:
-    """Return a file's bytes, at most `most`; messages call it `shown_as`.
+def read_regular(path: Path, *, shown_as: str, most: int, limit: str) -> bytes:
+    """Return a file's bytes, at most `most`; messages call it `shown_as`, and name the shop's `limit`, where it can be raised.
 
     Raises
     ------
@@ -41,7 +40,7 @@ def read_regular(path: Path, *, shown_as: str, most: int) -> bytes:
             f"{shown_as} is larger than {most} bytes",
             why="no survey or settings file of this trade is so large; reading it on could fill the machine",
             file=shown_as,
-            do="take out what does not belong, or raise file_bytes under [limits] in shop.toml",
+            do=f"take out what does not belong{_raise(limit)}",
         )
     return content
 
@@ -50,7 +49,7 @@ def _not_opened(shown_as: str, fault: OSError) -> Reason:
     if fault.errno == errno.ELOOP:
         return _not_regular(shown_as)
     return Reason(
-        ref="file-not-read",
+        ref=UNREAD,
         what=f"{shown_as} cannot be opened: {fault.strerror}",
         why="the job depends on it",
         file=shown_as,
@@ -68,8 +67,8 @@ def _not_regular(shown_as: str) -> Reason:
     )
 
 
-def read_toml(content: bytes, *, file: str) -> tuple[dict[str, Any], str]:
-    """Parse a TOML file; returns its table and its text.
+def read_toml(content: bytes, *, file: str, depth: int, limit: str) -> tuple[dict[str, Any], str]:
+    """Parse a TOML file with tables at most `depth` deep, by the shop's `limit`, where it can be raised; returns its table and its text.
 
     Raises
     ------
@@ -79,7 +78,7 @@ def read_toml(content: bytes, *, file: str) -> tuple[dict[str, Any], str]:
     try:
         text = content.decode("utf-8-sig")
         table = tomllib.loads(text)
-        _refuse_depth(table, TOML_DEPTH)
+        _refuse_depth(table, depth)
     except UnicodeDecodeError as fault:
         line = content.count(b"\n", 0, fault.start) + 1
         raise hold(
@@ -89,10 +88,10 @@ def read_toml(content: bytes, *, file: str) -> tuple[dict[str, Any], str]:
         raise hold(
             JobError,
             "toml-depth",
-            f"{file} nests tables deeper than {TOML_DEPTH} levels",
+            f"{file} nests tables deeper than {depth} levels",
             why="no settings file needs that",
             file=file,
-            do="flatten it",
+            do=f"flatten it{_raise(limit)}",
         ) from None
     except (tomllib.TOMLDecodeError, ValueError, OverflowError) as fault:
         raise hold(
@@ -104,6 +103,10 @@ def read_toml(content: bytes, *, file: str) -> tuple[dict[str, Any], str]:
             do='mend the line; text and lengths stand in quotes, like height = "48 in"',
         ) from None
     return table, text
+
+
+def _raise(limit: str) -> str:
+    return f", or raise {limit} under [limits] in shop.toml" if limit else ""
 
 
 def _refuse_depth(value: Any, left: int) -> None:

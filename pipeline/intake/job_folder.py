@@ -14,7 +14,7 @@ from pipeline.intake.resolve import chosen_packs, resolve_options
 from pipeline.intake.snapshot import is_survey_file
 from pipeline.model.drilling import Returned
 from pipeline.model.job import InputFile, Job
-from pipeline.model.shop import JobOptions
+from pipeline.model.shop import JobOptions, Limits
 
 
 def job_of(name: str, files: dict[str, bytes], office: Office) -> Job:
@@ -25,7 +25,8 @@ def job_of(name: str, files: dict[str, bytes], office: Office) -> Job:
     JobError
         When job.toml cannot be used, or no survey file is there.
     """
-    table, text = read_toml(files["job.toml"], file="job.toml") if "job.toml" in files else ({}, "")
+    depth = office.shop.limits.settings_depth
+    table, text = read_toml(files["job.toml"], file="job.toml", depth=depth, limit="settings_depth") if "job.toml" in files else ({}, "")
     try:
         options = resolve_options(office.defaults, table, text=text)
     except RecursionError:
@@ -49,10 +50,31 @@ def job_of(name: str, files: dict[str, bytes], office: Office) -> Job:
     )
 
 
-def returned_of(files: dict[str, bytes]) -> Returned | None:
-    """Return what came back from the site and the shop; None where nothing did."""
+def returned_of(files: dict[str, bytes], limits: Limits) -> Returned | None:
+    """Return what came back from the site and the shop; None where nothing did.
+
+    Raises
+    ------
+    JobError
+        When a sheet has more lines than the shop allows.
+    """
+    for name in NOT_SURVEYS:
+        _refuse_rows(name, files.get(name, b""), limits.drilled_rows)
     there = {name: _input(name, files) for name in NOT_SURVEYS if name in files}
     return Returned(as_drilled=there.get("as_drilled.csv"), cut=there.get("cut.csv")) if there else None
+
+
+def _refuse_rows(name: str, content: bytes, most: int) -> None:
+    rows = max(content.count(b"\n"), content.count(b"\r"))
+    if rows > most:
+        raise hold(
+            JobError,
+            "too-many-rows",
+            f"{name} has {rows} lines, at most {most} are read",
+            why="no fence has so many holes",
+            file=name,
+            do="keep one line a hole or panel, or raise drilled_rows under [limits] in shop.toml",
+        )
 
 
 def _refuse_counts(options: JobOptions, office: Office) -> None:

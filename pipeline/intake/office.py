@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import hashlib
 from pathlib import Path
 from typing import Any
@@ -10,10 +11,10 @@ import msgspec
 
 from pipeline.artifacts import encode
 from pipeline.errors import JobError, Reason
-from pipeline.intake.files import TOML_BYTES, read_regular, read_toml
+from pipeline.intake.files import read_regular, read_toml
 from pipeline.intake.names import shown
 from pipeline.intake.queue import RULES_ENDING
-from pipeline.intake.resolve import Table, resolve_options, resolve_shop, shipped_packs
+from pipeline.intake.resolve import Table, default_limits, resolve_options, resolve_shop, shipped_packs
 from pipeline.model.job import Confirmation, InputFile
 from pipeline.model.rules import RulePack
 from pipeline.model.shop import Shop
@@ -73,10 +74,22 @@ def read_office(folder: Path) -> Office:
     resolve_options(defaults, file="shop.toml", text=text)
     packs, pack_files = _own_packs(folder, shipped_packs())
     table, text = _toml(folder, "confirmed.toml", files)
-    confirmations = read_record(table, Confirmed, file="confirmed.toml", text=text).confirmed
+    confirmations = read_record(_dates_as_text(table), Confirmed, file="confirmed.toml", text=text).confirmed
     raised = confirmed(tuple(packs.values()), confirmations)
     by_id = {pack.id: pack for pack in raised}
     return Office(shop=shop, defaults=defaults, packs=by_id, confirmations=confirmations, pack_files=pack_files, files=files)
+
+
+def _dates_as_text(table: Table) -> Table:
+    """Return the confirmations with TOML's own dates as text: `when` may be written as either."""
+    entries = table.get("confirmed")
+    if not isinstance(entries, list):
+        return table
+    dated = [
+        {key: value.isoformat() if type(value) is datetime.date else value for key, value in entry.items()} if isinstance(entry, dict) else entry
+        for entry in entries
+    ]
+    return {**table, "confirmed": dated}
 
 
 def _toml(folder: Path, name: str, files: dict[str, InputFile]) -> tuple[dict[str, Any], str]:
@@ -85,9 +98,10 @@ def _toml(folder: Path, name: str, files: dict[str, InputFile]) -> tuple[dict[st
         (folder / name).lstat()
     except OSError:
         return {}, ""
-    content = read_regular(folder / name, shown_as=shown(name), most=TOML_BYTES)
+    usual = default_limits()  # the shop file sets limits for jobs, not for itself
+    content = read_regular(folder / name, shown_as=shown(name), most=usual.settings_bytes, limit="")
     files[name] = InputFile(name=shown(name), sha256=hashlib.sha256(content).hexdigest())
-    return read_toml(content, file=shown(name))
+    return read_toml(content, file=shown(name), depth=usual.settings_depth, limit="")
 
 
 def _own_packs(folder: Path, shipped: dict[str, RulePack]) -> tuple[dict[str, RulePack], dict[str, InputFile]]:

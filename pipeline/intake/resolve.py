@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import functools
 import tomllib
 from importlib import resources
 from typing import Any
@@ -12,7 +13,7 @@ import msgspec
 from pipeline.errors import JobError, Reason
 from pipeline.model.job import Job
 from pipeline.model.rules import RulePack
-from pipeline.model.shop import JobOptions, Shop
+from pipeline.model.shop import JobOptions, Limits, Shop
 from pipeline.rule_files import checked_pack
 from pipeline.toml_records import read_record
 
@@ -22,6 +23,12 @@ Table = dict[str, Any]
 def default_shop_table() -> Table:
     """Return the default shop file that ships, as a plain table."""
     return tomllib.loads(resources.files("pipeline.fabrication").joinpath("default_shop.toml").read_text(encoding="utf-8"))
+
+
+@functools.cache
+def default_limits() -> Limits:
+    """Return the limits of the default shop file."""
+    return resolve_shop()[0].limits
 
 
 def resolve_shop(own: Table | None = None, *, file: str = "shop.toml", text: str = "") -> tuple[Shop, Table]:

@@ -6,17 +6,15 @@ import os
 import stat
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Final
 
 import msgspec
 
 from pipeline.artifacts import write_bytes
 from pipeline.errors import JobError, Reason, hold
-from pipeline.intake.files import TOML_BYTES, read_regular
+from pipeline.intake.files import read_regular
 from pipeline.intake.names import shown
 from pipeline.intake.queue import NOT_SURVEYS, SURVEY_FORMS, QueueEntry
-
-MOST_FILES: Final = 200  # files of a job that are read
+from pipeline.model.shop import Limits
 
 
 class FileTrace(msgspec.Struct, frozen=True, array_like=True):
@@ -29,7 +27,7 @@ class FileTrace(msgspec.Struct, frozen=True, array_like=True):
     inode: int
 
 
-def traces_of(entry: QueueEntry) -> tuple[FileTrace, ...]:
+def traces_of(entry: QueueEntry, limits: Limits) -> tuple[FileTrace, ...]:
     """Look at the files a job consists of, without opening them.
 
     Raises
@@ -43,12 +41,12 @@ def traces_of(entry: QueueEntry) -> tuple[FileTrace, ...]:
         raise hold(
             JobError, "job-not-read", f"{entry.shown} cannot be read: {fault.strerror}", do="make the folder readable for whoever runs the batch"
         ) from None
-    if len(found) > MOST_FILES:
+    if len(found) > limits.job_files:
         raise hold(
             JobError,
             "too-many-files",
-            f"{entry.shown} holds {len(found)} survey files, at most {MOST_FILES} are read",
-            do="keep what does not belong to the survey in a folder within the job's folder",
+            f"{entry.shown} holds {len(found)} survey files, at most {limits.job_files} are read",
+            do="keep what does not belong to the survey in a folder within the job's folder, or raise job_files under [limits] in shop.toml",
         )
     refused = [_special(name) for name, seen in found if not stat.S_ISREG(seen.st_mode)]
     refused += [_odd_name(name) for name, _ in found if shown(name) != name]
@@ -62,8 +60,8 @@ def is_survey_file(name: str) -> bool:
     return Path(name).suffix.lower() in SURVEY_FORMS and name not in NOT_SURVEYS and not name.lower().startswith("readme")
 
 
-def read_all(entry: QueueEntry, names: Iterable[str], most: int) -> dict[str, bytes]:
-    """Read a job's files, each and all together at most `most` [bytes].
+def read_all(entry: QueueEntry, names: Iterable[str], limits: Limits) -> dict[str, bytes]:
+    """Read a job's files, each and all together within the shop's limits.
 
     Raises
     ------
@@ -72,10 +70,12 @@ def read_all(entry: QueueEntry, names: Iterable[str], most: int) -> dict[str, by
     """
     files: dict[str, bytes] = {}
     reasons: list[Reason] = []
+    most = limits.file_bytes
     for name in names:
         path = entry.source if entry.bare else entry.source / name
         try:
-            files[name] = read_regular(path, shown_as=shown(name), most=TOML_BYTES if name == "job.toml" else most)
+            key, least = ("settings_bytes", limits.settings_bytes) if name == "job.toml" else ("file_bytes", most)
+            files[name] = read_regular(path, shown_as=shown(name), most=least, limit=key)
         except JobError as fault:
             reasons += fault.reasons
         if sum(map(len, files.values())) > most:

@@ -185,6 +185,14 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     stage_seconds: float
     cutting_seconds: float
     offcuts: int
+    job_files: int  # of one job that are read
+    settings_bytes: int  # of a job.toml; the office's own files are held to the default
+    settings_depth: int  # tables within tables
+    setups: int  # of the instrument in one survey
+    drawing_bytes: int
+    drawing_entities: int
+    drawing_pieces: int  # lines and arcs on one layer
+    drilled_rows: int  # of as_drilled.csv and cut.csv
 
 
 class SurveyOptions(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import io
-import itertools
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Final, NamedTuple
 
 from pipeline.errors import Reason, SurveyError
+from pipeline.model.shop import Limits
 from pipeline.survey.codes import LINE_CODES, read_description
 from pipeline.survey.decoding import not_text
 from pipeline.survey.field_book import Page, ReadPoint
@@ -27,10 +27,8 @@ STATED_UNITS: Final[dict[int, UnitName]] = {1: "inch", 2: "foot", 4: "millimetre
 SPACING: Final = 0.75  # [m] of points handed on along lines and arcs
 LEAST_WITHIN_ARC: Final = 3  # points within an arc, however short
 JOINED: Final = 0.002  # [m] ends of entities that near are one point
-MOST_ENTITIES: Final = 200_000
-MOST_BYTES: Final = 10_000_000  # a drawing is slow to read; a pool's has some hundred kilobytes
-MOST_PIECES: Final = 2000  # lines and arcs on one layer, to be joined end to end
 MOST_ON_A_PIECE: Final = 2000
+ENTITY: Final = re.compile(rb"^[ \t]*0[ \t]*\r?\n[ \t]*[A-Z]", re.MULTILINE)  # group code 0, and the name of a kind
 
 Place = tuple[float, float, float]
 
@@ -54,7 +52,7 @@ class Path(NamedTuple):
     closed: bool
 
 
-def read_dxf(content: bytes, file: str, unit: UnitName, table: Mapping[str, str], most: int) -> Page:
+def read_dxf(content: bytes, file: str, unit: UnitName, table: Mapping[str, str], limits: Limits) -> Page:
     """Read a drawing.
 
     Parameters
@@ -67,16 +65,19 @@ def read_dxf(content: bytes, file: str, unit: UnitName, table: Mapping[str, str]
         The job's, for a drawing that states none.
     table : mapping
         The shop's own codes; layers may be named by them.
-    most : int
-        More points than this are refused.
+    limits : Limits
+        The shop's, of a drawing and of points.
 
     Raises
     ------
     SurveyError
         When it is no drawing, or one that states another unit than the job's where both give a possible pool.
     """
-    if len(content) > MOST_BYTES:
-        raise _too_large(file, f"{len(content) / 1e6:.0f} MB", f"{MOST_BYTES / 1e6:.0f} MB")
+    if len(content) > limits.drawing_bytes:
+        raise _too_large(file, f"{len(content):,} bytes", limits.drawing_bytes, "drawing_bytes")
+    entities = len(ENTITY.findall(content))  # before the drawing is taken apart, which takes seconds for so many
+    if entities > limits.drawing_entities:
+        raise _too_large(file, f"{entities:,} entities", limits.drawing_entities, "drawing_entities")
     document = _document(content, file)
     singles: list[tuple[str, Place]] = []
     loose: dict[str, list[Piece]] = {}
@@ -85,28 +86,28 @@ def read_dxf(content: bytes, file: str, unit: UnitName, table: Mapping[str, str]
     with _damage_refused(file):
         stated = STATED_UNITS.get(int(document.header.get("$INSUNITS", 0) or 0))
         scale = METRES_PER[stated or unit]
-        for entity in itertools.islice(document.modelspace(), MOST_ENTITIES):
+        for entity in document.modelspace():
             layer = str(entity.dxf.get("layer", "0"))
             if not read_description(layer, table).code:
                 continue
             if not _taken(entity, layer, scale, singles, loose, paths):
                 passed[f"{entity.dxftype()} on {layer}"] = passed.get(f"{entity.dxftype()} on {layer}", 0) + 1
     for layer, pieces in loose.items():
-        if len(pieces) > MOST_PIECES:
-            raise _too_large(file, f"{len(pieces):,} lines and arcs on the layer {layer}", f"{MOST_PIECES:,}")
+        if len(pieces) > limits.drawing_pieces:
+            raise _too_large(file, f"{len(pieces):,} lines and arcs on the layer {layer}", limits.drawing_pieces, "drawing_pieces")
         paths.setdefault(layer, []).extend(_joined(pieces))
-    points = [*_points_of_paths(paths, file, table, most), *_single_points(singles, file)]
-    refuse_too_many(len(points), most, file, "points")
+    points = [*_points_of_paths(paths, file, table, limits.points), *_single_points(singles, file)]
+    refuse_too_many(len(points), limits.points, file, "points")
     return Page(file=file, form="dxf", points=tuple(points), warnings=_passed_warnings(passed, file), stated_unit=stated)
 
 
-def _too_large(file: str, what: str, most: str) -> SurveyError:
+def _too_large(file: str, what: str, most: int, limit: str) -> SurveyError:
     return refusal(
         "drawing-too-large",
-        f"{file} holds {what}, the limit is {most}",
+        f"{file} holds {what}, the limit is {most:,}",
         why="the drawing of a pool has some hundreds of lines; this is more than a pool's",
         file=file,
-        do="save what belongs to the pool as a drawing of its own",
+        do=f"save what belongs to the pool as a drawing of its own, or raise [limits] {limit} in shop.toml",
     )
 
 

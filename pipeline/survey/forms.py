@@ -6,6 +6,7 @@ from typing import Final
 
 from pipeline.errors import SurveyError
 from pipeline.model.job import Job
+from pipeline.model.shop import Limits
 from pipeline.model.survey import Form
 from pipeline.survey.codes import code_table
 from pipeline.survey.decoding import decoded, numbered_lines
@@ -18,6 +19,8 @@ from pipeline.survey.refusals import refusal
 from pipeline.survey.tape_files import read_ties
 
 LONGEST_HEADER: Final = 4000  # bytes looked at to tell a form
+SPARE_LINES: Final = 2  # lines a file may have for each point or observation allowed: comments and blanks go beside them
+TAGS_A_POINT: Final = 20  # tags and attributes a LandXML file may have for each point allowed; a point has five or six
 
 
 def read_page(job: Job, file: str, content: bytes, *, alone: bool) -> Page:
@@ -45,6 +48,7 @@ def read_page(job: Job, file: str, content: bytes, *, alone: bool) -> Page:
     if not content.strip():
         raise refusal("empty-file", f"{file} is empty", why="it holds no survey", file=file, do="export it again, or take it out of the job")
     form = _form(file, content, options.form if alone else "auto")
+    _refuse_marks(file, content, form, limits)
     if form == "points":
         return read_points(decoded(content, file), file, options.unit, options.columns, limits.points)
     if form == "tape":
@@ -53,7 +57,26 @@ def read_page(job: Job, file: str, content: bytes, *, alone: bool) -> Page:
         return read_shots(decoded(content, file), file, options.unit, limits.observations)
     if form == "landxml":
         return read_landxml(content, file, options.unit, limits.points)
-    return read_dxf(content, file, options.unit, code_table(job.shop.codes), limits.points)
+    return read_dxf(content, file, options.unit, code_table(job.shop.codes), limits)
+
+
+def _refuse_marks(file: str, content: bytes, form: Form, limits: Limits) -> None:
+    """Refuse a file by its lines or tags before it is taken apart: a hundred bytes of memory go for each, however little it holds."""
+    if form == "dxf":
+        return
+    limit, most = ("points", limits.points) if form in ("points", "landxml") else ("observations", limits.observations)
+    if form == "landxml":
+        count, allowed, called = content.count(b"<") + content.count(b"="), TAGS_A_POINT * most, "tags and attributes"
+    else:
+        count, allowed, called = max(content.count(b"\n"), content.count(b"\r")), SPARE_LINES * most, "lines"
+    if count > allowed:
+        raise refusal(
+            f"too-many-{limit}",
+            f"{file} holds {count:,} {called}, far more than the {most:,} {limit} that are the limit",
+            why="a pool has some hundreds; a file this long is usually a whole tract or a scan",
+            file=file,
+            do=f"keep what belongs to the pool, or raise [limits] {limit} in shop.toml",
+        )
 
 
 def _form(file: str, content: bytes, asked: str) -> Form:

@@ -13,7 +13,6 @@ from pipeline.survey.field_book import Shot
 from pipeline.survey.reduction import air_correction, collimation, index_error, wrapped
 from pipeline.survey.refusals import refusal
 
-MOST_OCCUPATIONS: Final = 200
 SPREAD_ALLOWED: Final = 4.0  # sigmas of one shot from the mean of its target, beyond which shots are not averaged
 SIGNIFICANT: Final = 3.0  # sigmas beyond which an instrument's error is believed and taken out of single-face shots
 SECOND: Final = math.pi / 648000  # [rad]
@@ -78,19 +77,19 @@ def occupations(shots: Sequence[Shot]) -> list[list[Shot]]:
     return groups
 
 
-def pointings(shots: Sequence[Shot], options: SurveyOptions) -> tuple[list[Pointing], list[InstrumentErrors], list[Reason]]:
-    """Return the pointings of all occupations in the order shot, the instrument's errors, and warnings about shots that spread."""
+def pointings(shots: Sequence[Shot], options: SurveyOptions, most: int) -> tuple[list[Pointing], list[InstrumentErrors], list[Reason]]:
+    """Return the pointings of all occupations, at most `most`, in the order shot, the instrument's errors, and warnings about shots that spread."""
     out: list[Pointing] = []
     errors: list[InstrumentErrors] = []
     warnings: list[Reason] = []
     groups = occupations(shots)
-    if len(groups) > MOST_OCCUPATIONS:
+    if len(groups) > most:
         raise refusal(
             "too-many-setups",
-            f"the instrument was set up {len(groups):,} times, the limit is {MOST_OCCUPATIONS}",
+            f"the instrument was set up {len(groups):,} times, the limit is {most:,}",
             why="a pool takes two or three setups; shots of different setups must not be mixed",
             file=shots[0].file,
-            do="put each setup's shots together, in the order shot",
+            do="put each setup's shots together, in the order shot; for a larger survey raise [limits] setups in shop.toml",
         )
     for number, group in enumerate(groups):
         found = _instrument_errors(group, options)

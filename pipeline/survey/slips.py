@@ -68,18 +68,23 @@ def pool_size_holds(points: Sequence[SurveyPoint], unit: UnitName, job: Job, *, 
         Reason(
             ref="unit",
             what=f"{shown} with the numbers read as {unit}",
-            why=f"read as {likely} it would be {extent * METRES_PER[likely] / METRES_PER[unit]:.1f} m long, which is usual"
+            why=_unusual_size(extent * METRES_PER[likely] / METRES_PER[unit], likely, limits)
             if likely
-            else "no pool of that size is known",
+            else f"a pool is taken to be between {limits.pool_least:g} m and {limits.pool_most:g} m long",
             file=file,
             do=_unit_cure(likely, stated),
         )
     ]
 
 
+def _unusual_size(extent: float, likely: UnitName, limits: Limits) -> str:
+    usual = f"{limits.pool_side_least:g} m to {limits.pool_side_most:g} m"
+    return f"read as {likely} it would be {extent:.1f} m long, which is usual (the side of a square as large is taken to be {usual})"
+
+
 def _unit_cure(likely: UnitName | None, stated: bool) -> str:
     if likely is None:
-        return "see which unit the instrument wrote, and what was shot as WATER"
+        return "see which unit the instrument wrote, and what was shot as WATER; for such a pool set [limits] pool_least and pool_most in shop.toml"
     where = f"put the unit in the file right: it is {likely}" if stated else f'write [survey] unit = "{likely}" in job.toml'
     return f"if the numbers are {likely}, {where}; if the pool is really that size, set [limits] pool_side_least and pool_side_most in shop.toml"
 

@@ -64,7 +64,7 @@ def points_from_shots(shots: Sequence[Shot], given: Sequence[ReadPoint], job: Jo
     ties = with_checks(ties, table, coded)
     if ties:
         coded = with_tied_codes(coded, descriptions(ties, table))
-    sights, errors, warnings = pointings(shots, options)
+    sights, errors, warnings = pointings(shots, options, job.shop.limits.setups)
     sights += _second_sights(sights, coded)
     marks = {point.point: point for point in given if point.point in coded}
     slip = _marks_slip(sights, marks) or _setups_slip(sights)

@@ -45,7 +45,7 @@ def _fuzz(kind: str, runs: str) -> None:
         from pipeline.intake.office import read_office
         from tests.unit.intake.test_mutated_files import read_one, sound_files
     folder, corpus = Path(tempfile.mkdtemp()), Path(tempfile.mkdtemp())
-    (corpus / kind).write_bytes(sound_files(folder / "heron")[kind])
+    (corpus / "sound").write_bytes(sound_files(folder / "heron")[kind])
     office = read_office(folder)
 
     def one(content: bytes) -> None:

@@ -12,10 +12,12 @@ import pytest
 
 from pipeline.artifacts import JobPlace, write_bytes
 from pipeline.batch.at_work import at_work, death_reason
+from pipeline.batch.chunk import Index
 from pipeline.batch.ledger import Entry, Ledger, first_stale, products_of, stage_keys, status_of, take_away_from
 from pipeline.batch.lock import LockedError, held
 from pipeline.batch.places import Places
-from pipeline.batch.plan import CHUNK_JOBS, _seated
+from pipeline.batch.plan import CHUNK_JOBS, NightPlan, PlannedJob, _seated, write_plan
+from pipeline.batch.receive import Received
 from pipeline.batch.time_limit import TimeLimitError, time_limit
 from pipeline.model.status import STAGES
 
@@ -152,3 +154,23 @@ def test_ledgers_survive_being_written_and_read(place):
     ledger = _done(place, "survey")
     assert msgspec.json.decode(msgspec.json.encode(ledger), type=Ledger) == ledger
     assert isinstance(place, JobPlace)
+
+
+def test_a_chunks_file_is_written_only_when_its_content_changes(tmp_path):
+    """What Snakemake compares is left alone, so that it sees no change where there is none."""
+    places = Places(tmp_path / "out")
+
+    def planned(name, key, chunk):
+        return PlannedJob(name=name, shown=name, received=Received(key=key), ledger=Ledger(), chunk=chunk)
+
+    def write(*jobs):
+        index = Index(chunks=tuple(sorted({job.chunk for job in jobs})), code=CODE, products="", python="python")
+        write_plan(places, NightPlan(jobs=jobs, seconds=60.0), index)
+        return {path.name: path.stat().st_ino for path in (places.plan / "chunks").iterdir()}
+
+    first = write(planned("ash", "1", "c0000"), planned("beech", "2", "c0001"))
+    assert first == write(planned("ash", "1", "c0000"), planned("beech", "2", "c0001"))
+    other = write(planned("ash", "1", "c0000"), planned("beech", "3", "c0001"), planned("fir", "4", "c0002"))
+    assert other["c0000.json"] == first["c0000.json"]
+    assert other["c0001.json"] != first["c0001.json"]
+    assert set(write(planned("ash", "1", "c0000"))) == {"c0000.json"}

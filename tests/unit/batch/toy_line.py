@@ -81,6 +81,10 @@ def bid(place, what, more):
         raise ZeroDivisionError("toy")
     elif what == "memory":
         raise MemoryError
+    elif what == "eat":
+        held = []
+        while True:
+            held.append(bytearray(1 << 26))
     elif what == "held":
         raise hold(SurveyError, "toy", "the toy is held", do="nothing")
     elif what == "full":

@@ -108,7 +108,6 @@ def test_every_fault_of_a_sheet_is_named_with_its_line():
         ("hole,e,n\nH001,1,\n", "no coordinate"),
         ("hole,to_next\nH001,1/0\n", "no length"),
         ("hole,to_next\nH001," + "9" * 400 + "\n", "no length"),
-        ("hole,to_next\n" + "H001,36\n" * 6000, "more than 5000"),
     ],
 )
 def test_what_is_no_sheet_is_refused(text, words):

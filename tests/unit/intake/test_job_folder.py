@@ -7,7 +7,7 @@ import pytest
 from pipeline.errors import JobError, SleevelineError
 from pipeline.intake.job_folder import job_of, returned_of
 from pipeline.intake.office import read_office
-from pipeline.intake.resolve import resolve_options, resolve_shop
+from pipeline.intake.resolve import default_limits, resolve_options, resolve_shop
 from pipeline.units import INCH
 
 POINTS = {"points.csv": b"P,N,E,Z,D\n"}
@@ -95,10 +95,10 @@ def test_survey_files_are_read_in_the_order_named_else_by_name(office):
 def test_the_plan_does_not_hang_on_what_came_back_after_drilling(office):
     files = {"points.csv": b"1", "as_drilled.csv": b"hole,to_next\n", "cut.csv": b"panel,length\n"}
     assert job_of("job", files, office) == job_of("job", {"points.csv": b"1"}, office)
-    returned = returned_of(files)
+    returned = returned_of(files, default_limits())
     assert [file.name for file in returned.files] == ["as_drilled.csv", "cut.csv"]
-    assert returned_of({"points.csv": b"1"}) is None
-    assert returned_of({"cut.csv": b"x"}).as_drilled is None
+    assert returned_of({"points.csv": b"1"}, default_limits()) is None
+    assert returned_of({"cut.csv": b"x"}, default_limits()).as_drilled is None
 
 
 _PACK = """
@@ -132,6 +132,15 @@ def test_a_towns_own_pack_in_the_queue_can_be_named(tmp_path):
     assert "town.rules.toml" in [file.name for file in job.inputs]
     other = job_of("job", POINTS, read_office(tmp_path))
     assert [file.name for file in other.inputs] == ["points.csv"]  # a pack it does not name does not make it stale
+
+
+@pytest.mark.parametrize("when", ["2026-11-20", '"2026-11-20"'])
+def test_the_day_of_a_confirmation_may_be_a_date_or_text(tmp_path, when):
+    _own_pack(tmp_path)
+    (tmp_path / "confirmed.toml").write_text(
+        f'[[confirmed]]\npack = "town"\nlimit = "height"\nclause = "1.1"\nvalue = "50 in"\nwho = "R. Alder"\nwhen = {when}\nedition = "2026"\n'
+    )
+    assert read_office(tmp_path).confirmations[0].when == "2026-11-20"
 
 
 def test_a_pack_with_a_shipped_ones_id_is_refused(tmp_path):

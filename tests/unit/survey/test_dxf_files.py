@@ -2,10 +2,11 @@ import io
 import math
 
 import ezdxf
+import msgspec
 import pytest
 
 from pipeline.errors import SurveyError
-from pipeline.intake.resolve import default_job
+from pipeline.intake.resolve import default_job, default_limits
 from pipeline.survey.answer import answer
 from pipeline.survey.codes import code_table
 from pipeline.survey.dxf_files import read_dxf
@@ -13,12 +14,16 @@ from pipeline.survey.dxf_files import read_dxf
 TABLE = code_table({"EW": "WATER"})
 
 
+def with_points(most):
+    return msgspec.structs.replace(default_limits(), points=most)
+
+
 def read(draw, units=6, unit="foot", most=10_000):
     document = ezdxf.new("R2010", units=units)
     draw(document.modelspace())
     out = io.StringIO()
     document.write(out)
-    return read_dxf(out.getvalue().encode(), "p.dxf", unit, TABLE, most)
+    return read_dxf(out.getvalue().encode(), "p.dxf", unit, TABLE, with_points(most))
 
 
 def on(layer):
@@ -78,7 +83,7 @@ def test_what_is_not_read_is_named():
 def test_damaged_and_hostile_drawings_are_refused():
     for content in (b"0\nSECTION\n2\nENTITIES\n0\nLINE\n8\nWATER\n10\nx", b"AutoCAD Binary DXF\r\n\x1a\x00" + b"\x01" * 200, b"\x00" * 100):
         try:
-            page = read_dxf(content, "p.dxf", "metre", TABLE, 100)
+            page = read_dxf(content, "p.dxf", "metre", TABLE, with_points(100))
         except SurveyError:
             continue
         assert not page.points
@@ -91,8 +96,8 @@ def test_damaged_and_hostile_drawings_are_refused():
 def test_drawings_too_large_for_a_pool_are_refused():
     with pytest.raises(SurveyError, match="2,100 lines and arcs on the layer DECK"):
         read(lambda s: [s.add_line((n, 0), (n + 0.5, 0), dxfattribs=on("DECK")) for n in range(2100)])
-    with pytest.raises(SurveyError, match="the limit is 10 MB"):
-        read_dxf(b"0\nSECTION\n" * 1_100_000, "p.dxf", "metre", TABLE, 100)
+    with pytest.raises(SurveyError, match="the limit is 10,000,000"):
+        read_dxf(b"0\nSECTION\n" * 1_100_000, "p.dxf", "metre", TABLE, with_points(100))
 
 
 def test_an_old_polyline_is_read_like_a_light_one():
@@ -105,11 +110,11 @@ def test_an_old_polyline_is_read_like_a_light_one():
             document.modelspace().add_polyline2d(corners, format="xyb", close=True, dxfattribs={"layer": "WATER"})
         else:
             document.modelspace().add_lwpolyline(corners, format="xyb", close=True, dxfattribs={"layer": "WATER"})
-        pages.append(read_dxf(written(document), "p.dxf", "metre", {}, 1000))
+        pages.append(read_dxf(written(document), "p.dxf", "metre", {}, with_points(1000)))
     assert pages[0].points == pages[1].points and pages[1].warnings == ()
     document = ezdxf.new("R2000", units=6)
     document.modelspace().add_polyline3d([(0, 0, 1.0), (0.5, 0, 1.2)], dxfattribs={"layer": "WALL"})
-    assert [point.elev for point in read_dxf(written(document), "p.dxf", "metre", {}, 1000).points] == [1.0, 1.2]
+    assert [point.elev for point in read_dxf(written(document), "p.dxf", "metre", {}, with_points(1000)).points] == [1.0, 1.2]
 
 
 def test_a_drawing_with_nothing_but_what_is_not_read_says_so():
@@ -131,7 +136,7 @@ def test_numbers_that_are_none_are_refused_and_not_guessed(caplog, capsys):
     document.modelspace().add_line((0.25, 0.5), (8.75, 0.5), dxfattribs={"layer": "WATER"})
     content = written(document).replace(b"8.75", b"8,75")
     with pytest.raises(SurveyError) as refused:
-        read_dxf(content, "p.dxf", "metre", {}, 1000)
+        read_dxf(content, "p.dxf", "metre", {}, with_points(1000))
     assert refused.value.reasons[0].ref == "damaged-drawing" and "'8,75'" in refused.value.reasons[0].what
     assert caplog.records == [] and capsys.readouterr().err == ""
 
@@ -141,7 +146,7 @@ def test_an_entity_of_a_damaged_kind_is_a_reason_and_no_traceback():
     document.modelspace().add_point((1, 2, 3), dxfattribs={"layer": "MARK"})
     content = written(document).replace(b"\nPOINT\n", b"\nPO-INT\n")
     try:
-        page = read_dxf(content, "p.dxf", "metre", {}, 1000)
+        page = read_dxf(content, "p.dxf", "metre", {}, with_points(1000))
     except SurveyError as fault:
         assert fault.reasons[0].ref == "not-dxf"
     else:
