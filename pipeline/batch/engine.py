@@ -117,7 +117,13 @@ def run_profile(places: Places, profile: str, cores: int) -> EngineRun:
     log.parent.mkdir(parents=True, exist_ok=True)
     with log.open("wb") as file:
         code = subprocess.run(
-            words, stdin=subprocess.DEVNULL, stdout=file, stderr=subprocess.STDOUT, check=False, preexec_fn=_be_killed_with_parent
+            words,
+            env={**os.environ, "SLEEVELINE_PROFILE": str(folder)},  # a profile may bring scripts of its own
+            stdin=subprocess.DEVNULL,
+            stdout=file,
+            stderr=subprocess.STDOUT,
+            check=False,
+            preexec_fn=_be_killed_with_parent,
         ).returncode
     _prune_logs(places)
     return EngineRun(ending="done" if code == 0 else "failed", errors=() if code == 0 else (f"the engine ended with code {code}, see {log}",))

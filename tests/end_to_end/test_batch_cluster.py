@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import os
 import re
 import shutil
@@ -197,6 +198,91 @@ def test_slurm_builds_the_same_bytes(tmp_path, queue, slurm, monkeypatch):
     done = run(house, "batch", queue, "--out", tmp_path / "out", "--profile", profile, "--cores", "2", timeout=90)
     assert done.returncode == 0, done.stderr + _engine_log(tmp_path / "out")
     assert digests(tmp_path / "calm") == digests(tmp_path / "out")
+
+
+_KUBECTL = """#!{python}
+# A stand-in for the cluster's tool: keeps every Job's manifest, runs its command as a process of its own, tells how it went.
+import json, os, pathlib, subprocess, sys, uuid, yaml
+
+spool = pathlib.Path({spool!r})
+words = sys.argv[1:]
+if words[:2] == ["create", "-o"] and words[2:] == ["name", "-f", "-"]:
+    job = yaml.safe_load(sys.stdin)
+    name = job["metadata"]["generateName"] + uuid.uuid4().hex[:5]
+    (spool / (name + ".json")).write_text(json.dumps(job))
+    command = job["spec"]["template"]["spec"]["containers"][0]["command"]
+    shell = 'setsid "$@" > %s.out 2>&1; echo $? > %s.rc' % (spool / name, spool / name)
+    subprocess.Popen(["bash", "-c", shell, "bash", *command], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    print("job.batch/" + name)
+elif words[:2] == ["get", "job"]:
+    if (spool / "deaf").exists():
+        (spool / "deaf").unlink()
+        sys.exit("Unable to connect to the server")
+    name = words[2]
+    assert words[3:] == ["--ignore-not-found", "-o", "jsonpath={{.metadata.name}},{{.status.succeeded}},{{.status.failed}}"], words
+    if (spool / (name + ".json")).exists():
+        ended = spool / (name + ".rc")
+        code = ended.read_text().strip() if ended.exists() else ""
+        print(name + "," + ("1" if code == "0" else "") + "," + ("1" if code not in ("", "0") else ""), end="")
+elif words[:2] == ["delete", "job"]:
+    for name in words[4:]:
+        (spool / (name + ".json")).unlink()
+else:
+    sys.exit("unknown: " + " ".join(words))
+"""
+
+
+@pytest.fixture
+def kubectl(tmp_path, monkeypatch):
+    """Put a stand-in for kubectl first on the path; returns the folder where it keeps the Jobs."""
+    if importlib.util.find_spec("snakemake_executor_plugin_cluster_generic") is None:
+        pytest.skip("snakemake-executor-plugin-cluster-generic is not installed")
+    spool, tools = tmp_path / "cluster", tmp_path / "tools"
+    spool.mkdir()
+    tools.mkdir()
+    (tools / "kubectl").write_text(_KUBECTL.format(python=sys.executable, spool=str(spool)))
+    (tools / "kubectl").chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tools}:{os.environ['PATH']}")
+    return spool
+
+
+def test_the_kubernetes_profile_makes_a_job_of_every_chunk_and_the_same_bytes(tmp_path, queue, kubectl):
+    """As shipped, up to the door of the cluster: what is behind it is not proven here."""
+    house = toy_house(tmp_path / "house")
+    (kubectl / "deaf").touch()  # once the cluster does not answer
+    assert run(house, "batch", queue, "--out", tmp_path / "calm").returncode == 0
+    done = run(house, "batch", queue, "--out", tmp_path / "out", "--profile", "kubernetes", "--cores", "2", timeout=300)
+    assert done.returncode == 0, done.stderr + _engine_log(tmp_path / "out")
+    assert digests(tmp_path / "calm") == digests(tmp_path / "out")
+    jobs = [json.loads(path.read_text()) for path in kubectl.glob("*.json")]
+    assert len(jobs) == 2  # one a chunk, all its stages in it
+    assert not (kubectl / "deaf").exists()
+    for job in jobs:
+        assert (job["apiVersion"], job["kind"], job["spec"]["backoffLimit"]) == ("batch/v1", "Job", 0)
+        pod = job["spec"]["template"]["spec"]
+        (container,) = pod["containers"]
+        assert pod["restartPolicy"] == "Never"
+        assert {mount["name"] for mount in container["volumeMounts"]} == {volume["name"] for volume in pod["volumes"]}
+        assert container["command"][1].startswith(str((tmp_path / "out").resolve()))
+        assert {"cpu", "memory"} <= set(container["resources"]["requests"])
+
+
+def test_on_kubernetes_a_pod_that_dies_is_tried_again_and_a_job_gone_counts_as_failed(tmp_path, queue, kubectl):
+    house = toy_house(tmp_path / "house")
+    add_job(queue, "unlucky", "layout die-once")
+    done = run(house, "batch", queue, "--out", tmp_path / "out", "--profile", "kubernetes", "--cores", "1", timeout=300)
+    assert done.returncode == 0, done.stderr + _engine_log(tmp_path / "out")
+    status = Path(__file__).parents[2] / "workflow" / "profiles" / "kubernetes" / "status"
+    told = subprocess.run(["sh", status, "sleeveline-gone"], capture_output=True, text=True, check=True).stdout
+    assert told == "failed\n"
+
+
+def test_on_kubernetes_a_path_that_yaml_could_misread_is_refused(tmp_path, kubectl):
+    submit = Path(__file__).parents[2] / "workflow" / "profiles" / "kubernetes" / "submit"
+    told = subprocess.run(["sh", submit, '/out/x"] }\n# '], capture_output=True, text=True, check=False)
+    assert told.returncode == 1
+    assert "letters, digits" in told.stderr
+    assert list(kubectl.iterdir()) == []
 
 
 def test_the_shipped_profiles_are_read_by_the_engine(tmp_path, queue):
