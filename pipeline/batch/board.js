@@ -5,7 +5,10 @@
   const texts = rows.map((row) => row.textContent.toLowerCase());
   const find = document.getElementById("find");
   const show = document.getElementById("show");
+  const order = document.getElementById("sort");
   const count = document.getElementById("count");
+  const heads = Array.from(document.querySelectorAll("th[data-key]"));
+  const compare = new Intl.Collator(undefined, { numeric: true }).compare;
 
   function filter() {
     const words = find.value.toLowerCase().split(/\s+/).filter(Boolean);
@@ -18,17 +21,21 @@
     count.textContent = left + " of " + rows.length + " jobs shown";
   }
 
-  function sort(head) {
-    const key = head.dataset.key;
-    const down = head.getAttribute("aria-sort") === "ascending";
+  function sort(key, down) {
     const number = key === "state" || key === "share";
-    const sorted = rows.slice().sort((one, other) => {
-      const a = one.dataset[key];
-      const b = other.dataset[key];
-      return (number ? a - b : a.localeCompare(b, undefined, { numeric: true })) * (down ? -1 : 1);
-    });
-    document.querySelectorAll("th[aria-sort]").forEach((other) => other.removeAttribute("aria-sort"));
-    head.setAttribute("aria-sort", down ? "descending" : "ascending");
+    const sorted = rows.slice();
+    if (key) {
+      sorted.sort((one, other) => {
+        const a = one.dataset[key];
+        const b = other.dataset[key];
+        if (!a !== !b) return a ? -1 : 1; // what has none stands last, whichever way
+        return (number ? a - b : compare(a, b)) * (down ? -1 : 1);
+      });
+    }
+    heads.forEach((head) => head.removeAttribute("aria-sort"));
+    const head = heads.find((one) => one.dataset.key === key);
+    if (head) head.setAttribute("aria-sort", down ? "descending" : "ascending");
+    order.value = key;
     const page = document.createDocumentFragment();
     sorted.forEach((row) => page.appendChild(row));
     body.appendChild(page);
@@ -37,6 +44,7 @@
   document.querySelector(".controls").addEventListener("submit", (event) => event.preventDefault());
   find.addEventListener("input", filter);
   show.addEventListener("change", filter);
-  document.querySelectorAll("th[data-key]").forEach((head) => head.querySelector("button").addEventListener("click", () => sort(head)));
+  order.addEventListener("change", () => sort(order.value, false));
+  heads.forEach((head) => head.querySelector("button").addEventListener("click", () => sort(head.dataset.key, head.getAttribute("aria-sort") === "ascending")));
   filter();
 })();

@@ -21,6 +21,7 @@ _HELD, _FAILS, _MARGINAL, _COMPLETE = range(4)
 _WORDS: Final = {_HELD: "held", _FAILS: "does not comply", _MARGINAL: "marginal", _COMPLETE: "complete"}
 _KINDS: Final = {_HELD: "held", _FAILS: "fails", _MARGINAL: "marginal", _COMPLETE: "complete"}
 _SHEETS: Final = {"crew.pdf": "crew", "shop.pdf": "shop", "inspection.pdf": "inspection", "plan.dxf": "plan DXF"}
+_SORTED_BY: Final = (("job", "Job"), ("state", "State"), ("due", "Due"), ("share", "Order"))  # what the page sorts by, and in which words
 _SAFETY: Final = "The checks are a help and no approval: local codes, the authority having jurisdiction and licensed practice decide. No fence replaces supervision."
 
 
@@ -95,16 +96,17 @@ def _money(amount: float, currency: str) -> str:
 
 def _controls() -> str:
     options = "".join(f'<option value="{kind}">{_WORDS[rank]}</option>' for rank, kind in _KINDS.items())
+    keys = "".join(f'<option value="{key}">{words.lower()}</option>' for key, words in _SORTED_BY)
     return (
         '<form class="controls" role="search"><label>Find <input id="find" type="search" autocomplete="off"></label>'
         f'<label>Show <select id="show"><option value="">all</option>{options}</select></label>'
+        f'<label>Sort by <select id="sort"><option value="">what to act on</option>{keys}</select></label>'
         '<p id="count" role="status" aria-live="polite"></p></form>'
     )
 
 
 def _table(jobs: list[Standing], board: Board) -> str:
-    heads = (("job", "Job"), ("state", "State"), ("due", "Due"), ("share", "Order"))
-    sortable = "".join(f'<th scope="col" data-key="{key}"><button type="button">{words}</button></th>' for key, words in heads)
+    sortable = "".join(f'<th scope="col" data-key="{key}"><button type="button">{words}</button></th>' for key, words in _SORTED_BY)
     head = f'<th scope="col">Plan</th>{sortable}<th scope="col">What to do</th><th scope="col">Package</th>'
     shares = board.order.totals if board.order is not None else {}
     currency = board.order.currency if board.order is not None else ""

@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 import re
-import shutil
 import subprocess
 import sys
 from pathlib import Path
 
+import pymupdf
 import pytest
 
 from pipeline.batch.board import Board, board_page
 from pipeline.batch.standings import Standing
 from pipeline.errors import Reason
 from pipeline.model.status import Status
+from tests.unit.batch.driven_browser import CHROMIUM, page_shown
 
 EVIL = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\" onclick='x'"
 THUMBNAIL = (
     '<svg xmlns="http://www.w3.org/2000/svg" width="240" height="184" viewBox="0 0 240 184"><path d="' + "M52.6 157.2L212.8 108.3" * 40 + '"/></svg>'
 )
 AXE = Path(sys.prefix) / "axe" / "axe.min.js"
-CHROMIUM = shutil.which("chromium")
 
 
 def _standing(number: int, **fields: object) -> Standing:
@@ -187,3 +188,87 @@ def test_a_screen_reader_and_a_keyboard_find_their_way(browser, size):
     )
     assert found[1] == "[]"
     assert int(found[2]) > 20
+
+
+@pytest.fixture
+def shown(browser):
+    """Show a board of so many jobs in a driven browser."""
+
+    @contextlib.contextmanager
+    def show(page: str, width: int = 1400, height: int = 900):
+        (browser / "board.html").write_text(page)
+        with page_shown(browser / "board.html", browser / f"profile{width}", width, height) as driven:
+            yield driven
+
+    return show
+
+
+ACTIVE = "(document.activeElement.id || document.activeElement.textContent.trim())"
+SHOWN = "Array.from(document.querySelectorAll('#jobs tbody tr')).filter((row) => !row.hidden).map((row) => row.dataset.job)"
+
+
+def test_the_board_is_worked_by_keyboard_alone(shown, thousand):
+    """With the policy that ships: keys are the browser's own, no script is put in."""
+    with shown(thousand) as page:
+        page.press("Tab")
+        assert page.tell(ACTIVE) == "To the jobs"
+        page.press("Enter")
+        assert page.tell("location.hash") == "#jobs"
+        page.tell("document.activeElement.blur()")
+        page.tell("document.querySelector('.skip').focus()")
+        while page.tell(ACTIVE) != "find":
+            page.press("Tab")
+        page.type("garden 77")
+        assert page.tell("document.getElementById('count').textContent") == "19 of 1000 jobs shown"
+        page.press("Tab")
+        assert page.tell(ACTIVE) == "show"
+        page.press("ArrowDown")  # the first state: held
+        assert page.tell(SHOWN) == ["job-0077", "job-0770", "job-0777"]
+        page.press("Tab")
+        assert page.tell(ACTIVE) == "sort"
+        page.press("ArrowDown", 3)
+        assert page.tell("document.getElementById('sort').value") == "due"
+        dues = page.tell(f"{SHOWN}.map((name) => document.querySelector('tr[data-job=\"' + name + '\"]').dataset.due)")
+        assert dues == sorted(dues) and len(dues) == 3
+        while page.tell("document.activeElement.tagName") != "BUTTON":
+            page.press("Tab")
+        assert page.tell(ACTIVE) == "Job"
+        page.press("Enter")
+        page.press("Enter")
+        assert page.tell("document.activeElement.closest('th').getAttribute('aria-sort')") == "descending"
+        assert page.tell(SHOWN) == ["job-0777", "job-0770", "job-0077"]
+        while page.tell("document.activeElement.tagName") != "SUMMARY":
+            page.press("Tab")
+        page.press("Enter")
+        assert page.tell("document.activeElement.closest('details').open") is True
+        assert page.tell("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+
+
+def test_on_a_phone_nothing_runs_out_of_the_screen_and_jobs_can_be_sorted(shown):
+    page_of_jobs = board_page(Board(jobs=tuple(_standing(number) for number in range(30))))
+    with shown(page_of_jobs, 360, 740) as page:
+        assert page.tell("document.documentElement.scrollWidth") <= 360
+        beyond = "Array.from(document.querySelectorAll('main *')).filter((one) => one.getBoundingClientRect().right > 361 && !one.closest('.unseen')).length"
+        assert page.tell(beyond) == 0
+        assert page.tell("parseFloat(getComputedStyle(document.querySelector('.do')).fontSize)") >= 14
+        page.tell("document.getElementById('sort').focus()")
+        page.press("ArrowDown")
+        names = page.tell(SHOWN)
+        assert names == sorted(names)
+        for _ in range(40):  # no stop of the keyboard is out of sight
+            page.press("Tab")
+            box = "(() => { const box = document.activeElement.getBoundingClientRect(); return [box.width, box.height]; })()"
+            assert min(page.tell(box)) > 1, page.tell("document.activeElement.outerHTML")
+
+
+def test_it_prints_every_job_with_its_reason_and_without_controls(shown):
+    page_of_jobs = board_page(Board(jobs=tuple(_standing(number) for number in range(30))))
+    with shown(page_of_jobs) as page:
+        document = pymupdf.open(stream=page.printed(), filetype="pdf")
+    text = "\n".join(sheet.get_text() for sheet in document)
+    assert all(f"job-{number:04d}" in text for number in range(30))
+    assert text.count("the survey has no water's edge") == 5
+    assert "Find" not in text
+    assert all(sheet.rect.width > sheet.rect.height for sheet in document)  # landscape
+    for sheet in document:
+        assert all(x0 >= 0 and x1 <= sheet.rect.width for x0, _, x1, *_ in sheet.get_text("words"))
