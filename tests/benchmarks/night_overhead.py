@@ -28,7 +28,7 @@ from tests.unit.batch.toy_line import add_job, toy_house
 _STOPWATCH = """
 import os, subprocess, sys, time
 started = time.perf_counter()
-child = subprocess.Popen(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+child = subprocess.Popen(sys.argv[1:], stdout=subprocess.DEVNULL)
 _, status, used = os.wait4(child.pid, 0)
 child.returncode = 0
 print(os.waitstatus_to_exitcode(status), time.perf_counter() - started, used.ru_utime + used.ru_stime, used.ru_maxrss)
@@ -63,21 +63,24 @@ def _bare_job(entry):
     from pipeline.errors import SleevelineError
     from pipeline.model.status import STAGES
 
-    receive(_PLACES, entry, _OFFICE)
     try:
+        receive(_PLACES, entry, _OFFICE)
         for stage in STAGES:
             stage_named(stage).run(_PLACES.job(entry.name))
     except SleevelineError:
         pass
+    except Exception as fault:
+        raise RuntimeError(f"{entry.name}: {fault!r}") from fault
 
 
 def timed(*words: str | Path, house: Path = ROOT) -> tuple[float, float, float]:
     """Run a command of ours; returns seconds by the clock, of computing, and the head's memory [MB]."""
     environment = {**os.environ, "PYTHONPATH": f"{house}{os.pathsep}{ROOT}", "OPENBLAS_NUM_THREADS": "1"}
     called = [sys.executable, "-c", _STOPWATCH, sys.executable, "-m", *map(str, words)]
-    told = subprocess.run(called, env=environment, cwd=house, capture_output=True, text=True, check=True).stdout.split()
+    run = subprocess.run(called, env=environment, cwd=house, capture_output=True, text=True, check=True)
+    told = run.stdout.split()
     if told[0] not in ("0", "3"):
-        raise RuntimeError(f"{words} ended with {told[0]}")
+        raise RuntimeError(f"{words} ended with {told[0]}: {run.stderr[-2000:]}")
     return float(told[1]), float(told[2]), float(told[3]) / 1000
 
 
