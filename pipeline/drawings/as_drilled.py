@@ -74,8 +74,11 @@ def _of_panels(found: tuple[Change, ...], dossier: Dossier) -> Iterator[Change]:
     holes = {hole.hole for hole in dossier.drilled.holes} if dossier.drilled is not None else set()
     stock = {panel.name for panel in dossier.layout.panels if panel.kind == "stock"}
     for change in found:
-        if change.which not in holes and not (change.which in stock and change.what == "length") and change.was != change.now:
-            yield change
+        if change.which in holes or (change.which in stock and change.what == "length") or change.was == change.now:
+            continue
+        if change.what in ("mark", "cut") and waits(change.which, dossier):
+            continue  # not known well enough: the panel waits for a tape
+        yield change
 
 
 def _follows(dossier: Dossier, drilling: Drilling) -> list[Any]:
@@ -100,8 +103,9 @@ def _follows(dossier: Dossier, drilling: Drilling) -> list[Any]:
 
 
 def to_measure(drilling: Drilling) -> set[str]:
-    """Return the holes that somebody has to measure still: not drilled yet, read wrong, or with a distance a panel waits for."""
-    line = {hole.hole for hole in drilling.holes if hole.state == "missing"}
+    """Return the holes that somebody has to measure still: not drilled or not measured yet, read wrong, or with a distance a panel waits for."""
+    aside = {hole.name for hole in drilling.layout.holes if hole.role == "pocket"}
+    line = {hole.hole for hole in drilling.holes if hole.state == "missing" or (hole.state == "planned" and hole.hole not in aside)}
     return line | {reading.hole for reading in drilling.not_followed} | {first for one in drilling.to_tape for first, _ in one.spans}
 
 
@@ -123,7 +127,8 @@ def _reading_words(reading: Reading, units: ReportUnits) -> str:
     if reading.kind in ("east", "north"):
         return f"{reading.hole}, {reading.kind} (line {reading.row} of the sheet): {_sentence(reading.why, reading.cause)}"
     read, has = format_length(reading.value, units), format_length(reading.value - reading.residual, units)
-    return f"{reading.hole} to {reading.to}: {read} on the sheet (line {reading.row}), the holes have {has}. {_sentence(reading.why, reading.cause)}"
+    to = f"mark {reading.to}" if reading.kind == "tie" else reading.to
+    return f"{reading.hole} to {to}: {read} on the sheet (line {reading.row}), the holes have {has}. {_sentence(reading.why, reading.cause)}"
 
 
 def _sentence(why: str, cause: str) -> str:
@@ -140,7 +145,10 @@ def _hole_words(hole: DrilledHole, drilling: Drilling, units: ReportUnits) -> st
     off = f"{format_length(far, units)} {way}" if far > _FELT[units] else ""
     badly = f"known to {format_length(2 * hole.sigma, units)} only: measure two ties of it" if hole.sigma > _BADLY else ""
     instead = f"instead of {hole.instead_of}" if hole.instead_of else ""
-    told = ", ".join(part for part in (_STATES[hole.state], off if hole.state == "moved" else "", instead, hole.remark, badly) if part)
+    state, remark = _STATES[hole.state], hole.remark
+    if remark.lower().startswith(state.lower()):
+        state, remark = remark, ""
+    told = ", ".join(part for part in (state, off if hole.state == "moved" else "", instead, remark, badly) if part)
     return f"{hole.hole}: {told}"
 
 
@@ -184,8 +192,9 @@ def _heading_at(hole: DrilledHole, drilling: Drilling) -> float:
 def _misfit_words(misfit: Misfit, dossier: Dossier) -> str:
     """Return why a panel is made custom, at what cost, and which hole drilled again would save it where that is not cheaper anyway."""
     units, currency = dossier.units, dossier.fabrication.currency
-    wide = "too wide" if misfit.off > 0 else "too narrow"
-    told = f"{misfit.panel} is made custom: {misfit.first} to {misfit.last} is {format_length(abs(misfit.off), units)} {wide}; it costs {misfit.extra:.2f} {currency} more than the stock panel"
+    wide = f"is {format_length(abs(misfit.off), units)} {'too wide' if misfit.off > 0 else 'too narrow'}"
+    posts = f"has {abs(misfit.posts)} {'post' if abs(misfit.posts) == 1 else 'posts'} {'more' if misfit.posts > 0 else 'fewer'}"
+    told = f"{misfit.panel} is made custom: {misfit.first} to {misfit.last} {posts if misfit.posts else wide}; it costs {misfit.extra:.2f} {currency} more than the stock panel"
     cheaper = {(cure.hole, cure.saves) for cure in dossier.drilled.cures} if dossier.drilled is not None else set()
     cure = misfit.cure
     if cure is None or (cure.hole, cure.saves) in cheaper:
@@ -208,9 +217,9 @@ def to_tape_words(dossier: Dossier) -> list[str]:
     if dossier.drilled is None:
         return []
     kinds = {panel.name: panel.kind for panel in dossier.layout.panels}
+    words = {"custom": "it is not cut before", "stock": "as a stock panel it may not hang", "": "the gate may not hang"}
     return [
-        f"{one.panel}: {_runs_words(one)}, known to {format_length(2 * one.sigma, dossier.units)} only; "
-        + ("it is not cut before" if kinds.get(one.panel) == "custom" else "as a stock panel it may not hang")
+        f"{one.panel}: {_runs_words(one)}, known to {format_length(2 * one.sigma, dossier.units)} only; " + words[kinds.get(one.panel, "")]
         for one in dossier.drilled.to_tape
     ]
 
@@ -297,7 +306,7 @@ def _schedule_row(
     differs = to_next - was if to_next is not None and was is not None else 0.0
     off, way = off_told(one, drilling)
     state = _SHORT.get(one.state, _STATES[one.state])
-    words = ", ".join(part for part in (state, "" if state.lower() == one.remark.lower() else one.remark) if part)
+    words = ", ".join(part for part in ("" if one.remark.lower().startswith(state.lower()) else state, one.remark) if part)
     return (
         TickBox(),
         one.hole,

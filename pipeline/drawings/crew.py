@@ -238,11 +238,13 @@ def _as_drilled(dossier: Dossier) -> tuple[TextPart, ...]:
     pockets = " A pocket stands beside the line and has no next hole: its two ties." if any(hole.role == "pocket" for hole in holes) else ""
     cut = as_drilled.cut_from_this(dossier)
     flow = [
-        heading("The holes as drilled" if dossier.drilled is None else "Holes to measure again"),
+        heading("The holes as drilled" if dossier.drilled is None else "Holes to measure, still or again"),
         paragraph(
             f"Measure every hole to the next one, centre to centre, in {how}; the office types it as as_drilled.csv with the heads below. Where a hole is off its mark, its two ties as well.{pockets}{cut}"
         ),
-        table(("hole", "planned", "to_next", "tie_a", "tie_b"), rows, (22, 32, 42, 42, 42), grid=True, high=6.4),
+        table(
+            ("hole", "planned" if dossier.drilled is None else "about", "to_next", "tie_a", "tie_b"), rows, (22, 32, 42, 42, 42), grid=True, high=6.4
+        ),
         space(4),
         paragraph("Measured by ______________________   on ______________   tape checked against ______________"),
     ]

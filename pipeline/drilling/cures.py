@@ -11,6 +11,7 @@ import msgspec
 
 from pipeline.drilling.ground import may_be_drilled
 from pipeline.drilling.misfits import SAME, Span, spans_of
+from pipeline.drilling.sheet import base_of
 from pipeline.geometry.chain import Point
 from pipeline.model.drilling import Cure, Misfit
 from pipeline.model.layout import Hole, Layout
@@ -19,8 +20,8 @@ from pipeline.model.site import Site
 from pipeline.units import ReportUnits, format_length
 
 TURNS: Final = {0: "toward {after}", 1: "toward the pool", 2: "toward {before}", 3: "away from the pool"}
-_CLEAR_BORES: Final = 2.0  # [-] bores a hole keeps from one that was given up: a bore's wall between them (own judgement)
 CLEAR: Final = 2.0  # bores from a given-up hole to one that may be drilled [-] (own judgement: what stopped the drill is still there)
+REACH: Final = 0.08  # [m] a hole drilled again farther from its planned place bends the line the fence stands in (own judgement: a hand's breadth)
 EDGE: Final = 1e-9  # [m] a place on the rim of a ring is in it
 
 
@@ -49,7 +50,7 @@ def cures_of(
     -----
     A hole has at most two neighbours, so the places that suit both are the common part of two rings, each as wide as twice the tolerance.  The place nearest
     to where the hole is lies where it is seen from a ring's middle, or where two circles meet: those few are tried, which is exact.  A joint beside the hole has to stay within the
-    tolerance too, or no farther off than it is.  A place nearer to water, edges, joints, drains or pipes than the shop and the codes allow is not offered.  The cost is that of drilling again and of the custom panels that remain.
+    tolerance too, or no farther off than it is.  A place nearer to water, edges, joints, drains or pipes than the shop and the codes allow, or more than a hand's breadth from where the hole was planned, is not offered.  The cost is that of drilling again and of the custom panels that remain.
     """
     if not misfits:
         return ()
@@ -95,11 +96,9 @@ def _cures_at(
     most = _reach(hole.place, way, least, rings)
     move = (least + most) / 2
     aim = (hole.east + move * way[0], hole.north + move * way[1])
-    if any(math.dist(aim, other) < CLEAR * hole.bore for other in filled):
+    if math.dist(aim, _planned(hole, plan)) > REACH or any(math.dist(aim, other) < CLEAR * hole.bore for other in filled):
         return
-    if not may_be_drilled(aim, hole.place, [ring.centre for ring in rings], site, shop, stands.least_setback) or _given_up_at(
-        aim, hole, plan, stands
-    ):
+    if not may_be_drilled(aim, hole.place, [ring.centre for ring in rings], site, shop, stands.least_setback):
         return
     remaining = sum(misfit.extra for misfit in misfits if misfit not in saved)
     yield Cure(
@@ -115,10 +114,10 @@ def _cures_at(
     )
 
 
-def _given_up_at(aim: Point, hole: Hole, plan: Layout, stands: Layout) -> bool:
-    """Say whether a hole would be drilled again where one was given up: what stopped the bit is still there."""
-    there = {one.name for one in stands.holes}
-    return any(math.dist(aim, one.place) < _CLEAR_BORES * hole.bore for one in plan.holes if one.name not in there)
+def _planned(hole: Hole, plan: Layout) -> Point:
+    """Return where the plan has a hole [m], or the one an added hole stands behind."""
+    places = {one.name: one.place for one in plan.holes}
+    return places.get(hole.name) or places.get(base_of(hole.name)) or hole.place
 
 
 def rings_at(hole: str, plan: Layout, stands: Layout, shop: Shop) -> tuple[list[Ring], set[str]]:

@@ -93,6 +93,7 @@ def _unsure(gate: Gate, sigmas: Mapping[str, float]) -> float:
 def _misfit(plan: Layout, was: Panel, now: Panel, stands: Layout, shop: Shop) -> Misfit | None:
     extra = extra_for_custom(shop, now.length, now)
     if len(was.holes) != len(now.holes):
-        return Misfit(panel=now.name, first=now.holes[0], last=now.holes[-1], off=now.length - was.length, extra=extra)
+        more = len(now.holes) - len(was.holes)
+        return Misfit(panel=now.name, first=now.holes[0], last=now.holes[-1], off=now.length - was.length, extra=extra, posts=more)
     by, first, last = max(spacings_off(plan, was, now, stands), key=lambda one: abs(one[0]))
     return Misfit(panel=now.name, first=first, last=last, off=by, extra=extra) if abs(by) > shop.setting_out.fit_tolerance + SAME else None

@@ -9,11 +9,12 @@ from pipeline.drilling.misfits import COVERAGE, gates_hardly_known
 from pipeline.drilling.release import Known, runs_of, sure
 from pipeline.drilling.sheet import FILE
 from pipeline.errors import JobError, Reason
-from pipeline.model.drilling import Cure, DrilledHole, Drilling, Misfit, Reading, ToTape
+from pipeline.model.drilling import Cure, DrilledHole, Drilling, Misfit, Reading
 from pipeline.model.layout import Gate, Layout
 from pipeline.model.shop import Shop
 from pipeline.units import ReportUnits, format_length
 
+FELT: Final = 0.0008  # [m] half of what a tape reads; less prints as nothing
 LOOSE: Final = 0.01  # [m] one sigma: a hole known worse than this is measured again before the inspector comes
 
 
@@ -24,9 +25,11 @@ def warnings_of(plan: Layout, drilling: Drilling, shop: Shop, units: ReportUnits
     yield from (_loose(hole, units) for hole in drilling.holes if hole.state in ("moved", "added") and hole.sigma > LOOSE)
     yield from (_missing(hole) for hole in drilling.holes if hole.state == "missing")
     yield from (_misfit(one, drilling, shop, units) for one in drilling.misfits)
-    yield from (_to_tape(one, drilling, units) for one in drilling.to_tape)
+    yield from (reason for kind in ("custom", "stock") for reason in _to_tape(drilling, kind, units))
     sigmas = {one.hole: one.to_next_sigma or 0.0 for one in drilling.holes}
-    yield from (_loose_gate(gate, off, units) for gate, off in gates_hardly_known(plan, drilling.layout, shop, sigmas))
+    yield from (
+        _loose_gate(gate, off, sigmas.get(gate.hinge_hole, 0.0), units) for gate, off in gates_hardly_known(plan, drilling.layout, shop, sigmas)
+    )
     pockets = {hole.name for hole in drilling.layout.holes if hole.role == "pocket"}
     planned = [hole.hole for hole in drilling.holes if hole.state == "planned" and hole.hole not in pockets]
     if drilling.as_drilled and planned:
@@ -39,14 +42,15 @@ def _once(readings: tuple[Reading, ...]) -> list[Reading]:
 
 
 def _not_followed(one: Reading, units: ReportUnits) -> Reason:
-    what = f"{one.hole} to {one.to} reads {format_length(one.value, units)}" if one.to else f"the coordinates of {one.hole}"
+    to = f"mark {one.to}" if one.kind == "tie" else one.to
+    what = f"{one.hole} to {to} reads {format_length(one.value, units)}" if one.to else f"the coordinates of {one.hole}"
     return Reason(
         ref="reading-not-followed",
         what=f"{what}: not followed" + (f", {one.cause}" if one.cause else ""),
         why=one.why,
         file=FILE,
         line=one.row,
-        do=f"measure {one.hole}{f' to {one.to}' if one.to else ''} again before the custom panel there is cut",
+        do=f"measure {one.hole}{f' to {to}' if one.to else ''} again before anything there is cut or hung; until then the plan stands for it",
     )
 
 
@@ -82,20 +86,29 @@ def _missing(hole: DrilledHole) -> Reason:
 
 
 def _misfit(misfit: Misfit, drilling: Drilling, shop: Shop, units: ReportUnits) -> Reason:
-    side = "too wide" if misfit.off > 0 else "too narrow"
     certain = sure(misfit, Known.of(drilling.holes, drilling.readings), shop)
     alone = (
-        "no single hole drilled again would save it"
+        "nothing, if the holes are as they are to stay"
+        if misfit.posts
+        else "no single hole drilled again would save it"
         if certain
         else "tape it before anything is made or drilled: the readings leave open whether it hangs"
     )
     return Reason(
         ref="panel-becomes-custom",
         what=f"{misfit.panel} no longer hangs in its holes and is made custom, for {misfit.extra:.2f} {shop.currency} more: fabric, posts, work, less the stock panel",
-        why=f"{misfit.first} to {misfit.last} is {format_length(abs(misfit.off), units)} {side}; "
-        f"{format_length(shop.setting_out.fit_tolerance, units)} is what a stock panel takes",
+        why=_off_in_words(misfit, shop, units),
+        file=FILE,
         do=_cure_in_words(misfit.cure, shop, units) if misfit.cure else alone,
     )
+
+
+def _off_in_words(misfit: Misfit, shop: Shop, units: ReportUnits) -> str:
+    if misfit.posts:
+        return f"from {misfit.first} to {misfit.last} it has {abs(misfit.posts)} {'post' if abs(misfit.posts) == 1 else 'posts'} {'more' if misfit.posts > 0 else 'fewer'} than the stock panel"
+    side = "too wide" if misfit.off > 0 else "too narrow"
+    takes = format_length(shop.setting_out.fit_tolerance, units)
+    return f"{misfit.first} to {misfit.last} is {format_length(abs(misfit.off), units)} {side}; {takes} is what a stock panel takes"
 
 
 def _cure_in_words(cure: Cure, shop: Shop, units: ReportUnits) -> str:
@@ -109,24 +122,35 @@ def _cure_in_words(cure: Cure, shop: Shop, units: ReportUnits) -> str:
     )
 
 
-def _to_tape(one: ToTape, drilling: Drilling, units: ReportUnits) -> Reason:
-    panel = next(panel for panel in drilling.layout.panels if panel.name == one.panel)
-    distances = " and ".join(f"{first} to {last}" for first, last in runs_of(one.spans))
-    custom = panel.kind == "custom"
-    told = f"{distances} {'is' if len(one.spans) == 1 else 'are'} known to {format_length(COVERAGE * one.sigma, units)} only"
-    return Reason(
+def _to_tape(drilling: Drilling, kind: str, units: ReportUnits) -> Iterator[Reason]:
+    """Yield one warning for all panels of a kind that wait for a tape."""
+    kinds = {panel.name: panel.kind for panel in drilling.layout.panels}
+    waiting = [one for one in drilling.to_tape if kinds.get(one.panel) == kind]
+    if not waiting:
+        return
+    one, custom = len(waiting) == 1, kind == "custom"
+    names = _and([each.panel for each in waiting])
+    runs = ", ".join(f"{first} to {last}" for each in waiting for first, last in runs_of(each.spans))
+    known = format_length(COVERAGE * max(each.sigma for each in waiting), units)
+    yield Reason(
         ref="panel-to-tape",
-        what=f"{one.panel} waits: {told}" + ("" if custom else ", and it may not hang"),
+        what=f"{names} {'waits' if one else 'wait'} for a tape: distances of {'its' if one else 'their'} holes are known to {known} only"
+        + ("" if custom else ", and a stock panel may not hang in them"),
         why="ties, shots and the plan place each hole by itself; what a panel is cut and hung by is the distance from hole to hole, by a tape",
         file=FILE,
-        do=f"tape {distances}, every hole to the next, and add it as to_next; {one.panel} is not {'cut' if custom else 'hung'} before",
+        do=f"tape {runs}, every hole to the next, and add it as to_next; {names} {'is' if one else 'are'} not {'cut' if custom else 'hung'} before",
     )
 
 
-def _loose_gate(gate: Gate, off: float, units: ReportUnits) -> Reason:
+def _and(names: list[str]) -> str:
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+
+
+def _loose_gate(gate: Gate, off: float, sigma: float, units: ReportUnits) -> Reason:
+    seem = f", and seem {format_length(abs(off), units)} {'too far apart' if off > 0 else 'too near'} for its leaf" if abs(off) > FELT else ""
     return Reason(
         ref="gate-known-badly",
-        what=f"the holes of {gate.name} seem {format_length(abs(off), units)} {'too far apart' if off > 0 else 'too near'} for its leaf",
+        what=f"the holes of {gate.name} are known to {format_length(COVERAGE * sigma, units)} from one another only{seem}",
         why="the readings do not tell whether the gate still hangs, and a gate cannot be made to measure",
         file=FILE,
         do=f"tape {gate.hinge_hole} to {gate.latch_hole}, hole to hole, and add it to the sheet",

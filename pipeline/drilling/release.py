@@ -7,12 +7,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.drilling.misfits import SAME, spacings_off
+from pipeline.drilling.misfits import COVERAGE, SAME, gates_hardly_known, spacings_off
 from pipeline.model.drilling import DrilledHole, Misfit, Reading, ToTape
 from pipeline.model.layout import Layout, Panel
 from pipeline.model.shop import Shop
 
-SURE: Final = 2.58  # [-] standard deviations, 99 of 100: a panel is made, hung or drilled for on no less
+SURE: Final = 2.58  # [-] standard deviations, 99 of 100: a panel is cut, or a hole drilled again, on no less
 CUT_BY: Final = 0.003 / SURE  # [m] one sigma: a distance known so is within 3 mm in 99 of 100
 
 Span = tuple[str, str]
@@ -48,16 +48,16 @@ class Known:
         """Say whether a custom panel may be cut by a distance: it was taped, or both holes are known as well as a tape would."""
         return span in self.taped or (self.unmeasured.isdisjoint(span) and self.sigmas.get(span[0], 0.0) <= CUT_BY)
 
-    def leaves_open(self, span: Span) -> float:
-        """Return how far a distance may be off as estimated, at 99 % [m]; 0 of one that was taped: a tape is what the shop hangs by."""
-        return 0.0 if span in self.taped else SURE * self.sigmas.get(span[0], 0.0)
+    def leaves_open(self, span: Span, coverage: float) -> float:
+        """Return how far a distance may be off as estimated [m]; 0 of one that was taped: a tape is what the shop hangs by."""
+        return 0.0 if span in self.taped else coverage * self.sigmas.get(span[0], 0.0)
 
 
 def to_tape_of(plan: Layout, stands: Layout, known: Known, shop: Shop) -> tuple[ToTape, ...]:
-    """Return the panels that wait for a tape, in the order of the panels.
+    """Return the panels that wait for a tape, in the order of the panels, and then the gates.
 
     Ties and shots place each hole by itself: two neighbours 3 mm off in opposite ways are 6 mm wrong to one another, and nothing in the sheet shows it.  So a
-    custom panel is cut by distances that were taped (or are known as well), and a stock panel that may be off by more than it takes is taped before it is hung.
+    custom panel is cut by distances that were taped (or are known as well), and a stock panel that may be off by more than it takes, or a gate, is taped before it is hung.
 
     Parameters
     ----------
@@ -69,12 +69,14 @@ def to_tape_of(plan: Layout, stands: Layout, known: Known, shop: Shop) -> tuple[
         spans = _of_custom(now, known) if now.kind == "custom" else _of_stock(plan, was, now, stands, known, shop)
         if spans:
             found.append(ToTape(panel=now.name, spans=tuple(spans), sigma=max(known.sigmas.get(span[0], 0.0) for span in spans)))
-    return tuple(found)
+    gates = (gate for gate, _ in gates_hardly_known(plan, stands, shop, known.sigmas))
+    leaves = [(gate.name, (gate.hinge_hole, gate.latch_hole), known.sigmas.get(gate.hinge_hole, 0.0)) for gate in gates]
+    return (*found, *(ToTape(panel=name, spans=(span,), sigma=sigma) for name, span, sigma in leaves if span not in known.taped))
 
 
 def sure(misfit: Misfit, known: Known, shop: Shop) -> bool:
     """Say whether a stock panel is off by more than it takes whatever the readings leave open: on no other ground is a hole drilled again."""
-    return abs(misfit.off) - known.leaves_open((misfit.first, misfit.last)) > shop.setting_out.fit_tolerance + SAME
+    return misfit.posts != 0 or abs(misfit.off) - known.leaves_open((misfit.first, misfit.last), SURE) > shop.setting_out.fit_tolerance + SAME
 
 
 def _of_custom(panel: Panel, known: Known) -> list[Span]:
@@ -82,10 +84,13 @@ def _of_custom(panel: Panel, known: Known) -> list[Span]:
 
 
 def _of_stock(plan: Layout, was: Panel, now: Panel, stands: Layout, known: Known, shop: Shop) -> list[Span]:
-    """Return the distances that may be off by more than a stock panel takes; those nobody measured are told of as such."""
+    """Return the distances that may be off by more than a stock panel takes.
+
+    What nobody measured is asked for as such, and here only where the hole beside it is found half as far off already.
+    """
     takes = shop.setting_out.fit_tolerance + SAME
-    off = [(by, (first, last)) for by, first, last in spacings_off(plan, was, now, stands) if not known.unmeasured.issuperset((first, last))]
-    return [span for by, span in off if abs(by) + known.leaves_open(span) > takes]
+    off = [(abs(by), (first, last)) for by, first, last in spacings_off(plan, was, now, stands)]
+    return [span for by, span in off if by + known.leaves_open(span, COVERAGE) > takes and (by > takes / 2 or known.unmeasured.isdisjoint(span))]
 
 
 def runs_of(spans: Sequence[Span]) -> Iterator[Span]:

@@ -363,4 +363,4 @@ def reading_in_words(one: Observed, units: ReportUnits) -> str:
     """Return a reading in words, with its line."""
     if one.kind in ("east", "north"):
         return f"the {one.kind}ing of {one.hole} (line {one.row})"
-    return f"{one.hole} to {one.to}, {format_length(one.figure.value, units)} (line {one.row})"
+    return f"{one.hole} to {'mark ' if one.kind == 'tie' else ''}{one.to}, {format_length(one.figure.value, units)} (line {one.row})"

@@ -184,6 +184,8 @@ class Misfit(msgspec.Struct, frozen=True, kw_only=True):
         Their distance less the post spacing; too wide is positive [m].
     extra : float
         What the custom panel costs above the stock panel, in the shop's currency.
+    posts : int
+        How many posts more than the stock panel it has in these holes; where it is not 0 that is why, and `off` is of the whole length [-].
     cure : Cure or None
         The one hole that would save it at least cost if it were drilled again, worth it or not; None also while the readings leave open whether the panel
         hangs at all.
@@ -194,15 +196,17 @@ class Misfit(msgspec.Struct, frozen=True, kw_only=True):
     last: str
     off: float
     extra: float
+    posts: int = 0
     cure: Cure | None = None
 
 
 class ToTape(msgspec.Struct, frozen=True, kw_only=True):
-    """A panel that waits for a tape: a custom one is not cut, a stock one is not hung, before these distances are known.
+    """A panel that waits for a tape: a custom one is not cut, a stock one or a gate is not hung, before these distances are known.
 
     Parameters
     ----------
     panel : str
+        Or a gate.
     spans : tuple of (str, str)
         Neighbouring holes to tape, centre to centre, in walking order.
     sigma : float
@@ -257,7 +261,7 @@ class Drilling(msgspec.Struct, frozen=True, kw_only=True):
     cures : tuple of Cure
         Every single hole that would save a panel if it were drilled again, cheapest first; all cost less than making every misfit custom.
     to_tape : tuple of ToTape
-        Panels that are not released yet, with the distances that nobody taped; every other panel may be cut or hung.
+        Panels and gates that are not released yet, with the distances that nobody taped; every other one may be cut or hung.
     cut : tuple of CutAlready
     adjusted : Adjusted or None
     returned : Returned

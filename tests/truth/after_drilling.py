@@ -26,6 +26,7 @@ from tests.truth.sites import Shot, TrueSite
 from tests.truth.through_line import take_through
 
 SHOT_EVERY: Final = 0.15  # [m]
+LINE_KEPT: Final = 0.08  # [m] from its planned place a hole drilled again keeps the fence's line
 
 
 @dataclass(frozen=True)
@@ -181,7 +182,7 @@ def cheapest_by_trying(
     """The cheapest single hole drilled again, by trying every hole on a grid of places round it; None where none saves anything.
 
     `extras` are what each misfit costs as a custom panel beyond its stock price.  A panel is saved when all its chords are right again
-    and the joints at its ends are still within the tolerance, or no farther off than they are, and when the ground allows the place.
+    and the joints at its ends are still within the tolerance, or no farther off than they are, and when the ground allows the place and it keeps the fence's line.
     """
     plan = planned.layout
     chords = {hole.name: hole.to_next or 0.0 for hole in plan.holes}
@@ -189,6 +190,7 @@ def cheapest_by_trying(
         name: (joint.after if name == joint.before else joint.before, joint.gap) for joint in plan.joints for name in (joint.before, joint.after)
     }
     gives = {name: max(tolerance, abs(math.dist(places[name], places[other]) - gap)) for name, (other, gap) in joints.items()}
+    designed = {hole.name: hole.place for hole in plan.holes}
     as_is, best = sum(extras.values()), None
     count = round(reach / step)
     offsets = sorted(((i * step, j * step) for i in range(-count, count + 1) for j in range(-count, count + 1)), key=lambda off: math.hypot(*off))
@@ -203,6 +205,8 @@ def cheapest_by_trying(
             bound += [(*joints[hole], gives[hole])] if hole in joints else []
             for east, north in offsets:
                 at = (places[hole][0] + east, places[hole][1] + north)
+                if math.dist(at, designed[hole]) > LINE_KEPT:
+                    continue
                 fits_here = all(abs(math.dist(at, places[other]) - length) <= give for other, length, give in bound)
                 if fits_here and ground_allows(planned, places, hole, at):
                     cost = round(redrill + as_is - extras[panel.name], 2)

@@ -120,9 +120,9 @@ def test_the_schedule_says_where_a_distance_leads_that_is_not_the_next_rows():
 
 
 def test_only_what_has_to_be_measured_again_is_on_the_sheet_to_fill_in():
-    again = next(page for page in pages(sheets("rectangle"), "crew") if "Holes to measure again" in page)
-    rows = [word for word in again[again.index("planned to_next") :].split() if word.startswith("H0") and not word.endswith(")")]
-    assert rows == ["H002", "H005"]
+    again = next(page for page in pages(sheets("rectangle"), "crew") if "Holes to measure, still or again" in page)
+    rows = [word for word in again[again.index("about to_next") :].split() if word.startswith("H0") and not word.endswith(")")]
+    assert rows == ["H002", "H005", "H009"]
     assert "(to H003)" in again and "(to H006)" in again  # the rows between are left out: to which hole is said
 
 
@@ -195,7 +195,7 @@ def test_the_crew_is_asked_for_the_distances_a_panel_waits_for():
     custom, drawn = waiting()
     first = pages(drawn, "crew")[0]
     assert f"{custom.name}: {custom.holes[0]} to {custom.holes[2]}, every hole to the next" in first
-    again = next(page for page in pages(drawn, "crew") if "Holes to measure again" in page)
+    again = next(page for page in pages(drawn, "crew") if "Holes to measure, still or again" in page)
     assert f"{custom.name} ({custom.holes[0]} to {custom.holes[-1]})" in again
     assert {custom.holes[0], custom.holes[1]} <= set(again.split())
     assert f"{custom.name} waits for a tape" in drawn.succession.changed

@@ -14,7 +14,7 @@ from pipeline.drilling.prices import custom_price, extra_for_custom, stock_price
 from pipeline.drilling.standing import standing_layout
 from pipeline.geometry.chain import polyline
 from tests.unit.compliance.made_fences import line_of
-from tests.unit.drilling.drilled_fences import JOB, SITE, places_of, plan_of
+from tests.unit.drilling.drilled_fences import JOB, SITE, distances, followed, places_of, plan_of
 
 SHOP = JOB.shop
 PLAN = plan_of(5, 4, 4)
@@ -90,6 +90,15 @@ def test_a_hole_is_not_drilled_again_into_one_that_was_given_up():
     assert cured(H003=(0.10, 0.0))[2]
     assert not cured(H003=(0.10, 0.0), filled=(planned,))[2]
     assert cured(H003=(0.10, 0.0), filled=((planned[0], planned[1] + 0.08),))[2]
+
+
+def test_no_cure_bends_the_line_the_fence_stands_in():
+    """H008a stands 4 in on: H009 and H007 at their distances from it would stand a hand's breadth and more beside the line."""
+    line = {("H008a" if name == "H008" else name): (place[0] + 0.1, place[1]) if name == "H008" else place for name, place in places_of(PLAN).items()}
+    drilling = followed(PLAN, distances(line) + "H008,,hit steel\n")
+    planned = {one.name: one.place for one in PLAN.holes}
+    assert [one.panel for one in drilling.misfits] == ["P02"]
+    assert all(math.dist(cure.place, planned[cure.hole[:4]]) <= 0.08 for cure in drilling.cures)
 
 
 @pytest.mark.parametrize(("least", "allowed"), [(0.508, True), (0.712, True), (0.713, False), (0.80, False)])

@@ -126,7 +126,7 @@ def test_what_one_tie_alone_says_holds_the_job_and_names_both():
     sheet = tied(places_of(PLAN)).replace(f"\nH003,{_tie('H003', 0)},", f"\nH003,{_tie('H003', 0) + 57},")
     reason = held(sheet)
     assert reason.ref == "reading-or-hole"
-    assert "H003 to A" in reason.what and "H003 stands elsewhere" in reason.what
+    assert "H003 to mark A" in reason.what and "H003 stands elsewhere" in reason.what
     assert "measure H003 again" in reason.do
     assert reason.line == 4
 

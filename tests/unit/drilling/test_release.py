@@ -31,6 +31,7 @@ def tied_and_taped(places, *holes):
 def test_a_custom_panel_waits_for_a_tape_where_ties_or_shots_alone_tell_of_it(form):
     drilling = followed(CUSTOM, form(places_of(CUSTOM)))
     assert [(one.panel, one.spans) for one in drilling.to_tape] == [("P01", SPANS)]
+    assert [reason.ref for reason in drilling.warnings] == ["panel-to-tape"]
     assert drilling.waits("P01") is not None and drilling.waits("P02") is None
     assert "tape H001 to H005, every hole to the next" in told(drilling)
     assert "P01 is not cut before" in told(drilling)
@@ -52,7 +53,7 @@ def test_what_was_asked_for_releases_the_panel():
 def test_only_the_distances_that_nobody_taped_are_asked_for():
     drilling = followed(CUSTOM, tied_and_taped(places_of(CUSTOM), "H002"))
     assert [one.spans for one in drilling.to_tape] == [(SPANS[0], *SPANS[2:])]
-    assert "tape H001 to H002 and H003 to H005" in told(drilling)
+    assert "tape H001 to H002, H003 to H005, every hole to the next" in told(drilling)
 
 
 def test_holes_nobody_measured_release_nothing_however_well_the_shop_says_it_drills():
@@ -76,7 +77,7 @@ def test_a_hole_that_is_not_drilled_keeps_its_panel_waiting_though_the_tape_went
     assert [one.spans for one in drilling.to_tape] == [SPANS[1:3]]
 
 
-@pytest.mark.parametrize(("off", "waits"), [(0.004, False), (0.012, True)])
+@pytest.mark.parametrize(("off", "waits"), [(0.008, False), (0.016, True)])
 def test_a_stock_panel_near_what_it_takes_waits_where_ties_alone_tell_of_it(off, waits):
     places = places_of(PLAN, H003=(off, 0.0))
     drilling = followed(PLAN, tied(places))
@@ -99,6 +100,24 @@ def test_a_hole_60_mm_off_is_certain_by_ties_too_and_has_its_cure():
     assert drilling.misfits[0].cure is not None
     assert drilling.misfits[0].cure.hole == "H003"
     assert drilling.waits("P01") is not None  # should it be made custom: not by ties
+
+
+def test_a_gate_waits_where_ties_leave_open_whether_its_leaf_fits():
+    plan = plan_of(5, 4, gate_after=0)
+    places = places_of(plan, H005=(-0.012, 0.0), H006=(0.012, 0.0))
+    drilling = followed(plan, tied(places))
+    assert [one.spans for one in drilling.to_tape if one.panel == "G1"] == [(("H005", "H006"),)]
+    assert "tape H005 to H006" in told(drilling)
+
+
+def test_a_post_more_is_told_as_what_it_is():
+    places = places_of(PLAN)
+    middle = ((places["H002"][0] + places["H003"][0]) / 2, places["H002"][1])
+    line = {name: place for at, place in places.items() for name, place in ([(at, place), ("H002a", middle)] if at == "H002" else [(at, place)])}
+    drilling = followed(PLAN, distances(line))
+    assert [(one.panel, one.posts, one.cure) for one in drilling.misfits] == [("P01", 1, None)]
+    assert "from H001 to H005 it has 1 post more than the stock panel" in told(drilling)
+    assert drilling.to_tape == ()
 
 
 def test_distances_read_as_planned_release_everything_and_ties_read_as_planned_do_not():
