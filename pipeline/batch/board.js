@@ -41,6 +41,12 @@
     body.appendChild(page);
   }
 
+  let unfolded = []; // on paper nothing can be unfolded
+  addEventListener("beforeprint", () => {
+    unfolded = Array.from(document.querySelectorAll("details.warnings:not([open])"));
+    unfolded.forEach((one) => (one.open = true));
+  });
+  addEventListener("afterprint", () => unfolded.forEach((one) => (one.open = false)));
   document.querySelector(".controls").addEventListener("submit", (event) => event.preventDefault());
   find.addEventListener("input", filter);
   show.addEventListener("change", filter);

@@ -106,7 +106,9 @@ def _controls() -> str:
 
 
 def _table(jobs: list[Standing], board: Board) -> str:
-    sortable = "".join(f'<th scope="col" data-key="{key}"><button type="button">{words}</button></th>' for key, words in _SORTED_BY)
+    sortable = "".join(
+        f'<th scope="col" data-key="{key}" data-words="{words}"><button type="button">{words}</button></th>' for key, words in _SORTED_BY
+    )
     head = f'<th scope="col">Plan</th>{sortable}<th scope="col">What to do</th><th scope="col">Package</th>'
     shares = board.order.totals if board.order is not None else {}
     currency = board.order.currency if board.order is not None else ""
@@ -134,7 +136,7 @@ def _thumbnail(job: Standing) -> str:
     if not job.thumbnail:
         return '<span class="quiet">no plan</span>'
     coded = base64.b64encode(job.thumbnail.encode()).decode()
-    return f'<img loading="lazy" width="120" height="92" alt="Plan of {escape(job.shown)}" src="data:image/svg+xml;base64,{coded}">'
+    return f'<img width="120" height="92" alt="Plan of {escape(job.shown)}" src="data:image/svg+xml;base64,{coded}">'
 
 
 def _name(job: Standing) -> str:
@@ -168,18 +170,19 @@ def _reasons(job: Standing) -> str:
     folded = ""
     if warnings:
         listed = "".join(_reason(warning) for warning in warnings)
-        folded = f"<details><summary>{_counted(len(warnings), 'warning')}</summary><ul>{listed}</ul></details>"
+        folded = f'<details class="warnings"><summary>{_counted(len(warnings), "warning")}</summary><ul>{listed}</ul></details>'
     log = f"<details><summary>last lines of the log</summary><pre>{escape(chr(10).join(job.log))}</pre></details>" if job.log else ""
     return (f"<ul>{held}</ul>" if held else "") + folded + log
 
 
 def _counted(number: int, word: str) -> str:
-    return f"{number} {word}" + ("" if number == 1 else "s")
+    first, _, rest = word.partition(" of ")
+    return f"{number} {first}" + ("" if number == 1 else "s") + (f" of {rest}" if rest else "")
 
 
 def _reason(reason: Reason) -> str:
-    where = f'<span class="where">{escape(reason.file)}{f", line {reason.line}" if reason.line else ""}</span> ' if reason.file else ""
-    why = f' <span class="quiet">{escape(reason.why)}</span>' if reason.why else ""
+    where = f'<span class="where">{escape(reason.file)}{f", line {reason.line}" if reason.line else ""}:</span> ' if reason.file else ""
+    why = f'<span class="why">{escape(reason.why)}</span>' if reason.why else ""
     do = f'<span class="do">{escape(reason.do)}</span>' if reason.do else ""
     return f"<li>{where}{escape(reason.what)}{why}{do}</li>"
 
@@ -192,7 +195,11 @@ def _links(job: Standing) -> str:
         main.append((f"{base}/{quote(job.zip)}", "all as zip"))
     rest = [(f"{base}/package/{quote(name)}", name) for name in job.files if name not in _SHEETS]
     rest += [(f"{base}/{quote(name)}", name) for name in job.survey]
-    folded = f"<details><summary>{_counted(len(rest), 'more file')}</summary>{_linked(job, rest)}</details>" if rest else ""
+    folded = (
+        f"<details><summary>{_counted(len(rest), 'more file' if main else 'file of the survey')}</summary>{_linked(job, rest)}</details>"
+        if rest
+        else ""
+    )
     return _linked(job, main) + folded
 
 

@@ -261,14 +261,19 @@ def test_on_a_phone_nothing_runs_out_of_the_screen_and_jobs_can_be_sorted(shown)
             assert min(page.tell(box)) > 1, page.tell("document.activeElement.outerHTML")
 
 
-def test_it_prints_every_job_with_its_reason_and_without_controls(shown):
-    page_of_jobs = board_page(Board(jobs=tuple(_standing(number) for number in range(30))))
+def test_it_prints_every_job_with_its_reasons_and_warnings_and_without_controls(shown):
+    warned = Status(job="warned", state="complete", revision=1, stage="package", warnings=(Reason(ref="grid", what="scaled to the ground"),))
+    page_of_jobs = board_page(Board(jobs=(_standing(30, shown="warned", status=warned), *(_standing(number) for number in range(30)))))
     with shown(page_of_jobs) as page:
         document = pymupdf.open(stream=page.printed(), filetype="pdf")
+        assert page.tell("document.querySelectorAll('details[open]').length") == 0  # folded again
     text = "\n".join(sheet.get_text() for sheet in document)
     assert all(f"job-{number:04d}" in text for number in range(30))
     assert text.count("the survey has no water's edge") == 5
-    assert "Find" not in text
-    assert all(sheet.rect.width > sheet.rect.height for sheet in document)  # landscape
+    assert "scaled to the ground" in text
+    assert "Find" not in text and "last lines of the log" not in text
+    assert len(document) > 1
     for sheet in document:
+        assert sheet.rect.width > sheet.rect.height  # landscape
         assert all(x0 >= 0 and x1 <= sheet.rect.width for x0, _, x1, *_ in sheet.get_text("words"))
+        assert {"Plan", "Job", "State", "Due", "Order"} <= set(sheet.get_text().split("\n"))
