@@ -241,7 +241,7 @@ def _batch(options: argparse.Namespace) -> int:
         print(f"left aside: {name} is no job", file=sys.stderr)
     held = [status for status in end.statuses if status.state == "held"]
     for status in held[:_SHOWN_HELD]:
-        _print_held(status.job, status.stage, status.reasons)
+        _print_held(end.shown.get(status.job, status.job), status.stage, status.reasons)
     if len(held) > _SHOWN_HELD:
         print(f"and {len(held) - _SHOWN_HELD} more held; the board shows them all", file=sys.stderr)
     for error in end.errors:

@@ -74,6 +74,8 @@ class NightEnd(msgspec.Struct, frozen=True, kw_only=True):
     ----------
     ending : {"done", "failed", "interrupted"}
     statuses : tuple of Status
+    shown : dict of str to str
+        What people call the jobs that are held under a stand-in of their name.
     ran : int
         Jobs of which at least one stage ran.
     errors : tuple of str
@@ -83,6 +85,7 @@ class NightEnd(msgspec.Struct, frozen=True, kw_only=True):
 
     ending: Literal["done", "failed", "interrupted"]
     statuses: tuple[Status, ...] = ()
+    shown: dict[str, str] = {}
     ran: int = 0
     errors: tuple[str, ...] = ()
     left_aside: tuple[str, ...] = ()
@@ -128,7 +131,8 @@ def run_night(wish: Wish, progress: Progress) -> NightEnd:
         statuses = tuple(read_status(places.job(entry.name)) for entry in queue.entries)
         (places.plan / "run").unlink(missing_ok=True)
     spent = round(time.monotonic() - started, 1)
-    return NightEnd(ending=ending, statuses=statuses, ran=ran, errors=errors, left_aside=queue.left_aside, seconds=spent)
+    shown = {entry.name: entry.shown for entry in queue.entries if entry.shown != entry.name}
+    return NightEnd(ending=ending, statuses=statuses, shown=shown, ran=ran, errors=errors, left_aside=queue.left_aside, seconds=spent)
 
 
 def _sweep(places: Places) -> None:

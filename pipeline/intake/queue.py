@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import stat
-from collections import Counter
 from pathlib import Path
 from typing import Final
 
@@ -130,16 +129,18 @@ def _special(name: str) -> Reason:
 
 def _twins_refused(entries: list[QueueEntry]) -> tuple[QueueEntry, ...]:
     """Hold every job whose name differs from another's in case only, or not at all."""
-    count = Counter(entry.name.casefold() for entry in entries)
-    return tuple(_as_twin(entry) if count[entry.name.casefold()] > 1 else entry for entry in entries)
+    alike: dict[str, list[str]] = {}
+    for entry in entries:
+        alike.setdefault(entry.name.casefold(), []).append(shown(entry.source.name))
+    return tuple(_as_twin(entry, alike[entry.name.casefold()]) if len(alike[entry.name.casefold()]) > 1 else entry for entry in entries)
 
 
-def _as_twin(entry: QueueEntry) -> QueueEntry:
+def _as_twin(entry: QueueEntry, alike: list[str]) -> QueueEntry:
     reason = Reason(
         ref="job-name-twice",
-        what=f"two jobs in the queue are called {entry.shown!r}, or differ only in capital letters",
+        what=f"{' and '.join(alike)} in the queue are jobs of one name, or of names that differ only in capital letters",
         why="their packages would overwrite each other on some machines",
         file=shown(entry.source.name),
-        do="rename one of them",
+        do="rename all but one of them, or take them out",
     )
     return msgspec.structs.replace(entry, name=stand_in(entry.source.name), reasons=(*entry.reasons, reason))

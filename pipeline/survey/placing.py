@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Final
 
 from pipeline.errors import Reason
 from pipeline.model.shop import SurveyOptions
 from pipeline.model.survey import SurveyPoint
 from pipeline.survey.codes import read_description
 from pipeline.survey.field_book import ReadPoint
+
+NAMED: Final = 8  # points without a code that are named one by one
 
 
 def placed(points: Iterable[ReadPoint], options: SurveyOptions, table: Mapping[str, str]) -> list[SurveyPoint]:
@@ -41,6 +44,8 @@ def words_not_understood(points: Iterable[ReadPoint], table: Mapping[str, str]) 
     """Return one warning naming the codes and words after codes that mean nothing to us, with how often each stands."""
     codes: dict[str, int] = {}
     words: dict[str, int] = {}
+    unread: list[ReadPoint] = []
+    blank: list[ReadPoint] = []
     for read in points:
         coded = read_description(read.description, table)
         if coded.code:
@@ -50,14 +55,18 @@ def words_not_understood(points: Iterable[ReadPoint], table: Mapping[str, str]) 
             first = read.description.split("/")[0].split()[:1]
             name = first[0] if first else "(blank)"
             codes[name] = codes.get(name, 0) + 1
+            (unread if first else blank).append(read)
     reasons = []
     if codes:
         reasons.append(
             Reason(
                 ref="unknown-codes",
-                what=f"codes that mean nothing to the fence: {_listed(codes)}",
+                what=f"codes that mean nothing to the fence: {_listed(codes)}{_without_code(blank)}",
                 why="their points are kept, but no line is drawn through them",
-                do='if one of them is a code of yours, map it in shop.toml: [codes] EW = "WATER"',
+                file=(blank or unread)[0].file,
+                line=(blank or unread)[0].row or None,
+                do=("give the points without a code theirs; " if blank else "")
+                + 'if one of them is a code of yours, map it in shop.toml: [codes] EW = "WATER"',
             )
         )
     if words:
@@ -70,6 +79,13 @@ def words_not_understood(points: Iterable[ReadPoint], table: Mapping[str, str]) 
             )
         )
     return tuple(reasons)
+
+
+def _without_code(blank: Sequence[ReadPoint]) -> str:
+    if not blank:
+        return ""
+    more = f" and {len(blank) - NAMED} more" if len(blank) > NAMED else ""
+    return f"; points without a code: {', '.join(read.point for read in blank[:NAMED])}{more}"
 
 
 def _listed(counts: Mapping[str, int], most: int = 12) -> str:

@@ -79,7 +79,7 @@ def pool_size_holds(points: Sequence[SurveyPoint], unit: UnitName, job: Job, *, 
 
 def _unusual_size(extent: float, likely: UnitName, limits: Limits) -> str:
     usual = f"{limits.pool_side_least:g} m to {limits.pool_side_most:g} m"
-    return f"read as {likely} it would be {extent:.1f} m long, which is usual (the side of a square as large is taken to be {usual})"
+    return f"read as {likely} it would be {extent:.1f} m long, which is usual: the side of a square as large is taken to be {usual}"
 
 
 def _unit_cure(likely: UnitName | None, stated: bool) -> str:

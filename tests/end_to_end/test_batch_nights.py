@@ -149,7 +149,8 @@ def test_two_jobs_that_differ_in_case_only_are_both_held_and_neither_old_package
     add_job(queue, "Pool")
     done = run(house, "batch", queue, "--out", settled)
     assert done.returncode == 3
-    assert done.stderr.count("differ only in capital letters") == 2
+    assert done.stderr.count("Pool and pool in the queue are jobs of one name, or of names that differ only in capital letters") == 2
+    assert "held: pool at intake" in done.stderr and "held: Pool at intake" in done.stderr
     board = (settled / "batch" / "board.html").read_text()
     assert [board.count(f'data-job="{name}"') for name in ("pool", "Pool")] == [1, 1]
     assert _status(settled, "pool")["state"] == "held"

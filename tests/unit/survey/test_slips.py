@@ -120,6 +120,13 @@ def test_codes_and_words_not_understood_are_counted():
     assert "BUSH (2)" in next(w.what for w in found.survey.warnings if w.ref == "unknown-codes")
 
 
+def test_a_point_that_lost_its_code_is_named_with_its_line():
+    _, _, found = refs(with_lines("60,3,3,0,", "61,3,4,0,BUSH"))
+    (warning,) = [one for one in found.survey.warnings if one.ref == "unknown-codes"]
+    assert "points without a code: 60" in warning.what
+    assert (warning.file, warning.line) == ("p.csv", 18)
+
+
 def test_grid_coordinates_are_brought_to_ground_and_back():
     grid = Made({name: (code, e + 846_219, n + 462_357, u + 3100) for name, (code, e, n, u) in SITE.points.items()})
     _, warnings, found = refs(point_file(grid), crs="EPSG:26954")
