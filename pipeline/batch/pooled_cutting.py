@@ -9,22 +9,23 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 
 from pipeline.fabrication.cutting_list import GroupCut, Wanted, cut_group, waste_of
 from pipeline.fabrication.shelf import offcuts_csv, read_offcuts
 from pipeline.fabrication.tickets import finished
 from pipeline.inert_text import inert
-from pipeline.model.fabrication import CutTicket, Fabrication
+from pipeline.model.fabrication import Cut, CutTicket, Fabrication
 from pipeline.model.job import Job
 from pipeline.model.night import CuttingGroup, Offcut, PooledCutting
 from pipeline.model.shop import Shop
+from pipeline.model.succession import Succession
 
 __all__ = ["cutting_csv", "offcuts_csv", "pooled_cutting", "read_offcuts"]
 
 COLUMNS: Final = (
-    "cut", "source", "job", "panel", "from_mm", "to_mm", "kerf_mm", "left_over_mm", "left_over", "height_mm", "colour", "posts_on", "posts_in", "where",
+    "cut", "source", "job", "panel", "from_mm", "to_mm", "kerf_mm", "left_over_mm", "left_over", "height_mm", "colour", "posts_on", "posts_in", "where", "release",
 )  # fmt: skip
 NEW_ID: Final = "S{number:04d}"  # ids of left-overs that go to the shelf
 
@@ -63,8 +64,11 @@ def pooled_cutting(jobs: Sequence[JobAndFabrication], offcuts: Sequence[Offcut] 
     return _summed(jobs[0][0].shop, groups, offcuts)
 
 
-def cutting_csv(cutting: PooledCutting) -> str:
-    """Return the cutting as text: one line a cut still to be made, in cutting order, source by source."""
+def cutting_csv(cutting: PooledCutting, drilled: Mapping[str, Succession] | None = None) -> str:
+    """Return the cutting as text: one line a cut still to be made, in cutting order, source by source, and whether it may be made already.
+
+    `drilled` are the successions of the jobs whose holes are drilled; what is not drilled, or waits for a tape, is planned and not to be cut.
+    """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
@@ -77,9 +81,29 @@ def cutting_csv(cutting: PooledCutting) -> str:
             left_over = [f"{cut.left_over * 1000:.1f}", inert(ticket.fit_for)] if last else ["", ""]
             posts = [ticket.posts_on, ticket.posts_in] if cut.cut == ticket.cuts[0].cut else ["", ""]
             height = f"{ticket.height * 1000:.1f}"
-            row = [cut.cut, cut.source, cut.job, cut.panel, *lengths, *left_over, height, inert(ticket.colour), *posts, inert(ticket.where)]
+            row = [
+                cut.cut,
+                cut.source,
+                cut.job,
+                cut.panel,
+                *lengths,
+                *left_over,
+                height,
+                inert(ticket.colour),
+                *posts,
+                inert(ticket.where),
+                _release(cut, drilled or {}),
+            ]
             writer.writerow(row)
     return out.getvalue()
+
+
+def _release(cut: Cut, drilled: Mapping[str, Succession]) -> str:
+    """Return whether a cut may be made: its holes are measured, and none of its distances waits for a tape."""
+    succession = drilled.get(cut.job)
+    if succession is None or not succession.as_drilled:
+        return "not drilled"
+    return "tape first" if cut.panel in succession.waits else "cut"
 
 
 def _kinds(jobs: Sequence[JobAndFabrication]) -> list[tuple[float, str]]:

@@ -61,9 +61,10 @@ def _cutting(places: Places, night: NightJobs) -> None:
     from pipeline.batch.pooled_cutting import cutting_csv, offcuts_csv, pooled_cutting
 
     jobs = _ordered(places, night)
-    cutting = pooled_cutting(jobs, _shelf(places, night), _drilled(places, jobs).keys())
+    drilled = _drilled(places, jobs)
+    cutting = pooled_cutting(jobs, _shelf(places, night), drilled.keys())
     write_bytes(places.internal / "cutting.json", msgspec.json.encode(cutting))
-    write_bytes(places.batch / "cutting.csv", cutting_csv(cutting).encode())
+    write_bytes(places.batch / "cutting.csv", cutting_csv(cutting, drilled).encode())
     write_bytes(places.batch / "offcuts.csv", offcuts_csv(cutting.shelf_next).encode())
 
 

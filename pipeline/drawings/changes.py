@@ -79,6 +79,7 @@ def succession(
         ordered=ordered_with(fabrication.order, lines, ordered),
         left_over=left_over(fabrication.order, ordered) if ordered is not None else {},
         changed=tuple(_in_a_few_words(found, layout, drilling)),
+        waits=tuple(one.panel for one in drilling.to_tape) if drilling is not None else (),
     )
 
 

@@ -88,7 +88,7 @@ def _missing(hole: DrilledHole) -> Reason:
 def _misfit(misfit: Misfit, drilling: Drilling, shop: Shop, units: ReportUnits) -> Reason:
     certain = sure(misfit, Known.of(drilling.holes, drilling.readings), shop)
     alone = (
-        "nothing, if the holes are as they are to stay"
+        "nothing, if the fence is wanted so"
         if misfit.posts
         else "no single hole drilled again would save it"
         if certain

@@ -37,6 +37,8 @@ class Succession(msgspec.Struct, frozen=True, kw_only=True):
         Item to units that earlier revisions ordered in whole packs and this one does not need.
     changed : tuple of str
         What changed, in a few words each, for the board.
+    waits : tuple of str
+        Panels that are not to be cut, or hung, before their holes are taped.
     """
 
     revision: int
@@ -49,3 +51,4 @@ class Succession(msgspec.Struct, frozen=True, kw_only=True):
     ordered: Ordered
     left_over: dict[str, float] = {}
     changed: tuple[str, ...] = ()
+    waits: tuple[str, ...] = ()

@@ -10,6 +10,7 @@ import pytest
 from pipeline.batch.pooled_cutting import cutting_csv, offcuts_csv, pooled_cutting, read_offcuts
 from pipeline.fabrication.fabricate import fabricate
 from pipeline.model.night import Offcut
+from pipeline.model.succession import Ordered, Succession
 from pipeline.units import INCH
 from tests.unit.fabrication.made_nights import made_night, named_job
 from tests.unit.fabrication.straight_fences import straight_fence
@@ -93,6 +94,17 @@ def test_the_table_names_every_cut_once_and_adds_up():
         kerfs = ticket.length * 1000 - pieces - float(own[-1]["left_over_mm"])
         between = (len(own) - 1) * ticket.kerf * 1000
         assert between - 0.1 * (len(own) + 1) <= kerfs <= between + ticket.kerf * 1000 + 0.1 * (len(own) + 1)
+
+
+def test_the_table_says_what_may_be_cut_already():
+    drilled = Succession(revision=2, since=1, as_drilled=True, ordered=Ordered(needed={}, had={}), waits=("P02",))
+    cutting = pooled_cutting([job_with("one", [28.0], [28.0]), job_with("two", [28.0])], drilled={"one"})
+    rows = list(csv.DictReader(io.StringIO(cutting_csv(cutting, {"one": drilled}))))
+    assert {(row["job"], row["panel"]): row["release"] for row in rows} == {
+        ("one", "P01"): "cut",
+        ("one", "P02"): "tape first",
+        ("two", "P01"): "not drilled",
+    }
 
 
 def test_a_place_on_the_shelf_is_no_formula_in_the_table():

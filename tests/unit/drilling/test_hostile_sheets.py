@@ -40,7 +40,7 @@ def scrawled(seed: int) -> tuple[object, bytes]:
     return plan, bytes(text)
 
 
-@pytest.mark.parametrize("seed", range(150))
+@pytest.mark.parametrize("seed", [*range(150), *(pytest.param(seed, marks=pytest.mark.long) for seed in range(150, 2000))])
 def test_a_scrawled_sheet_is_followed_or_refused(seed):
     plan, content = scrawled(seed)
     try:
