@@ -315,6 +315,27 @@ def test_the_night_again_does_nothing(drilled):
     assert ", 0 built anew," in done.stdout
 
 
+@pytest.mark.long
+def test_every_sample_drilled_makes_the_same_second_revision_twice_and_leaves_the_first_alone(night, samples_folder, tmp_path):
+    """All samples with 3 mm scatter, the forms in turn: no byte of revision 1 is altered, and two nights make the same revision 2."""
+    shutil.copytree(samples_folder, tmp_path / "queue")
+    for number, name in enumerate(BUILT):
+        plan = planned_at(place_in(night.out, name))
+        form = ("to_next", "ties", "total station")[number % 3]
+        sheet = written(
+            measured(drill(plan.layout, 800 + number), form, 900 + number, marks=plan.marks), plan.job.options.report_units, frame=plan.survey.frame
+        )
+        (tmp_path / "queue" / name / "as_drilled.csv").write_text(sheet, encoding="utf-8")
+    for number, copy in enumerate(("out", "again")):
+        shutil.copytree(night.out, tmp_path / copy)
+        run_command("batch", tmp_path / "queue", "--out", tmp_path / copy, hash_seed=11 + number)
+    for name in BUILT:
+        first, second = f"jobs/{name}/{name}-r1.zip", f"jobs/{name}/{name}-r2.zip"
+        assert status(tmp_path / "out" / "jobs" / name)["state"] == "complete", status(tmp_path / "out" / "jobs" / name)["reasons"]
+        assert (tmp_path / "out" / first).read_bytes() == (night.out / first).read_bytes(), name
+        assert (tmp_path / "out" / second).read_bytes() == (tmp_path / "again" / second).read_bytes(), name
+
+
 @pytest.mark.parametrize("form", ["to_next", "ties", "total station"])
 def test_what_is_released_fits_on_every_sample(night, form):
     """Every sample drilled with 3 mm scatter, three times: what may be cut fits the true holes to 3 mm, what may be hung hangs; the rest waits for a tape."""
