@@ -460,14 +460,12 @@ def _points(
     spread = point_covariances(found) * scale_of_sigmas(found)
     worst = worst_residuals(found)
     number_of = {name: number for number, name in enumerate(found.design.names)}
-    file = next(iter(origins.values()))[0]
+    nowhere = (next(iter(origins.values()))[0], 0)
     points = []
     for order, (name, shot) in enumerate(coded.items()):
-        number = number_of.get(name)
-        if number is None:
+        if name not in number_of:
             continue
-        known = name in placing.heights
-        redundant = worst.get(name)
+        number, known, (file, row) = number_of[name], name in placing.heights, origins.get(name, nowhere)
         points.append(
             SurveyPoint(
                 point=name,
@@ -483,10 +481,10 @@ def _points(
                 cov_east_north=round(float(spread[number, 0, 1]), 15),
                 sigma_elev=rounded(math.sqrt(max(0.0, spread[number, 2, 2]))) if known else None,
                 state="check" if shot.code == "CHECK" else "used",
-                residual=None if redundant is None else rounded(redundant),
+                residual=rounded(worst[name]) if name in worst else None,
                 order=order,
-                file=origins.get(name, (file, 0))[0],
-                row=origins.get(name, (file, 0))[1],
+                file=file,
+                row=row,
             )
         )
     return points

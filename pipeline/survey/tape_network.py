@@ -14,12 +14,13 @@ from pipeline.survey.common_errors import common_errors
 from pipeline.survey.field_book import ReadPoint, Tie
 from pipeline.survey.network import Network, NetworkPoint, Observation
 from pipeline.survey.refusals import refusal
-from pipeline.survey.snooping import snooped, snooped_beside
+from pipeline.survey.snooping import Snooped, snooped, snooped_beside
 from pipeline.survey.solved import Solved
 from pipeline.survey.summary import adjustment_summary, fit_reasons, rounded, scale_of_sigmas, worst_residuals
 from pipeline.survey.tape_placing import Place, Placing, placed_by_ties
 from pipeline.survey.tape_reasons import listed, placing_holds, scale_slip, size_in_words, tie_blunder, unchecked, unlocated_ties
 from pipeline.survey.tied_points import descriptions, lines_of_ties, mean_lengths, tie_observations, with_checks, written_sides
+from pipeline.units import ReportUnits
 
 Heights = Mapping[str, tuple[float, float]]  # level and its sigma [m]
 
@@ -111,12 +112,20 @@ def _heights(ties: Sequence[Tie], held: Mapping[str, ReadPoint], job: Job) -> tu
     except SurveyError as fault:
         return {}, list(fault.reasons)
     spread = point_covariances(found.solution)[:, 2, 2]
+    return {
+        name: (rounded(float(found.solution.places[number, 2])), rounded(math.sqrt(spread[number] + sigma**2 * (name not in known))) or sigma)
+        for number, name in enumerate(names)
+    }, _level_warnings(found, levels[0].file, job.options.report_units)
+
+
+def _level_warnings(found: Snooped, file: str, units: ReportUnits) -> list[Reason]:
+    """Say which levels were left out, and which do not close without anything telling the wrong one."""
     warnings = [
         Reason(
             ref="blunder",
-            what=f"{rejected.observation.label} is off by about {size_in_words(rejected.final_size, job.options.report_units)} and was left out",
+            what=f"{rejected.observation.label} is off by about {size_in_words(rejected.final_size, units)} and was left out",
             why="the other levels agree without it",
-            file=levels[0].file,
+            file=file,
             do="level it again",
         )
         for rejected in found.rejected
@@ -127,14 +136,11 @@ def _heights(ties: Sequence[Tie], held: Mapping[str, ReadPoint], job: Job) -> tu
                 ref="levels-disagree",
                 what=f"these levels do not close: {listed([o.label for o in found.unlocated])}",
                 why="nothing tells which is wrong",
-                file=levels[0].file,
+                file=file,
                 do="level them again",
             )
         )
-    return {
-        name: (rounded(float(found.solution.places[number, 2])), rounded(math.sqrt(spread[number] + sigma**2 * (name not in known))) or sigma)
-        for number, name in enumerate(names)
-    }, warnings
+    return warnings
 
 
 def _points(
