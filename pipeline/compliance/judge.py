@@ -58,6 +58,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     reading: Reading | None = None
     u95: float | None = None
     place: Point | None = None
+    also: tuple[Point, ...] = ()
     where: str = ""
     look_at: str = ""
     cure: str = ""
@@ -142,7 +143,7 @@ def _findings(scene: Scene, limit: Limit, outcome: Outcome) -> Iterator[Finding]
         verdict: Verdict = ("pass" if outcome.surely else "marginal") if outcome.holds else "fail"
         cure = "" if outcome.holds else outcome.cure
         look_at = _joined(_at(SEE_PAPERS, outcome.where), outcome.look_at) if verdict == "marginal" else outcome.look_at
-        finding = Finding(verdict=verdict, place=outcome.place, where=outcome.where, look_at=look_at, cure=cure)
+        finding = Finding(verdict=verdict, place=outcome.place, also=outcome.also, where=outcome.where, look_at=look_at, cure=cure)
         yield _softened(limit, finding)
 
 
@@ -207,6 +208,7 @@ def _check(scene: Scene, pack: RulePack, limit: Limit, finding: Finding, number:
         quantity=limit.quantity,
         where=finding.where,
         place=finding.place,
+        also=finding.also,
         measured=reading.value if reading else None,
         limit_value=limit.metres if limit.is_length else None,
         margin=margin,

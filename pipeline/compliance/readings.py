@@ -79,12 +79,16 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Fact(msgspec.Struct, frozen=True, kw_only=True):
-    """A yes or no that geometry or the shop file settles; not `surely` where a figure lies nearer to its limit than it is known."""
+    """A yes or no that geometry or the shop file settles; not `surely` where a figure lies nearer to its limit than it is known.
+
+    `also` are further places it holds for beside `place` [m].
+    """
 
     holds: bool
     surely: bool = True
     where: str = ""
     place: Point | None = None
+    also: tuple[Point, ...] = ()
     look_at: str = ""
     cure: str = ""
 

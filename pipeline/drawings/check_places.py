@@ -21,16 +21,15 @@ _A_NAME: Final = 3  # checks in one name; the others of a place are in the list
 
 
 def check_sheet(site: Site, layout: Layout, compliance: Compliance, frame: Frame, view: plan_view.View) -> PlanSheet:
-    """Return the sheet with the places of all checks that have one; filled signs are those that fail."""
-    groups = _groups([check for check in compliance.checks if check.place is not None and view.shows(check.place, 3.0)], view)
+    """Return the sheet with the places of all checks that have any; filled signs are those that fail."""
+    groups = _groups(_places_of(compliance, view))
     wanted: list[tuple[str, list[Candidate]]] = []
     marks: list[Mark] = []
-    for at, checks in groups:
+    for number, (at, checks) in enumerate(groups):
         fails = any(check.verdict == "fail" for check in checks)
         marks += _sign(at, filled=fails)
-        names = ", ".join(check.name for check in checks[:_A_NAME]) + (" …" if len(checks) > _A_NAME else "")
         text = ", ".join(_named(check) for check in checks[:_A_NAME]) + (" …" if len(checks) > _A_NAME else "")
-        wanted.append((names, plan_names.round_about(text, at, plan_view.NAME_CAP, (2.6, 4.4, 6.5, 9.5, 13.0, 17.0, 22.0, 28.0))))
+        wanted.append((f"checks {number}", plan_names.round_about(text, at, plan_view.NAME_CAP, (2.6, 4.4, 6.5, 9.5, 13.0, 17.0, 22.0, 28.0))))
     names_placed = plan_names.place_names(site, layout, view, [mark for mark in marks if isinstance(mark, Stroke)], numbers=False, first=wanted)
     return PlanSheet(
         name=NAME, frame=frame, view=view, names=names_placed, own_names=True, hidden=("DIMENSION",), signs=("check", "fail"), more=tuple(marks)
@@ -41,16 +40,21 @@ def _named(check: Check) -> str:
     return f"{check.name} FAIL" if check.verdict == "fail" else check.name
 
 
-def _groups(checks: list[Check], view: plan_view.View) -> list[tuple[Point, list[Check]]]:
-    """Gather checks whose places lie together on the sheet; those that fail come first."""
+def _places_of(compliance: Compliance, view: plan_view.View) -> list[tuple[Point, Check]]:
+    """Return every place of every check that the window shows, on the sheet [mm]; those that fail come first."""
+    places = [(place, check) for check in compliance.checks if check.place is not None for place in (check.place, *check.also)]
+    shown = [(view.on_sheet(place), check) for place, check in places if view.shows(place, 3.0)]
+    return sorted(shown, key=lambda one: (one[1].verdict != "fail", one[1].name))
+
+
+def _groups(places: list[tuple[Point, Check]]) -> list[tuple[Point, list[Check]]]:
+    """Gather checks whose places lie together on the sheet."""
     groups: list[tuple[Point, list[Check]]] = []
-    for check in sorted(checks, key=lambda check: (check.verdict != "fail", check.name)):
-        assert check.place is not None
-        at = view.on_sheet(check.place)
+    for at, check in places:
         near = next((group for group in groups if math.dist(group[0], at) < _TOGETHER), None)
         if near is None:
             groups.append((at, [check]))
-        else:
+        elif check not in near[1]:
             near[1].append(check)
     return groups
 

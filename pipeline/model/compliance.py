@@ -27,6 +27,8 @@ class Check(msgspec.Struct, frozen=True, kw_only=True):
         Holes, panel, gate or point, in words.
     place : Point or None
         For the plan [m].
+    also : tuple of Point
+        Further places the same finding holds for, for the plan [m]: the other openings of a wall.
     measured, limit_value, margin, u95 : float or None
         [m], or [rad] for angles; None where it is a yes or no.  Margin is positive on the safe side.
     is_angle : bool
@@ -51,6 +53,7 @@ class Check(msgspec.Struct, frozen=True, kw_only=True):
     quantity: str
     where: str = ""
     place: Point | None = None
+    also: tuple[Point, ...] = ()
     measured: float | None = None
     limit_value: float | None = None
     margin: float | None = None

@@ -34,8 +34,8 @@ def wall_without_openings(scene: Scene, pack: RulePack, limit: Limit) -> Outcome
     found = barrier_openings(scene)
     if not found:
         return LookAt(text="look along the wall: it has no door and no window that opens to the pool")
-    where = "; ".join(_named(one) for one in found)
-    return Fact(holds=False, where=where, place=middle_of(found[0]), cure="run the fence as a loop, or in front of the openings (ends = loop)")
+    where, (first, *others) = "; ".join(_named(one) for one in found), [middle_of(one) for one in found]
+    return Fact(holds=False, where=where, place=first, also=tuple(others), cure="run the fence as a loop, or in front of the openings (ends = loop)")
 
 
 def window_sill(scene: Scene, pack: RulePack, limit: Limit) -> Outcome:

@@ -210,6 +210,7 @@ def test_house_wall_of_florida_has_no_opening_at_all():
     found = check(wall_to_wall(PACKS["us-fl-statute"]), "us_fl_stat_house_wall_no_opening")
     assert found.verdict == "fail"
     assert "loop" in found.cure
+    assert len({found.place, *found.also}) == len(found.where.split("; ")) == 3
     closed = check(wall_to_wall(PACKS["us-fl-statute"], openings=()), "us_fl_stat_house_wall_no_opening")
     assert closed.verdict == "on-site"
 
