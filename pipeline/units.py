@@ -198,11 +198,13 @@ def feet_inches(length: float, denominator: int = 16) -> str:
     return f"{sign}{feet}' {small}\""
 
 
-_SAID: Final = re.compile(r"(?<![\w.,/-])(\d+(?:\.\d+)?) (ft\b|mm\b|in\b(?! (?:the|a|an|it|this|any|front|place|\d)\b))")
+_SAID: Final = re.compile(
+    r"(?<![\w.,/-])(\d+(?:\.\d+)?|(?:(?P<whole>\d+)-)?(?P<num>\d+)/(?P<den>[1-9]\d*)) (ft\b|mm\b|in\b(?! (?:the|a|an|it|this|any|front|place|\d)\b))"
+)
 
 
 def said_in(text: str, units: ReportUnits) -> str:
-    r"""Return a text with every length written like "4 in", "5 ft" or "100 mm" in one system of units, as exactly as it is printed.
+    r"""Return a text with every length written like "4 in", "1-1/2 in", "5 ft" or "100 mm" in one system of units, as exactly as it is printed.
 
     A clause's own value is exact in its own unit; nothing of it is rounded away but what no rule shows.
 
@@ -212,10 +214,13 @@ def said_in(text: str, units: ReportUnits) -> str:
     'a ball of 101.6 mm, 914 mm up, in H012 in the band'
     >>> said_in("under 100 mm, over 5 ft", "inch")
     'under 3.937 in, over 5 ft'
+    >>> said_in("a screw of 1/2 in in a bore of 1-1/2 in", "mm")
+    'a screw of 12.7 mm in a bore of 38.1 mm'
     """
 
     def said(found: re.Match[str]) -> str:
-        value, unit = float(found[1]), found[2]
+        value = float(found["whole"] or 0) + float(Fraction(int(found["num"]), int(found["den"]))) if found["num"] else float(found[1])
+        unit = found[5]
         if (unit == "mm") == (units == "mm"):
             return found[0]
         length = value * (MILLIMETRE if unit == "mm" else INCH if unit == "in" else FOOT)

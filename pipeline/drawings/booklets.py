@@ -80,16 +80,21 @@ def draw(
         document=document,
         plan_sheets=sheets,
     )
-    booklets = {name: parts(dossier) for name, parts in (("crew", crew_parts), ("shop", shop_parts), ("inspection", inspection_parts))}
-    for part in (part for parts in booklets.values() for part in parts if isinstance(part, DrawingPart)):
-        row.add_drawing(part.title, part.frame, part.scale, part.marks)
-    files = {f"{name}.pdf": bind(parts, facts, document, name) for name, parts in booklets.items()}
+    booklets = _bound(dossier, row)
     return Drawn(
-        files={"plan.dxf": _dxf_bytes(document), **files},
+        files={"plan.dxf": _dxf_bytes(document), **booklets},
         picture=thumbnail.plan_svg(site, layout, complies=facts.complies),
         succession=followed,
         warnings=(*_warnings(job, facts), *_whole_order(followed)),
     )
+
+
+def _bound(dossier: Dossier, row: SheetRow) -> dict[str, bytes]:
+    """Return the booklets by file name; their drawings join the document's row of sheets on the way."""
+    booklets = {name: parts(dossier) for name, parts in (("crew", crew_parts), ("shop", shop_parts), ("inspection", inspection_parts))}
+    for part in (part for parts in booklets.values() for part in parts if isinstance(part, DrawingPart)):
+        row.add_drawing(part.title, part.frame, part.scale, part.marks)
+    return {f"{name}.pdf": bind(parts, dossier.facts, dossier.drawing, name) for name, parts in booklets.items()}
 
 
 def sheet_facts(job: Job, compliance: Compliance, revision: Revision, made: Sequence[Revision] = ()) -> SheetFacts:

@@ -87,7 +87,10 @@ def _setting_out(dossier: Dossier) -> TextPart:
     ]
     flow += listed(steps, numbered=True)
     flow.append(subheading("Marks"))
-    flow.append(_mark_table(dossier, marks))
+    flow += [
+        _mark_table(dossier, marks),
+        paragraph("East and north: on this package's plan. The stake-out file has the holes in the survey's own frame.", "small"),
+    ]
     if len(marks) >= 2:
         flow += [subheading("Between marks"), table(("from", "to", "distance"), _between(marks, units), (30, 30, 40))]
     if layout.check_distances:
@@ -184,10 +187,11 @@ def _hanging(dossier: Dossier) -> TextPart:
     )
     stock = any(panel.kind == "stock" for panel in layout.panels)
     gives = " A stock panel as made may be a little shorter or longer than that: its fabric gives." if stock else ""
-    rows = [(TickBox(), str(number), *_hung(one, units), _then(_last_hole(one), joints, units)) for number, one in enumerate(hung, 1)]
+    rows = [(TickBox(), str(number), *_hung(one, units), _then(dossier, _last_hole(one), joints)) for number, one in enumerate(hung, 1)]
     flow = [
         heading("Hang the panels in this order"),
         paragraph(f"{made}Latch each joint before the next panel is hung; the water is watched until the last latch."),
+        *_first_latch(dossier, _first_hole(hung[0])),
         paragraph(f"Length: from its first hole to its last, bay by bay.{gives}"),
         table(("", "no.", "panel", "kind", "holes", "posts", "length between its holes", "then"), rows, (7, 10, 15, 17, 32, 13, 25, 73)),
     ]
@@ -213,11 +217,25 @@ def _hung(one: Panel | Gate, units: Any) -> tuple[str, ...]:
     return one.name, one.kind, holes, str(one.posts), format_length(one.length, units)
 
 
-def _then(last: str, joints: dict[str, Joint], units: ReportUnits) -> Any:
+def _first_latch(dossier: Dossier, first: str) -> list[Any]:
+    """Say where the first panel of a fence that begins at a wall is latched, before any other."""
+    said = _at_wall(dossier, first)
+    return [paragraph(f"Begin at the wall: {said}.", "strong")] if said else []
+
+
+def _at_wall(dossier: Dossier, hole: str) -> str:
+    """Say where the post in an end hole is latched to a wall; nothing where the fence does not end at one there."""
+    if not any(end.hole == hole and end.wall for end in dossier.layout.ends):
+        return ""
+    return f"latch {hole} to the plate on the wall at {format_length(dossier.job.shop.latch.height, dossier.units)} above the deck"
+
+
+def _then(dossier: Dossier, last: str, joints: dict[str, Joint]) -> Any:
     """Return what is done at a panel's last hole, in as many lines as a step takes."""
     if last not in joints:
-        return "end at the wall"
-    joint = joints[last]
+        gates = [f"post of gate {gate.name}" for gate in dossier.layout.gates if last in (gate.hinge_hole, gate.latch_hole)]
+        return paragraph(_at_wall(dossier, last) or next(iter(gates), "the fence ends here"), "cell")
+    joint, units = joints[last], dossier.units
     said = f"latch {joint.before} to {joint.after} at {format_length(joint.latch_height, units)} above the"
     if abs(joint.rise) <= _STEP:
         return f"{said} deck"

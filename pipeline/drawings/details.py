@@ -25,6 +25,9 @@ _HEAD: Final = 8.0  # [mm] title and scale above a detail
 _AXIS: Final = 6.5  # [mm] of a leaned post's axis shown above the deck
 _SIDES: Final = {"away": "away from the pool", "pool": "toward the pool"}
 _STEP: Final = 0.02  # [m] a joint whose decks differ by more stands over a riser
+_BESIDE: Final = 0.3  # [m] of fabric on either side of a joint over a riser
+_FOOT_SHOWN, _HEAD_SHOWN = 0.15, 0.1  # [m] of its posts over the upper deck and under the latch
+_BREAK: Final = 0.04  # [m] what the part left out between them takes on the drawing
 
 
 class _Cell(msgspec.Struct, frozen=True):
@@ -107,7 +110,7 @@ def _in_cell(dossier: Dossier, detail: _Detail, cell: _Cell) -> list[Mark]:
 
 def _title(detail: _Detail, scale: Scale, cell: _Cell) -> list[Mark]:
     return [
-        Words(text=fitted(detail.title, cell.across - 38, 2.2, bold=True), at=(cell.x + 2, cell.y + cell.up - 4.6), cap=2.2, bold=True),
+        Words(text=fitted(detail.title, cell.across - 30, 2.6, bold=True), at=(cell.x + 2, cell.y + cell.up - 4.8), cap=2.6, bold=True),
         Words(text=scale.name, at=(cell.x + cell.across - 2, cell.y + cell.up - 4.6), cap=1.7, align="right"),
         Stroke(points=((cell.x, cell.y + cell.up - 7), (cell.x + cell.across, cell.y + cell.up - 7)), width=FINE),
     ]
@@ -117,6 +120,7 @@ def _hole(dossier: Dossier, hole: Hole) -> _Detail:
     """Section through a hole, walking with the pool on the left: slab, bore, sleeve, depth, lean, and what stays under it."""
     sleeve, units = dossier.job.shop.sleeve, dossier.units
     slab, depth, bore = float(sleeve.slab_thickness), hole.depth, hole.bore
+    held_by = "footing" if dossier.job.options.site.slab == "pavers" else "slab"
     wide, half = 3.4 * bore, bore / 2
     lean = {"away": -hole.lean, "pool": hole.lean, "plumb": 0.0}[hole.lean_toward]  # of the post, to the left positive
 
@@ -142,9 +146,11 @@ def _hole(dossier: Dossier, hole: Hole) -> _Detail:
         else:
             marks += dimension(mouth[0], mouth[1], 5.0, f"bore {format_length(bore, units)}")
         marks += dimension(at(wide, slab - depth), at(wide, slab), -4.0, f"depth {format_length(depth, units)}")
-        marks += dimension(at(0, slab), at(0, 0), -4.0, f"slab {format_length(slab, units)}: measure")
+        marks += dimension(at(0, slab), at(0, 0), -4.0, f"{held_by} {format_length(slab, units)}: measure")
         marks.append(Words(text="pool side", at=_off(at(0, slab), 0.5, 1.6), cap=1.7))
-        marks.append(Words(text="grey: sleeve, set flush", at=_off(at(wide / 2, 0), 0, -3.4), cap=1.7, align="centre"))
+        marks.append(
+            Words(text=f"grey: sleeve, set flush; slanted: {held_by} cut through", at=_off(at(wide / 2, 0), 0, -3.4), cap=1.7, align="centre")
+        )
         return marks
 
     how = f"Hole leaned {math.degrees(hole.lean):.1f}°, as {hole.name}" if lean else "Hole and sleeve, plumb"
@@ -165,6 +171,7 @@ def _gate_plan(dossier: Dossier, gate: Gate) -> _Detail:
     beside = _in_gate_frame(hinge, latch, pocket)
     margin = 0.25
     up = max(beside[1], 0.0) + 0.06
+    said = [text for text in ("opens away from the pool", _between_posts(clear, dossier), _leaned((hinge, latch))) if text]
 
     def draw(at: Callable[[float, float], Point]) -> list[Mark]:
         foot = clear
@@ -181,11 +188,17 @@ def _gate_plan(dossier: Dossier, gate: Gate) -> _Detail:
         marks += _label(at(margin + beside[0], foot + beside[1]), f"{pocket.name} pocket", (2.2, 1.4))
         marks += dimension(at(margin, foot), at(margin + clear, foot), -9.0, format_length(clear, dossier.units))
         marks.append(Words(text="pool side", at=_off(at(0, foot), 0.5, 2.4), cap=1.7))
-        for row, text in enumerate(("opens away from the pool", _between_posts(clear, dossier))):
+        for row, text in enumerate(said):
             marks.append(Words(text=text, at=_off(at(margin + clear / 2, 0), 0, -3.2 - 3.2 * row), cap=1.7, align="centre"))
         return marks
 
-    return _Detail(f"Gate {gate.name}, plan", (clear + 2 * margin, clear + up), (2.0, 8.2, 2.0, 5.0), draw)
+    return _Detail(f"Gate {gate.name}, plan", (clear + 2 * margin, clear + up), (2.0, 1.8 + 3.2 * len(said), 2.0, 5.0), draw)
+
+
+def _leaned(holes: Sequence[Hole]) -> str:
+    """Say which of a gate's posts lean, and how; nothing where both are plumb."""
+    leaned = [hole for hole in holes if hole.lean_toward != "plumb"]
+    return "; ".join(f"{hole.name} leaned {math.degrees(hole.lean):.1f}° {_SIDES[hole.lean_toward]}" for hole in leaned)
 
 
 def _between_posts(length: float, dossier: Dossier) -> str:
@@ -262,43 +275,87 @@ def _end(dossier: Dossier, ends: Sequence[FenceEnd]) -> _Detail:
     return _Detail(f"End at {names}, plan", (wide + 0.7 * clearance, 3.2 * clearance), (2.0, 6.0, 10.0, 8.0), draw)
 
 
+class _AtStep(msgspec.Struct, frozen=True):
+    """Heights at a joint over a riser, over its lower deck [m]: of the two decks, of the fabric's hem and top over each, and where the drawing is broken."""
+
+    decks: Point
+    hem: float
+    tall: float
+    broken: Point
+
+    @property
+    def top(self) -> float:
+        return max(self.decks) + self.tall
+
+    def drawn(self, level: float) -> float:
+        """Return how high a level is drawn [m]: what lies within the break is left out, but for the gap it shows as."""
+        low, high = self.broken
+        return level if level <= low else max(low, level - high + low + _BREAK)
+
+
+def _at_step(dossier: Dossier, joint: Joint) -> _AtStep:
+    decks, tall = (max(0.0, -joint.rise), max(0.0, joint.rise)), _top_at(dossier, joint)
+    low, high = abs(joint.rise) + _FOOT_SHOWN, min(joint.latch_height, tall) - _HEAD_SHOWN
+    none = max(decks) + tall
+    return _AtStep(decks, float(dossier.job.shop.panel.hem_gap), tall, (low, high) if high > low + _BREAK else (none, none))
+
+
 def _step(dossier: Dossier, joint: Joint) -> _Detail:
-    """Side of a joint over a riser: both end posts, the riser between them, the latch above the lower side."""
-    units = dossier.units
-    gap, rise, latch = joint.gap, joint.rise, joint.latch_height
-    tall, hem = _top_at(dossier, joint), float(dossier.job.shop.panel.hem_gap)
-    side = 0.45
-    low = min(0.0, rise)
-    post = float(dossier.job.shop.post.diameter) / 2
+    """Side of a joint over a riser, broken between feet and latch: both end posts, the riser between them, the latch above the lower side."""
+    units, step = dossier.units, _at_step(dossier, joint)
+    gap, rise, latch = joint.gap, abs(joint.rise), joint.latch_height
+    first, second, end = _BESIDE, _BESIDE + gap, 2 * _BESIDE + gap
 
     def draw(at: Callable[[float, float], Point]) -> list[Mark]:
-        first, second = side, side + gap
-        edge = side + gap / 2
-        levels = (-low, rise - low)
-        lower = min(levels)
-        marks: list[Mark] = [Stroke(points=(at(0, levels[0]), at(edge, levels[0]), at(edge, levels[1]), at(2 * side + gap, levels[1])), width=BROAD)]
-        for x, level in ((first, levels[0]), (second, levels[1])):
-            marks.append(box(*at(x - post, level), at(x + post, 0)[0] - at(x - post, 0)[0], at(0, tall)[1] - at(0, 0)[1], width=0.3))
-        for x0, x1, level in ((0, first, levels[0]), (second, 2 * side + gap, levels[1])):
-            marks += [
-                Stroke(points=(at(x0, level + tall), at(x1, level + tall)), width=FINE),
-                Stroke(points=(at(x0, level + hem), at(x1, level + hem)), width=FINE),
-            ]
-        marks.append(Stroke(points=(at(first - 0.08, lower + latch), at(second + 0.08, lower + latch)), width=0.5))
-        top = max(levels) + tall
-        marks += dimension(at(first, top), at(second, top), 4.0, format_length(gap, units))
-        foot = at(0, lower)[1] - 6.0
-        beside = [_to_riser(dossier, name) for name in (joint.before, joint.after)]
-        notes = [f"{name} {format_length(far, units)}" for name, far in zip((joint.before, joint.after), beside, strict=True) if far is not None]
-        if notes:
-            marks.append(Words(text=f"hole to riser, square to it: {', '.join(notes)}", at=(at(edge, 0)[0], foot - 1.0), cap=1.6, align="centre"))
-        marks += dimension(at(2 * side + gap, lower), at(2 * side + gap, lower + abs(rise)), -3.0, f"rise {format_length(abs(rise), units)}")
-        marks += dimension(at(0, lower), at(0, lower + latch), 3.0, f"latch {format_length(latch, units)}")
-        marks += _label(at(first, levels[0]), joint.before, (-9.5, -4.2))
-        marks += _label(at(second, levels[1]), joint.after, (2.4, -4.2))
-        return marks
+        def on(x: float, level: float) -> Point:
+            return at(x, step.drawn(level))
 
-    return _Detail(f"Joint {joint.name} over riser {joint.riser}".rstrip(), (2 * side + gap, tall + abs(rise)), (8.0, 9.0, 11.0, 8.0), draw)
+        marks = _step_in_section(step, gap, float(dossier.job.shop.post.diameter) / 2, on)
+        marks.append(Stroke(points=(on(first - 0.05, latch), on(second + 0.05, latch)), width=0.5))
+        marks += dimension(on(first, step.top), on(second, step.top), 4.0, format_length(gap, units))
+        marks += dimension(on(end, 0), on(end, rise), -3.0, f"rise {format_length(rise, units)}")
+        marks += dimension(on(0, 0), on(0, latch), 3.0, f"latch {format_length(latch, units)}")
+        marks += _label(on(first, step.decks[0]), joint.before, (-9.5, -4.2))
+        marks += _label(on(second, step.decks[1]), joint.after, (2.4, -4.2))
+        notes = [_holes_to_riser(dossier, joint), "posts broken between the zigzags" if step.broken[0] < step.top else ""]
+        under = _off(on(_BESIDE + gap / 2, 0), 0, -7.0)
+        return [*marks, *(Words(text=note, at=_off(under, 0, -3.2 * row), cap=1.6, align="centre") for row, note in enumerate(filter(None, notes)))]
+
+    return _Detail(f"Joint {joint.name} over riser {joint.riser}".rstrip(), (end, step.drawn(step.top)), (8.0, 12.0, 11.0, 8.0), draw)
+
+
+def _step_in_section(step: _AtStep, gap: float, radius: float, on: Callable[[float, float], Point]) -> list[Mark]:
+    """Draw the two decks with the riser between them, and on either side the end post and the edges of the fabric."""
+    first, second, edge, end = _BESIDE, _BESIDE + gap, _BESIDE + gap / 2, 2 * _BESIDE + gap
+    left, right = step.decks
+    low, high = step.broken
+    marks: list[Mark] = [Stroke(points=(on(0, left), on(edge, left), on(edge, right), on(end, right)), width=BROAD)]
+    for post, deck, x0, x1 in ((first, left, 0.0, first), (second, right, second, end)):
+        top = deck + step.tall
+        for x in (post - radius, post + radius):
+            pieces = ((deck, low), (high, top)) if high < top else ((deck, top),)
+            marks += [Stroke(points=(on(x, start), on(x, stop)), width=0.3) for start, stop in pieces]
+        marks.append(Stroke(points=(on(post - radius, top), on(post + radius, top)), width=0.3))
+        marks += [Stroke(points=(on(x0, level), on(x1, level)), width=FINE) for level in (top, deck + step.hem)]
+    if high < step.top:
+        marks += [_zigzag(on(first, level), on(second, level)) for level in (low, high)]
+    return marks
+
+
+def _zigzag(start: Point, end: Point) -> Stroke:
+    """Return the sign of a break across two posts, its zigzag halfway between them."""
+    middle = ((start[0] + end[0]) / 2, start[1])
+    return Stroke(
+        points=(_off(start, -2.5, 0), *(_off(middle, x, y) for x, y in ((-0.7, 0), (-0.35, 1.0), (0.35, -1.0), (0.7, 0))), _off(end, 2.5, 0)),
+        width=FINE,
+    )
+
+
+def _holes_to_riser(dossier: Dossier, joint: Joint) -> str:
+    """Say how far the two holes stand from the riser; nothing where none is known."""
+    beside = {name: _to_riser(dossier, name) for name in (joint.before, joint.after)}
+    notes = [f"{name} {format_length(far, dossier.units)}" for name, far in beside.items() if far is not None]
+    return f"hole to riser, square to it: {', '.join(notes)}" if notes else ""
 
 
 def _top_at(dossier: Dossier, joint: Joint) -> float:

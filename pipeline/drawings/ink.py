@@ -7,7 +7,7 @@ marks, so that the DXF sheet and the PDF page cannot differ.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import msgspec
@@ -105,6 +105,34 @@ def fitted(text: str, room: float, cap: float, *, bold: bool = False) -> str:
     while short and typeface.width(short + "…", cap, bold=bold) > room:
         short = short[:-1]
     return short.rstrip() + "…"
+
+
+def wrapped(text: str, room: float, cap: float, *, bold: bool = False) -> list[str]:
+    """Return a text in lines no wider than `room` [mm], broken between words, and inside a word that is wider alone."""
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        if line and typeface.width(f"{line} {word}", cap, bold=bold) > room:
+            lines.append(line)
+            line = ""
+        line = f"{line} {word}" if line else word
+        while typeface.width(line, cap, bold=bold) > room:
+            most = next(end for end in range(len(line) - 1, 0, -1) if end == 1 or typeface.width(line[:end], cap, bold=bold) <= room)
+            lines.append(line[:most])
+            line = line[most:]
+    return [*lines, line]
+
+
+def in_lines(text: str, room: float, tries: Sequence[tuple[float, int]], *, bold: bool = False) -> tuple[list[str], float]:
+    """Return a text in as many lines as it takes in `room` [mm], and their capitals' height [mm].
+
+    `tries` are (height [mm], lines at most), in order of preference; a text too long for the last of them is cut with an ellipsis.
+    """
+    for cap, most in tries:
+        lines = wrapped(text, room, cap, bold=bold)
+        if len(lines) <= most:
+            return lines, cap
+    return [*lines[: most - 1], fitted(" ".join(lines[most - 1 :]), room, cap, bold=bold)], cap
 
 
 def extent(words: Words) -> tuple[Point, float, float, float]:

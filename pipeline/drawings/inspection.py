@@ -149,7 +149,7 @@ def _documents(dossier: Dossier) -> TextPart:
     for document in dict.fromkeys(check.document for check in dossier.compliance.checks):
         checks = [check for check in dossier.compliance.checks if check.document == document]
         rows = [_row(dossier, check) for check in sorted(checks, key=lambda check: (_clause_key(check.clause), check.name))]
-        flow += [heading(document), table(head, rows, (10, 25, 46, 25, 17, 15, 26, 14, 15), plain=False)]
+        flow.append(table(head, rows, (10, 25, 46, 25, 17, 15, 26, 14, 15), plain=False, over=document))
     return TextPart("Clause by clause", tuple(flow), follows=True)
 
 

@@ -57,6 +57,11 @@ class Obstacles:
         other._cells = {cell: list(boxes) for cell, boxes in self._cells.items()}
         return other
 
+    def add_all(self, others: Obstacles) -> None:
+        """Add what others have."""
+        for cell, boxes in others._cells.items():
+            self._cells.setdefault(cell, []).extend(boxes)
+
     def add_box(self, box: Box) -> None:
         """Add a box; one that lies outside the area is of no concern."""
         left, bottom, right, top = reach(box)

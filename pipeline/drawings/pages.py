@@ -27,6 +27,8 @@ _POINTS: Final = 72 / 25.4  # points per millimetre
 _WIDEST: Final = min(size[0] for size in SIZES.values()) - 2 * MARGIN  # [mm] what fits on any paper, upright
 _LETTER: Final = 1.6  # [mm] a letter of a wrapped cell, on average
 _FEET: Final = re.compile(r"(?<=\d)' (?=\d)")  # between feet and inches
+_APART: Final = 4.5  # [pt] right of a wrapped text in a broad column, so that it does not read on into the next
+_BROAD: Final = 20.0  # [mm] wider columns are broad
 _CELL_LINES: Final = 45  # lines of a wrapped cell, at most: a row has to fit on a page
 
 
@@ -263,7 +265,15 @@ def in_columns(flowables: Sequence[Any]) -> Any:
 
 
 def table(
-    head: Sequence[str], rows: Sequence[Sequence[Any]], widths: Sequence[float], *, plain: bool = True, grid: bool = False, high: float = 0.0
+    head: Sequence[str],
+    rows: Sequence[Sequence[Any]],
+    widths: Sequence[float],
+    *,
+    plain: bool = True,
+    grid: bool = False,
+    high: float = 0.0,
+    over: str = "",
+    whole: bool = False,
 ) -> Any:
     """Return a ruled table whose head is repeated on every page.
 
@@ -281,28 +291,45 @@ def table(
         Rules between columns too: for tables to be written in.
     high : float
         Least height of a row [mm].
+    over : str
+        A heading over the table's head, repeated with it.
+    whole : bool
+        True never breaks it over two pages.
     """
-    from reportlab.lib.colors import Color
-    from reportlab.platypus import Table, TableStyle
+    from reportlab.platypus import Table
 
     typeface.register()
     widths = [width * min(1.0, _WIDEST / sum(widths)) for width in widths]
     body = [[_cell(value, width, plain) for value, width in zip(row, widths, strict=True)] for row in rows]
-    heads = [paragraph(text, "head-cell") for text in head]
-    heights = None if not high else [None, *([high * _POINTS] * len(body))]
-    drawn = Table([heads, *body], colWidths=[width * _POINTS for width in widths], rowHeights=heights, repeatRows=1, hAlign="LEFT")
-    grey, black = Color(0.6, 0.6, 0.6), Color(0, 0, 0)
-    style: list[tuple[Any, ...]] = [
-        ("FONT", (0, 0), (-1, -1), typeface.REGULAR, 8, 10), ("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
-        ("LINEABOVE", (0, 0), (-1, 0), 1.0, black), ("LINEBELOW", (0, 0), (-1, 0), 0.6, black), ("LINEBELOW", (0, 1), (-1, -1), 0.25, grey),
-        ("LEFTPADDING", (0, 0), (-1, -1), 2), ("RIGHTPADDING", (0, 0), (-1, -1), 2), ("TOPPADDING", (0, 0), (-1, -1), 1.6),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8),
-    ]  # fmt: skip
-    if grid:
-        style.append(("INNERGRID", (0, 0), (-1, -1), 0.25, grey))
-        style.append(("BOX", (0, 0), (-1, -1), 0.6, black))
-    drawn.setStyle(TableStyle(style))
+    heads = [[paragraph(text, "head-cell") for text in head]]
+    if over:
+        heads.insert(0, [paragraph(over, "heading"), *([""] * (len(head) - 1))])
+    heights = None if not high else [*([None] * len(heads)), *([high * _POINTS] * len(body))]
+    drawn = Table([*heads, *body], colWidths=[width * _POINTS for width in widths], rowHeights=heights, repeatRows=len(heads), hAlign="LEFT")
+    drawn.setStyle(_table_style([] if plain else [column for column, width in enumerate(widths) if width > _BROAD], grid=grid, over=bool(over)))
+    if whole:
+        drawn.setStyle([("NOSPLIT", (0, 0), (-1, -1))])
     return drawn
+
+
+def _table_style(apart: Sequence[int], *, grid: bool, over: bool) -> Any:
+    """Return how a table is ruled; `apart` are the columns kept apart from the next, `over` says whether a heading stands over the head."""
+    from reportlab.lib.colors import Color
+    from reportlab.platypus import TableStyle
+
+    grey, black, head = Color(0.6, 0.6, 0.6), Color(0, 0, 0), int(over)
+    style: list[tuple[Any, ...]] = [
+        ("FONT", (0, 0), (-1, -1), typeface.REGULAR, 8, 10), ("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("VALIGN", (0, 0), (-1, head), "BOTTOM"),
+        ("LINEABOVE", (0, head), (-1, head), 1.0, black), ("LINEBELOW", (0, head), (-1, head), 0.6, black),
+        ("LINEBELOW", (0, head + 1), (-1, -1), 0.25, grey), ("LEFTPADDING", (0, 0), (-1, -1), 2), ("RIGHTPADDING", (0, 0), (-1, -1), 2),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.6), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8),
+    ]  # fmt: skip
+    style += [("RIGHTPADDING", (column, 0), (column, -1), _APART) for column in apart]
+    if over:
+        style += [("SPAN", (0, 0), (-1, 0)), ("LEFTPADDING", (0, 0), (-1, 0), 0), ("TOPPADDING", (0, 0), (-1, 0), 6)]
+    if grid:
+        style += [("INNERGRID", (0, 0), (-1, -1), 0.25, grey), ("BOX", (0, 0), (-1, -1), 0.6, black)]
+    return TableStyle(style)
 
 
 def _cell(value: Any, width: float, plain: bool) -> Any:

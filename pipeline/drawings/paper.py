@@ -8,7 +8,7 @@ from typing import Final, Literal
 
 import msgspec
 
-from pipeline.drawings.ink import BROAD, FINE, Area, Mark, Stroke, Words, box, fitted
+from pipeline.drawings.ink import BROAD, FINE, Area, Mark, Stroke, Words, box, fitted, in_lines
 from pipeline.geometry.chain import Point
 from pipeline.model.shop import Paper
 from pipeline.units import FOOT, INCH, ReportUnits
@@ -17,6 +17,7 @@ SIZES: Final[dict[Paper, tuple[float, float]]] = {"letter": (215.9, 279.4), "a4"
 MARGIN: Final = 11.0  # [mm] no office printer needs more
 STRIP: Final = 19.0  # [mm] height of the title strip at the foot
 GAP: Final = 3.0  # [mm]
+_STRIP_CAPS: Final = ((2.2, 1), (1.8, 1), (1.5, 1), (1.6, 2), (1.2, 3))  # capitals of the strip's titles [mm], and how many lines of them
 
 Orientation = Literal["upright", "lying"]
 
@@ -146,12 +147,11 @@ def _cells(width: float) -> tuple[tuple[float, float], ...]:
 
 def _cell(x: float, y: float, room: float, rows: tuple[tuple[str, str, bool], ...]) -> list[Mark]:
     (label, first, _), (_, second, _) = rows
-    cap = next((each for each in (2.2, 1.8, 1.5) if fitted(first, room, each, bold=True) == first), 1.5)
-    return [
-        Words(text=label, at=(x, y + STRIP - 3.0), cap=1.4, grey=0.3),
-        Words(text=fitted(first, room, cap, bold=True), at=(x, y + STRIP - 6.7), cap=cap, bold=True),
-        Words(text=fitted(second, room, 1.5), at=(x, y + STRIP - 10.2), cap=1.5),
-    ]
+    lines, cap = in_lines(first, room, _STRIP_CAPS, bold=True)
+    high = STRIP - 6.7 if len(lines) == 1 else STRIP - 3.4 - cap
+    marks: list[Mark] = [Words(text=label, at=(x, y + STRIP - 2.4), cap=1.4, grey=0.3)]
+    marks += [Words(text=line, at=(x, y + high - row * (cap + 0.7)), cap=cap, bold=True) for row, line in enumerate(lines)]
+    return [*marks, Words(text=fitted(second, room, 1.5), at=(x, y + STRIP - 10.4), cap=1.5)]
 
 
 def _verdict_line(x: float, y: float, width: float, facts: SheetFacts) -> list[Mark]:

@@ -35,6 +35,7 @@ DIMENSION_GAP: Final = 0.6  # [mm] between a dimension's line and its text
 _LEADER: Final = 2.6  # [mm] from a dimension's end to text that stands beside it
 _JAMB: Final = 0.9  # [mm] half the depth of a door's or window's frame
 _SETBACKS: Final = 4  # setbacks dimensioned on a plan
+_SAGITTA: Final = 0.01  # [m] between an object's curved outline and the lines that stand for it where its name is placed
 INK: Final = 0x1B1B1B
 BLUE: Final = 0x1F4E79  # water; prints dark grey
 TINT: Final = 0xE3EAF0  # water's surface; prints as a faint grey
@@ -266,8 +267,12 @@ class _Pencil:
             rendered.set_location(self.at(dimension.beside), leader=True)
         rendered.render()
         drawn = rendered.dimension.get_geometry_block()
-        for line in drawn.query("LINE") if drawn is not None else ():
+        lines = list(drawn.query("LINE")) if drawn is not None else []
+        for line in lines:
             line.dxf.lineweight = 9  # the leader's would be the layer's otherwise, and a program's own where it knows none
+        if dimension.beside is not None:
+            near, far = (self.at(self.view.on_site(point)) for point in dimension_marks(dimension, self.view)[1].points[-2:])
+            lines[-2].dxf.end, lines[-1].dxf.start, lines[-1].dxf.end = near, near, far  # the leader, no longer under the text than it is in our face
 
 
 def _draw_site(pencil: _Pencil, site: Site) -> None:
@@ -402,13 +407,17 @@ def _readable(dimension: Dimension, view: View) -> Dimension:
 
 
 def _setback_dimensions(site: Site, layout: Layout, view: View, units: ReportUnits) -> list[Dimension]:
-    """Dimension the fabric's distance to the water on up to four chords spread along the walk; by leaders where no text has room between the two."""
+    """Dimension the fabric's distance to the water on up to four chords spread along the walk.
+
+    Where no text has room between the two it stands outside the fence at the end of a leader, and only where that has none over the water.
+    """
     fabric = fabric_obstacles(layout, view)
-    every = [each for panel in layout.panels for each in _setbacks(panel, site, layout, units)]
-    for wanted in ([each for each in every if _fits(each, view)], [_led_aside(each, view) for each in every]):
-        clear = [each for each in wanted if _is_clear(each, view, fabric)]
-        if len(clear) >= _SETBACKS:
-            break
+    every, midway = ([each for panel in layout.panels for each in _setbacks(panel, site, layout, units, share)] for share in (0.2, 0.5))
+    aside = [[_led_aside(each, view, beyond_end=beyond_end) for each in midway] for beyond_end in (False, True)]
+    between, outside, over_water = (
+        [each for each in wanted if _is_clear(each, view, fabric)] for wanted in ([each for each in every if _fits(each, view)], *aside)
+    )
+    clear = between if len(between) >= _SETBACKS else outside or between or over_water
     step = max(1, math.ceil(len(clear) / _SETBACKS))
     return [_readable(each, view) for each in clear[step // 2 :: step]]
 
@@ -419,9 +428,10 @@ def _is_clear(dimension: Dimension, view: View, fabric: Obstacles) -> bool:
     return inside(box, view.area) and not fabric.overlapped(box)
 
 
-def _led_aside(dimension: Dimension, view: View) -> Dimension:
-    """Return the dimension with its text over the water, in line with it and beyond its end, at the end of a leader."""
+def _led_aside(dimension: Dimension, view: View, *, beyond_end: bool) -> Dimension:
+    """Return the dimension with its text in line with it, beyond its end or before its start, at the end of a leader."""
     start, end = view.on_sheet(dimension.start), view.on_sheet(dimension.end)
+    start, end = (start, end) if beyond_end else (end, start)
     heading = math.atan2(end[1] - start[1], end[0] - start[0])
     turn, _ = upright(heading)
     along, up = _LEADER + typeface.width(dimension.text, DIMENSION_CAP) / 2, DIMENSION_GAP + DIMENSION_CAP / 2
@@ -429,13 +439,13 @@ def _led_aside(dimension: Dimension, view: View) -> Dimension:
     return msgspec.structs.replace(dimension, beside=view.on_site(at))
 
 
-def _setbacks(panel: Panel, site: Site, layout: Layout, units: ReportUnits) -> list[Dimension]:
-    """Return the setback of each inner chord of a panel, a fifth along it, out of the way of its name and numbers."""
+def _setbacks(panel: Panel, site: Site, layout: Layout, units: ReportUnits, share: float) -> list[Dimension]:
+    """Return the setback of each inner chord of a panel at a share along it: a fifth is out of the way of its name, a half of the numbers."""
     places = {hole.name: hole.place for hole in layout.holes}
     found = []
     for first, second in pairwise(panel.holes[1:-1]):
         (x0, y0), (x1, y1) = places[first], places[second]
-        middle = (x0 + 0.2 * (x1 - x0), y0 + 0.2 * (y1 - y0))
+        middle = (x0 + share * (x1 - x0), y0 + share * (y1 - y0))
         chain, (station, distance) = min(((line.chain, line.chain.nearest(middle)) for line in site.waters), key=lambda pair: pair[1][1])
         if distance > 0.01:
             found.append(Dimension(middle, chain.point_at(station), 0.0, dimension_text(distance, units)))
@@ -467,12 +477,12 @@ def dimension_marks(dimension: Dimension, view: View) -> tuple[Words, Stroke]:
 
 
 def site_notes(site: Site, units: ReportUnits) -> tuple[Note, ...]:
-    """Return what objects, doors and windows are, in words, each with its place; heights and sills where they are known."""
+    """Return what objects, doors and windows are, in words, each with its outline; heights and sills where they are known."""
     notes = [
-        Note(_noted(_thing_words(thing), "high", thing.height, units), _middle(thing.outline.vertices))
+        Note(_noted(_thing_words(thing), "high", thing.height, units), tuple((float(x), float(y)) for x, y in thing.outline.densified(_SAGITTA)))
         for thing in (*site.objects, *site.point_hazards)
     ]
-    notes += [Note(_noted(one.kind.lower(), "sill", one.sill, units), _middle(one.jambs)) for one in site.openings]
+    notes += [Note(_noted(one.kind.lower(), "sill", one.sill, units), one.jambs) for one in site.openings]
     return tuple(notes)
 
 
@@ -484,7 +494,3 @@ def _thing_words(thing: SiteObject) -> str:
 
 def _noted(words: str, what: str, height: float | None, units: ReportUnits) -> str:
     return words if height is None else f"{words}, {what} {format_length(height, units)}"
-
-
-def _middle(points: Sequence[Point]) -> Point:
-    return (sum(x for x, _ in points) / len(points), sum(y for _, y in points) / len(points))

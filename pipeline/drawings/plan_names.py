@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 
 import msgspec
 
 from pipeline.drawings.ink import Mark, Stroke, Words
 from pipeline.drawings.label_placing import Bounds, Candidate, Obstacles, Placed, place_labels, upright, words_box
-from pipeline.drawings.plan_view import NAME_CAP, Detail, View, is_mark
+from pipeline.drawings.plan_view import NAME_CAP, Detail, View, bounds_of, is_mark
 from pipeline.geometry.chain import Point
 from pipeline.model.layout import Hole, Layout, Panel
 from pipeline.model.site import Site
@@ -19,6 +19,8 @@ NUMBER_CAP = 2.3  # [mm] hole numbers: readable at arm's length (about 9.5 pt)
 PANEL_CAP = 2.5  # [mm]
 _NOTE = "note "  # how the keys of notes begin
 _NOTE_CAP = 1.6  # [mm]
+_ROUND = (1.6, 3.0, 5.0, 8.0, 12.0, 17.0, 24.0)  # [mm] from an outline to its note
+_LED = 2.5  # [mm] a note farther off than this has a leader
 _INSET = 0.8  # [mm] between a name and the window's edge
 _TRIES = 5  # orders in which names are placed, at most
 _SAGITTA = 0.05  # [mm] of paper, between an arc and the lines that stand for it in the search for free places
@@ -36,10 +38,16 @@ def detail_name(number: int, detail: Detail, layout: Layout, view: View) -> tupl
 
 
 class Note(msgspec.Struct, frozen=True):
-    """What something of the site is, in words, at its place [m]; written where there is room for it, and left away where there is none."""
+    """What something of the site is, in words, with its outline [m]; written where there is room for it, and left away where there is none."""
 
     text: str
-    place: Point
+    outline: tuple[Point, ...]
+
+    @property
+    def place(self) -> Point:
+        """Its middle [m]."""
+        left, bottom, right, top = bounds_of(self.outline)
+        return ((left + right) / 2, (bottom + top) / 2)
 
 
 class Names(msgspec.Struct, frozen=True, kw_only=True):
@@ -121,17 +129,40 @@ def place_names(
             hard.add_box(words_box(each.candidate.words))
             if each.candidate.leader is not None:
                 hard.add_line(*each.candidate.leader)
-    return Names(placed=(*placed, *place_labels(_notes(notes, view), hard, soft, area, firm=firm)), needed=needed)
+    firm.add_all(soft)  # a note can go farther off than a number can
+    return Names(placed=(*placed, *_notes_placed(notes, view, hard, firm, area)), needed=needed)
 
 
-def _notes(notes: Sequence[Note], view: View) -> list[tuple[str, list[Candidate]]]:
-    """Return places for notes: on the thing itself where it is large enough, else round it."""
-    shown = [note for note in notes if view.shows(note.place)]
-    on_it = [Words(text=note.text, at=view.on_sheet(note.place), cap=_NOTE_CAP, align="centre", middle=True) for note in shown]
-    return [
-        (f"{_NOTE}{index}", [Candidate(words=words), *round_about(words.text, words.at, _NOTE_CAP, (3.0, 4.0, 6.0, 9.0, 13.0, 18.0), bold=False)])
-        for index, words in enumerate(on_it)
-    ]
+def _notes_placed(notes: Sequence[Note], view: View, hard: Obstacles, firm: Obstacles, area: Bounds) -> Iterator[Placed]:
+    """Place notes: on the thing itself where it is large enough, else round it; never over its own outline."""
+    for index, note in enumerate(note for note in notes if view.shows(note.place)):
+        outline = [view.on_sheet(point) for point in note.outline]
+        own = hard.copy()
+        own.add_polyline([*outline, *outline[:1]], 0.15)
+        on_it = Words(text=note.text, at=view.on_sheet(note.place), cap=_NOTE_CAP, align="centre", middle=True)
+        candidates = [Candidate(words=on_it), *_round_outline(on_it, outline)]
+        for placed in place_labels([(f"{_NOTE}{index}", candidates)], own, Obstacles(area), area, firm=firm):
+            if placed.free:
+                hard.add_box(words_box(placed.candidate.words))
+                if placed.candidate.leader is not None:
+                    hard.add_line(*placed.candidate.leader)
+            yield placed
+
+
+def _round_outline(words: Words, outline: Sequence[Point]) -> list[Candidate]:
+    """Return level places round an outline [mm], nearest first; those farther off at the end of a leader from the outline's corner that is nearest."""
+    candidates = []
+    for distance in _ROUND:
+        for angle in (0, 180, 90, 270, 45, 135, 315, 225):
+            dx, dy = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+            corner = max(outline, key=lambda point: round(point[0] * dx + point[1] * dy, 6))
+            out = (corner[0] - words.at[0]) * dx + (corner[1] - words.at[1]) * dy + distance + abs(dy) * words.cap / 2
+            at = (words.at[0] + dx * out, words.at[1] + dy * out)
+            align = "left" if dx > 0.5 else "right" if dx < -0.5 else "centre"
+            leader = None if distance < _LED else (corner, (at[0] - 0.6 * dx, at[1] - dy * (0.4 + words.cap / 2)))
+            placed = msgspec.structs.replace(words, at=at, align=align)
+            candidates.append(Candidate(words=placed, leader=leader, unwelcome=distance if leader is None else 0.0))
+    return candidates
 
 
 def _missing(placed: Sequence[Placed], needed: frozenset[str] | None) -> tuple[str, ...]:
@@ -184,7 +215,9 @@ def _obstacles(site: Site, layout: Layout, view: View) -> tuple[Obstacles, Obsta
         hard.add_box((x, y, 1.3, 1.3, 0.0))
     sagitta = _SAGITTA * view.scale.ratio / 1000
     lines = [*site.copings, *site.decks, *site.walls, *site.joints, *site.drains, *site.utilities]
-    chains = [line.chain for line in lines] + [riser.nosing for riser in site.risers] + [each.outline for each in site.objects]
+    chains = (
+        [line.chain for line in lines] + [riser.nosing for riser in site.risers] + [each.outline for each in (*site.objects, *site.point_hazards)]
+    )
     for obstacles, of_them in ((firm, [water.chain for water in site.waters]), (soft, chains)):
         for chain in of_them:
             obstacles.add_polyline([view.on_sheet((float(x), float(y))) for x, y in chain.densified(sagitta)], 0.15)

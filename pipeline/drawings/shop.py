@@ -10,11 +10,12 @@ from typing import Any
 from pipeline.drawings import as_drilled, cautions, typeface
 from pipeline.drawings.code_block import code_block
 from pipeline.drawings.dossier import Dossier
-from pipeline.drawings.ink import BROAD, FINE, Mark, Ring, Stroke, Words, box, fitted
+from pipeline.drawings.ink import BROAD, FINE, Mark, Ring, Stroke, Words, box, fitted, in_lines
+from pipeline.drawings.other_setbacks import other_setbacks
 from pipeline.drawings.pages import DrawingPart, Part, TextPart, TickBox, drawn, heading, listed, paragraph, subheading, table
 from pipeline.drawings.paper import Frame, Scale, frame_of, scales_of
 from pipeline.model.fabrication import CutTicket, Label, OrderLine, PanelDrawing
-from pipeline.units import ReportUnits, format_length
+from pipeline.units import ReportUnits, format_length, said_in
 
 _A_PAGE = 2  # custom panels drawn on one page
 _FOOT = 20.0  # [mm] under a panel's foot: its dimensions, mark and cut
@@ -24,59 +25,51 @@ POUND = 0.45359237  # [kg]
 _CODE = 24.0  # [mm] side of the code block on a label
 _LINE = 2.6  # [mm] from line to line of a label: six, and one more where the title takes two
 _CAP = 1.8  # [mm] height of a label's capitals
+_CAPS = ((_CAP, 1), (0.85 * _CAP, 1), (_CAP, 2), (0.8 * _CAP, 2), (0.6 * _CAP, 3))  # the same, and how many lines of it
 
 
 def shop_parts(dossier: Dossier) -> tuple[Part, ...]:
     """Return the parts of the shop's booklet in their order."""
     return (
         TextPart("Panels, picking list", (*_list(dossier), *_picking(dossier))),
+        *other_setbacks(dossier),
         *_drawings(dossier),
         TextPart("Cut tickets, labels", (*_tickets(dossier), *_labels(dossier))),
     )
 
 
 def _list(dossier: Dossier) -> list[Any]:
-    units = dossier.units
-    rows = [
-        (
-            _box(panel.panel, dossier),
-            panel.panel,
-            panel.kind,
-            format_length(panel.post_stations[-1], units),
-            format_length(panel.height, units),
-            str(len(panel.post_stations)),
-            panel.made_from,
-            panel.latch_first,
-            panel.latch_last,
-            _mass(panel.mass, units),
-        )
-        for panel in dossier.fabrication.panels
+    """Return what the shop reads first, then every panel of the job."""
+    head = ("", "panel", "kind", "length as made", "height", "posts", "made from", "first post", "last post", "mass")
+    rows = [_panel_row(dossier, panel) for panel in dossier.fabrication.panels]
+    return [
+        *_first(dossier),
+        heading("Panels of this job"),
+        *_about_lengths(dossier),
+        *_to_tape(dossier),
+        table(head, rows, (7, 13, 15, 22, 15, 11, 29, 34, 34, 14), plain=False),
+        *_cut_already(dossier),
     ]
+
+
+def _panel_row(dossier: Dossier, panel: PanelDrawing) -> tuple[Any, ...]:
+    units = dossier.units
+    long, high = format_length(panel.post_stations[-1], units), format_length(panel.height, units)
+    posts, mass = str(len(panel.post_stations)), _mass(panel.mass, units)
+    return (_box(panel.panel, dossier), panel.panel, panel.kind, long, high, posts, panel.made_from, panel.latch_first, panel.latch_last, mass)
+
+
+def _about_lengths(dossier: Dossier) -> list[Any]:
+    """Say when custom panels are cut, and what the lengths of the list are between."""
+    kinds = {panel.kind for panel in dossier.fabrication.panels}
     custom = (
         "Custom panels are cut only when the holes are drilled and measured: lengths below are the planned ones until the revision says as drilled."
         if dossier.drilled is None
         else "As drilled: the lengths below are those of the holes as they are. Cut from this revision, and from no earlier one."
     )
-    kinds = {panel.kind for panel in dossier.fabrication.panels}
-    lengths = "Length as made: from the first post's centre to the last one's."
-    if "stock" in kinds:
-        lengths += (
-            " The holes of a stock panel may be a little nearer or further apart: its label and the crew's booklet have its length between its holes."
-        )
-    return [
-        *_first(dossier),
-        heading("Panels of this job"),
-        *([paragraph(custom, "strong")] if "custom" in kinds else []),
-        paragraph(lengths),
-        *_to_tape(dossier),
-        table(
-            ("", "panel", "kind", "length as made", "height", "posts", "made from", "first post", "last post", "mass"),
-            rows,
-            (7, 13, 15, 22, 15, 11, 29, 34, 34, 14),
-            plain=False,
-        ),
-        *_cut_already(dossier),
-    ]
+    stock = " The holes of a stock panel may be a little nearer or further apart: its label and the crew's booklet have its length between its holes."
+    lengths = "Length as made: from the first post's centre to the last one's." + (stock if "stock" in kinds else "")
+    return [*([paragraph(custom, "strong")] if "custom" in kinds else []), paragraph(lengths)]
 
 
 def _to_tape(dossier: Dossier) -> list[Any]:
@@ -216,7 +209,7 @@ def _tickets(dossier: Dossier) -> list[Any]:
             )
             for cut in ticket.cuts
         ]
-        what = f"{ticket.description or ticket.item}, {format_length(ticket.length, units)} long, {format_length(ticket.height, units)} high, {ticket.colour}"
+        what = f"{said_in(ticket.description, units) or ticket.item}, {format_length(ticket.length, units)} long, {format_length(ticket.height, units)} high, {ticket.colour}"
         flow += [subheading(f"{ticket.source}: {what}{f'; lies at {ticket.where}' if ticket.where else ''}")]
         flow += [
             table(("", "cut", "panel", "from, off the fabric's edge", "to, off the same edge", "length of the piece"), rows, (7, 18, 18, 36, 36, 36)),
@@ -243,10 +236,13 @@ def _picking(dossier: Dossier) -> list[Any]:
     """Return what the job needs; once drilled with what was ordered before and what is to be ordered still."""
     lines, followed = dossier.fabrication.order, dossier.succession
     if not followed.further or followed.before is None:
-        needed = [(TickBox(), line.item, line.description, _needed(line), _packs(line)) for line in lines]
+        needed = [(TickBox(), line.item, said_in(line.description, dossier.units), _needed(line), _packs(line)) for line in lines]
         return [heading("Picking list"), table(("", "item", "description", "needed", "packs"), needed, (7, 36, 90, 30, 25))]
     had, more = followed.before.had, {line.item: line for line in followed.order}
-    rows = [(TickBox(), line.item, line.description, _needed(line), _count(had.get(line.item, 0.0)), _packs(more.get(line.item))) for line in lines]
+    rows = [
+        (TickBox(), line.item, said_in(line.description, dossier.units), _needed(line), _count(had.get(line.item, 0.0)), _packs(more.get(line.item)))
+        for line in lines
+    ]
     said = f"Ordered before: in the packs of revision {followed.since} and those before it. To order: only what is needed beyond them."
     spare = ", ".join(f"{_count(units)} {item}" for item, units in followed.left_over.items())
     return [
@@ -295,35 +291,11 @@ def _label_marks(label: Label, x: float) -> list[Mark]:
     marks.append(Words(text=label.panel, at=(x + 3, up - 8.0), cap=5.0, bold=True))
     room, low = across - _CODE - 4, up - 12.0
     for line in (part for whole in label.lines for part in whole.split("  ") if part != label.panel):
-        pieces, cap, pitch = _in_room(line, room)
+        pieces, cap = in_lines(line, room, _CAPS)
+        pitch = _LINE if len(pieces) < 3 else _LINE * 2 / 3
         marks += [Words(text=piece, at=(x + 3, low + _CAP - cap - row * pitch), cap=cap) for row, piece in enumerate(pieces)]
         low -= _LINE * (1 if len(pieces) == 1 else 2)
     if label.code:
         marks += code_block(label.code, (x + across - _CODE - 0.5, up - _CODE - 0.5), _CODE)
     marks.append(Words(text=fitted(label.code, across - 6, 1.4), at=(x + 3, 1.8), cap=1.4))
     return marks
-
-
-def _in_room(text: str, room: float) -> tuple[list[str], float, float]:
-    """Return a line of a label in as many lines as it takes, and their height and pitch [mm]: one, two, three small ones, and only then cut short."""
-    for cap, most in ((_CAP, 1), (0.85 * _CAP, 1), (_CAP, 2), (0.8 * _CAP, 2), (0.6 * _CAP, 3)):
-        pieces = _wrapped(text, room, cap)
-        if len(pieces) <= most:
-            return pieces, cap, _LINE * min(1.0, 2 / most)
-    return [*pieces[:2], fitted(" ".join(pieces[2:]), room, cap)], cap, _LINE * 2 / 3
-
-
-def _wrapped(text: str, room: float, cap: float) -> list[str]:
-    """Return a text in lines no wider than `room` [mm], broken between words, and inside a word that is wider alone."""
-    lines: list[str] = []
-    line = ""
-    for word in text.split():
-        if line and typeface.width(f"{line} {word}", cap) > room:
-            lines.append(line)
-            line = ""
-        line = f"{line} {word}" if line else word
-        while typeface.width(line, cap) > room:
-            most = next(end for end in range(len(line) - 1, 0, -1) if end == 1 or typeface.width(line[:end], cap) <= room)
-            lines.append(line[:most])
-            line = line[most:]
-    return [*lines, line]

@@ -113,12 +113,15 @@ def _span(dossier: Dossier, panel: Panel, holes: dict[str, Hole], start: float) 
 
 
 def _rows(spans: list[_Span], room: float) -> list[list[_Span]]:
-    """Break the spans into rows no longer than `room` [m]; a row always holds at least one."""
+    """Break the spans into rows no longer than `room` [m]; a row always holds at least one, and a gate stands beside a panel where that has room."""
     rows: list[list[_Span]] = [[]]
     for span in spans:
         if rows[-1] and span.end - rows[-1][0].start > room:
             rows.append([])
         rows[-1].append(span)
+    for before, row in itertools.pairwise(rows):
+        if len(before) > 1 and not any(span.stations for span in row) and row[-1].end - before[-1].start <= room:
+            row.insert(0, before.pop())
     return rows
 
 

@@ -8,7 +8,7 @@ import msgspec
 
 from pipeline.model.fabrication import Cut, CutTicket, PanelDrawing, PanelPost
 from pipeline.model.shop import Shop
-from pipeline.units import ReportUnits, format_length
+from pipeline.units import ReportUnits, format_length, said_in
 
 ON_THE_SPOT = 1e-9  # [m] what binary fractions may be off
 
@@ -115,7 +115,9 @@ def _recipe(drawing: PanelDrawing, ticket: CutTicket, cut: Cut, posts: tuple[Pan
 
     if drawing.cut_for is not None:
         return _kept(drawing, units)
-    steps = [f"Take {ticket.source} ({ticket.description}), cut {cut.cut}: from {shown(cut.start)} to {shown(cut.end)}, both from the fabric's edge."]
+    steps = [
+        f"Take {ticket.source} ({said_in(ticket.description, units)}), cut {cut.cut}: from {shown(cut.start)} to {shown(cut.end)}, both from the fabric's edge."
+    ]
     for number, post in enumerate(posts, 1):
         there = f"{shown(drawing.fabric_before)} inside the fabric's edge" if number == 1 else f"at {shown(post.station)} from the first post"
         if post.work == "moved":

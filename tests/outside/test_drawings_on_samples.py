@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
 import re
 from collections import Counter
@@ -363,16 +364,27 @@ def test_scale_of_every_detail_of_a_gate_and_of_every_custom_panel_is_true(packa
 
 
 def test_feet_and_millimetres_are_never_mixed(package):
-    """One system throughout a booklet; what the shop calls its stock ("Stock panel, 6 posts, 48 in") is a name and stays as it is."""
-    names = {row["description"] for row in rows(package.folder / "order.csv")}
+    """One system throughout a package, the shop's own words for its stock included."""
     foreign = re.compile(r"\d ?mm\b" if package.inch else r"\d['\"]|\d in\b|\d ft\b")
-    for booklet in ("crew.pdf", "shop.pdf"):
+    for booklet in BOOKLETS:
         for page in package.pages[booklet]:
             for text in page.texts:
-                words = text.words
-                for name in names:
-                    words = words.replace(name, "")
-                assert not foreign.search(words), (booklet, text.words)
+                assert not foreign.search(text.words), (booklet, text.words)
+
+
+def test_the_office_finds_the_other_setbacks_with_the_job_s_own_marked(package):
+    """Every setback the layout tried stands in the shop's booklet, the one of this package marked."""
+    layout = json.loads((package.folder.parent / "layout.json").read_text(encoding="utf-8"))["body"]
+    units = "inch" if package.inch else "mm"
+    (page,) = [page for page in package.pages["shop.pdf"] if "For the office: this job at other setbacks" in page.words]
+    table = page.words.split("For the office: this job at other setbacks")[1]
+    for other in layout["alternatives"]:
+        own = abs(other["setback"] - layout["setback"]) < 1e-6
+        row = [format_length(other["setback"], units), str(other["holes"]), str(other["custom_panels"]), f"{other['cost']:,.2f}"]
+        row = row[:1] + ["–"] * 3 if other["note"] else row
+        assert "\n".join(row) + "\n" in table, other
+        assert not own or other["holes"] == len(package.holes)
+    assert table.count("this package") == 1
 
 
 def test_pypdf_reads_titles_page_counts_and_every_hole_number(package):

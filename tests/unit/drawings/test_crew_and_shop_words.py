@@ -66,6 +66,49 @@ def test_lengths_say_what_they_are_between():
     assert "length as made" in shop and "its label and the crew's booklet have its length between its holes" in shop
 
 
+def test_a_fence_between_walls_says_where_it_is_latched_to_them_first_and_last():
+    it = case("walls")
+    ends = tuple(msgspec.structs.replace(end, wall="house") for end in it.layout.ends)
+    text = booklet(sheets(msgspec.structs.replace(it, layout=msgspec.structs.replace(it.layout, ends=ends))), "crew")
+    first, last = (end.hole for end in ends)
+    assert f"Begin at the wall: latch {first} to the plate on the wall at 1168 mm above the deck." in text
+    assert f"latch {last} to the plate on the wall at 1168 mm above the deck" in text
+    assert "the fence ends here" not in text
+    free = booklet(drawn("walls"), "crew")
+    assert "to the plate" not in free and free.count("the fence ends here") == 1
+    assert "the fence ends here" not in booklet(drawn("rectangle"), "crew")
+
+
+def test_a_gate_s_leaned_posts_are_told_on_its_detail():
+    it = case("rectangle")
+    gate = it.layout.gates[0]
+    holes = tuple(
+        msgspec.structs.replace(hole, lean=math.radians(2.5), lean_toward="away") if hole.name == gate.hinge_hole else hole
+        for hole in it.layout.holes
+    )
+    text = booklet(sheets(msgspec.structs.replace(it, layout=msgspec.structs.replace(it.layout, holes=holes))), "crew")
+    assert f"{gate.hinge_hole} leaned 2.5° away from the pool" in text
+    assert f"{gate.hinge_hole} leaned" not in booklet(drawn("rectangle"), "crew")
+
+
+def test_under_pavers_a_footing_is_drawn_and_no_slab():
+    it = case("rectangle")
+    site = msgspec.structs.replace(it.job.options.site, slab="pavers")
+    job = msgspec.structs.replace(it.job, options=msgspec.structs.replace(it.job.options, site=site))
+    assert 'footing 4": measure' in booklet(sheets(msgspec.structs.replace(it, job=job)), "crew")
+    assert 'slab 4": measure' in booklet(drawn("rectangle"), "crew")
+
+
+def test_a_table_that_runs_on_says_again_of_which_document_it_is():
+    it = case("rectangle")
+    many = tuple(msgspec.structs.replace(it.compliance.checks[1], name=f"C{number:03d}") for number in range(1, 60))
+    made = sheets(msgspec.structs.replace(it, compliance=msgspec.structs.replace(it.compliance, checks=many)))
+    pages = pymupdf.open(stream=made.files["inspection.pdf"], filetype="pdf")
+    of_clauses = [page.get_text() for page in pages if "margin and its" in page.get_text()]
+    assert len(of_clauses) > 1
+    assert all("ISPSC 2021\n" in text.split("margin and its")[0] for text in of_clauses)
+
+
 def test_nothing_is_said_of_custom_panels_where_there_are_none():
     it = case("rectangle")
     assert "Custom panels are" in booklet(drawn("rectangle"), "crew") and "Custom panels are" in booklet(drawn("rectangle"), "shop")
