@@ -9,14 +9,15 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.blunders import BLUNDER_PRICE, Told, most_set_aside, off_the_curve, off_the_line, snooped
-from pipeline.edge.dense import DENSE, searched_dense
+from pipeline.edge.blunders import BLUNDER_PRICE, Told, most_set_aside, off_the_curve, off_the_line, residual_limit, snooped
+from pipeline.edge.dense import DENSE, searched_dense, thinned
 from pipeline.edge.fit import PIECE_PRICE, Shape, cornered, description_length, settled
-from pipeline.edge.free_form import description_of_free, free_shape
+from pipeline.edge.free_form import description_of_free, free_shape, on_all
 from pipeline.edge.hypotheses import regular
 from pipeline.edge.order import Tidied, tidied
 from pipeline.edge.search import Searched, costs_of, searched
 from pipeline.edge.shots import Shots
+from pipeline.geometry.chain import Chain
 from pipeline.geometry.projection import project
 from pipeline.geometry.segmenting import Prices, cut, cut_length
 
@@ -61,6 +62,8 @@ class AsBuilt(msgspec.Struct, frozen=True, kw_only=True):
         Shots some of which are wrong, and it cannot be told which.
     slender : tuple of str
         Shots that alone show a feature of the line: if it is not there, they are wrong.
+    others : tuple of (Chain, float)
+        Other rows of pieces that explain the shots nearly as well, each with its likelihood [-].
     """
 
     shape: Shape
@@ -71,6 +74,7 @@ class AsBuilt(msgspec.Struct, frozen=True, kw_only=True):
     notes: tuple[str, ...] = ()
     doubtful: tuple[str, ...] = ()
     slender: tuple[str, ...] = ()
+    others: tuple[tuple[Chain, float], ...] = ()
 
 
 def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -> AsBuilt:
@@ -98,10 +102,11 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     tidy = tidied(shots, closed=closed)
     row = _counter_clockwise(tidy.shots) if closed else tidy.shots
     may_be_free = closed and arcs and len(row) <= DENSE
-    free = _plainly_free(row) if may_be_free else None
+    free = _plainly_free(row) if may_be_free else _dense_free(row) if closed and arcs else None
     told = off_the_line(row, closed=closed, arcs=arcs) if blunders and free is None and len(row) <= DENSE else Told()
     late: tuple[str, ...] = ()
     noise = 1.0
+    others: tuple[tuple[Shape, float], ...] = ()
     if free is None:
         found, aside = _without_blunders(row, told, closed=closed, arcs=arcs)
         late = _behind(found.shape)
@@ -110,7 +115,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         free = _rather_free(row, found, aside) if may_be_free else None
         noise = found.noise
     if free is None:
-        shape, notes = regular((found.shape, *found.rivals), noise=found.noise)
+        shape, notes, others = regular((found.shape, *found.rivals), noise=found.noise)
         shape = settled(cornered(shape))
     else:
         shape, aside = free
@@ -125,6 +130,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         notes=notes,
         doubtful=tuple(row.names[index] for index in told.doubtful),
         slender=tuple(row.names[index] for index in told.slender if index not in aside),
+        others=tuple((other.chain, likely) for other, likely in others),
     )
 
 
@@ -167,6 +173,12 @@ def _plainly_free(row: Shots) -> Free | None:
         rest = _least_of_pieces(row.without(free[1]))
         return None if rest is None or length > min(rest, at_best - named) else free
     return None if length > at_best else free
+
+
+def _dense_free(row: Shots) -> Free | None:
+    """Return a line of very many shots as a free curve, where it is plainly one on the means of short runs of them."""
+    free = _plainly_free(thinned(row))
+    return None if free is None else on_all(free[0], row, residual_limit(len(row)) * math.sqrt(max(1.0, _middling(free[0]))))
 
 
 def _least_of_pieces(row: Shots) -> float | None:

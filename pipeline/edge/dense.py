@@ -45,7 +45,7 @@ def searched_dense(shots: Shots, *, closed: bool, arcs: bool) -> tuple[Searched,
     arcs : bool
         Whether it may have arcs.
     """
-    runs = np.arange(len(shots)) * min(MOST_POINTS, len(shots)) // len(shots)
+    runs = _runs_of(shots)
     good, spreads = _on_their_runs(shots, runs)
     straight = np.flatnonzero(spreads <= BENT * np.median(spreads))
     coarse = searched(_means(shots, runs, good, straight), closed=closed, arcs=arcs)
@@ -53,6 +53,18 @@ def searched_dense(shots: Shots, *, closed: bool, arcs: bool) -> tuple[Searched,
     shape = _without_needless(shots.taken(kept.tolist()), _spread(coarse.cut, runs[kept], straight, closed=closed), coarse)
     shape, aside = _proved(shots, shape, coarse.noise)
     return Searched(shape=shape, cut=coarse.cut, length=coarse.length, noise=coarse.noise), aside
+
+
+def thinned(shots: Shots) -> Shots:
+    """Return the means of runs of a dense line's shots, but those with a corner in them."""
+    runs = _runs_of(shots)
+    good, spreads = _on_their_runs(shots, runs)
+    return _means(shots, runs, good, np.flatnonzero(spreads <= BENT * np.median(spreads)))
+
+
+def _runs_of(shots: Shots) -> Index:
+    """Return the run each shot belongs to."""
+    return np.arange(len(shots)) * min(MOST_POINTS, len(shots)) // len(shots)
 
 
 def _on_their_runs(shots: Shots, runs: Index) -> tuple[NDArray[np.bool_], Array]:

@@ -30,11 +30,12 @@ FLAT_ARC: Final = math.radians(10)  # sweep below which arcs are as much rarer a
 LEAST_SWEEP: Final = math.radians(0.1)
 CORNER_PRICE: Final = 4.0  # [half nats] of a join being a corner (own judgement)
 ARC_CORNER_PRICE: Final = 1.5  # [half nats] more where the corner is at an arc: arcs mostly run on smoothly (own judgement)
-AT_CORNER: Final = 9.21  # chi-square, 2 degrees of freedom, 1 %: within it a shot may have been taken at the corner
+AT_CORNER: Final = 6.0  # [half nats] by which a shot must be likelier at a corner than beside it: twenty to one
 CLEAR_CORNER: Final = math.radians(15)  # a lesser turn is not told from the side it belongs to
-FAR_OFF: Final = 5.0  # [-] times the hopeless description, at which a fit is not even settled (good ones were below 1 by then)
-UNSETTLED: Final = 2.5  # [-] times the hopeless description, up to which shots are given to their nearest pieces before a cut is judged
+FAR_OFF: Final = 20.0  # [-] times the hopeless description, at which a fit is not even settled (good ones were below 1 by then)
+UNSETTLED: Final = 10.0  # [-] times the hopeless description, up to which shots are given to their nearest pieces before a cut is judged
 STATION_STEP: Final = 0.25  # [m] between stated standard deviations
+BEFORE_JOIN: Final = 2e-6  # [m] before a join, where the standard deviation of the piece that ends there is stated
 
 
 class Shape(msgspec.Struct, frozen=True, kw_only=True):
@@ -207,25 +208,39 @@ def _smoothed(shape: Shape) -> Shape:
 
 
 def cornered(shape: Shape) -> Shape:
-    """Let a shot that may well have been taken at a corner of two straight sides hold both of them.
+    """Let a shot that was taken at a corner of two straight sides hold both of them.
 
-    It may where it agrees with the corner within `AT_CORNER`; a corner shot is good for both sides, and where sides are
-    shot at their corners only, it is all there is.
+    It was where that is likelier by `AT_CORNER` than that it lies anywhere along a side, a spacing of the shots long.  A corner shot
+    is good for both sides, and where sides are shot at their corners only, it is all there is; a shot beside a blunt corner, whose
+    place along the sides is poorly known, tells nothing of it.
     """
     chain, corners = shape.chain, shape.sightings.corners.copy()
-    first = 0 if chain.closed else 1
-    for vertex in range(first, len(chain)):
+    steps = np.diff(shape.shots.points, axis=0)
+    spacing = float(np.median(np.hypot(steps[:, 0], steps[:, 1])))
+    for vertex in range(0 if chain.closed else 1, len(chain)):
         if vertex in corners or shape.curved[vertex - 1] or shape.curved[vertex] or abs(turn_at(chain, vertex)) < CLEAR_CORNER:
             continue
         away = shape.shots.points - np.asarray(chain.vertices[vertex])
         shot = int(np.argmin((away**2).sum(axis=1)))
-        own = shape.fit.covariance[2 * vertex : 2 * vertex + 2, 2 * vertex : 2 * vertex + 2]
-        if corners[shot] < 0 and away[shot] @ np.linalg.solve(own + shape.shots.covariances[shot], away[shot]) < AT_CORNER:
+        if corners[shot] < 0 and _at_corner(shape, vertex, shot, spacing) > AT_CORNER:
             corners[shot] = vertex
     if np.array_equal(corners, shape.sightings.corners):
         return shape
     sightings = msgspec.structs.replace(shape.sightings, corners=corners)
     return settled(refitted(msgspec.structs.replace(shape, sightings=sightings)))
+
+
+def _at_corner(shape: Shape, vertex: int, shot: int, spacing: float) -> float:
+    """Return by how much likelier [half nats] a shot was taken at a corner than anywhere within a spacing [m] along the nearer of its sides."""
+    away = shape.shots.points[shot] - np.asarray(shape.chain.vertices[vertex])
+    both = slice(2 * vertex, 2 * vertex + 2)
+    spread = shape.fit.covariance[both, both] + shape.shots.covariances[shot]
+    there = float(away @ np.linalg.solve(spread, away)) + math.log(float(np.linalg.det(spread)))
+    sides = (shape.chain.piece((vertex - 1) % len(shape.chain)), shape.chain.piece(vertex))
+    normals = [np.array([-math.sin(side.direction_at(0.0)), math.cos(side.direction_at(0.0))]) for side in sides]
+    across = [float(normal @ spread @ normal) for normal in normals]
+    beside = min(float(normal @ away) ** 2 / variance + math.log(variance) for normal, variance in zip(normals, across, strict=True))
+    return beside - there + 2 * math.log(spacing) - math.log(2 * math.pi)
 
 
 def scale_of(shape: Shape) -> float:
@@ -234,11 +249,10 @@ def scale_of(shape: Shape) -> float:
 
 
 def stations_of(chain: Chain) -> tuple[float, ...]:
-    """Return stations [m] close enough to interpolate between: every join and about every `STATION_STEP`."""
-    marks = chain.piece_stations()
+    """Return stations [m] close enough to interpolate between: every join from both its sides, and about every `STATION_STEP`."""
     stations: list[float] = []
-    for start, end in itertools.pairwise(marks):
-        count = max(2, math.ceil((end - start) / STATION_STEP))
-        stations.extend(start + (end - start) * step / count for step in range(count))
-    stations.append(marks[-1])
+    for start, end in itertools.pairwise(chain.piece_stations()):
+        last = end - min(BEFORE_JOIN, (end - start) / 4)
+        count = max(2, math.ceil((last - start) / STATION_STEP))
+        stations.extend(start + (last - start) * step / count for step in range(count + 1))
     return tuple(stations)

@@ -36,12 +36,13 @@ LEAST_SHOTS: Final = 12
 KNOTS: Final = (10, 13, 17, 22, 30, 40)  # of the spline; cross-validation chooses, and never more than
 KNOTS_PER_SHOT: Final = 0.6  # [-]
 AS_ARCS: Final = 0.0008  # [m] from the spline to its arcs, under the millimetre asked for
-FIRST_ARCS: Final = 4  # spans the curve is first divided into
 ROUNDS: Final = 8
+PROVING_ROUNDS: Final = 3
 PRICES: Final = tuple(10.0**power for power in np.arange(-1.0, -5.1, -0.5))  # of bending, with 24 knots, in units of the mean information
 PRICED_KNOTS: Final = 24
 MOST_NUMBERS: Final = 0.55  # [-] numbers spent per shot, beyond which nothing is smoothed
 SIGMA_PLACES: Final = 160  # at which the standard deviation is stated, evenly by the parameter
+STARTS: Final = 20  # places of a knot's span at which the feet of shots are first sought
 STEADY: Final = 1e-6  # weight that keeps control points from drifting along the curve, of the mean information
 
 
@@ -54,11 +55,14 @@ class FreeFit(ChainFit, frozen=True, kw_only=True):
         [m]
     numbers : float
         How many numbers the smoothing spent (its effective degrees of freedom) [-].
+    curve : _Smoothed or NodeSpline
+        The curve the arcs were put through.
     """
 
     free_stations: Array
     free_sigmas: Array
     numbers: float
+    curve: _Smoothed | NodeSpline
 
     def normal_sigmas(self, stations: Sequence[float]) -> Array:
         """Return the standard deviation of the curve square to itself [m] at stations [m]."""
@@ -82,6 +86,31 @@ def free_shape(shots: Shots, below: float = math.inf) -> Shape | None:
     if nodes is None or (smooth is not None and _length(smooth, shots) < _length(nodes, shots)):
         return None if smooth is None else _as_shape(shots, smooth)
     return _as_shape(shots, nodes)
+
+
+def on_all(shape: Shape, shots: Shots, limit: float) -> tuple[Shape, list[int]]:
+    """Fit a free curve found on few shots to all of them; returns it with the indices of those set aside.
+
+    Parameters
+    ----------
+    shape : Shape
+        Of a free curve.
+    shots : Shots
+        In order.
+    limit : float
+        Standardised residual beyond which a shot is set aside [-].
+    """
+    if not isinstance(shape.fit, FreeFit):
+        raise TypeError("no free curve")
+    curve, aside = shape.fit.curve, np.zeros(len(shots), dtype=bool)
+    for _ in range(PROVING_ROUNDS):
+        curve = curve.on(shots.taken(np.flatnonzero(~aside).tolist()))
+        fitted = _as_shape(shots.taken(np.flatnonzero(~aside).tolist()), curve)
+        off = np.abs(project(fitted.chain, shots.points)[1]) > limit * shots.sigmas
+        if np.array_equal(off, aside):
+            break
+        aside = off
+    return fitted, np.flatnonzero(aside).tolist()
 
 
 def _length(curve: _Smoothed | NodeSpline, shots: Shots) -> float:
@@ -142,9 +171,10 @@ class _Spline:
 
 
 class _Smoothed(msgspec.Struct, frozen=True, kw_only=True):
-    """A smoothed curve: its cross-validation score, control points, the shots' parameters, rows, misfits, numbers spent, covariance."""
+    """A smoothed curve: its cross-validation score, the price of its bending, control points, the shots' parameters, rows, misfits, numbers spent, covariance."""
 
     score: float
+    price: float
     spline: _Spline
     control: Array
     t: Array
@@ -156,6 +186,17 @@ class _Smoothed(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def chi_square(self) -> float:
         return float(self.misfit @ self.misfit)
+
+    @property
+    def pieces(self) -> int:
+        """How many cubics the curve is made of, evenly by the parameter."""
+        return self.spline.knots
+
+    def on(self, shots: Shots) -> _Smoothed:
+        """Return the curve at the same price through other shots, begun from this one."""
+        t = np.arange(STARTS * self.pieces) / (STARTS * self.pieces)
+        nearest = np.argmin(((shots.points[:, None] - self.places(t)[0][None]) ** 2).sum(axis=2), axis=1)
+        return _smoothed(self.spline, shots, self.price, (self.control, t[nearest])) or self
 
     def places(self, t: Array) -> tuple[Array, Array]:
         """Return places [m] and directions of travel (not of unit length) at parameters, a lap of 1."""
@@ -197,7 +238,7 @@ def _smoothed(spline: _Spline, shots: Shots, price: float, start: tuple[Array, A
     if numbers > MOST_NUMBERS * count or not np.isfinite(control).all():
         return None
     score = float(misfit @ misfit) * count / (count - numbers) ** 2
-    return _Smoothed(score=score, spline=spline, control=control, t=t, rows=rows, misfit=misfit, numbers=numbers, covariance=inverse)
+    return _Smoothed(score=score, price=price, spline=spline, control=control, t=t, rows=rows, misfit=misfit, numbers=numbers, covariance=inverse)
 
 
 def _rows(spline: _Spline, control: Array, shots: Shots, t: Array) -> tuple[Array, Array]:
@@ -221,7 +262,8 @@ def _reprojected(spline: _Spline, control: Array, points: Array, t: Array) -> Ar
 
 
 def _as_shape(shots: Shots, best: _Smoothed | NodeSpline) -> Shape:
-    chain = arcs_through(best.places, np.arange(FIRST_ARCS) / FIRST_ARCS, AS_ARCS)
+    # from cubic to cubic: so the arcs are the same whichever shot the row begins at, or whichever way it runs
+    chain = arcs_through(best.places, np.arange(best.pieces) / best.pieces, AS_ARCS)
     stations, sigmas = _sigmas(best, chain)
     at, offsets = project(chain, shots.points)
     fit = FreeFit(
@@ -239,6 +281,7 @@ def _as_shape(shots: Shots, best: _Smoothed | NodeSpline) -> Shape:
         free_stations=stations,
         free_sigmas=sigmas,
         numbers=best.numbers,
+        curve=best,
     )
     pieces = np.array([chain.locate(float(station))[0] for station in at], dtype=np.intp)
     sightings = Sightings(points=shots.points, covariances=shots.covariances, pieces=pieces, corners=np.full(len(shots), -1, dtype=np.intp))

@@ -1,9 +1,19 @@
 """What pools mostly are, offered as conditions and taken only where the shots do not speak against them.
 
 Offered are sides parallel or square to the longest one, equal radii, and equal sweeps of arcs with equal radii (symmetric ends).
-Nobody builds exactly so: a condition is taken as an observation of its own, as good as builders work, not as the
-truth.  It helps where shots are few and yields where they are many, and the stated uncertainty stays honest on a pool that is not quite
-square.
+Nobody builds exactly so: a condition is an observation of its own, as good as builders work, not the truth.  And a side that lies near
+to a right angle may have been built otherwise: with the likelihood w that it was meant so, after the shots were seen, the chain is
+the mean of the one with the condition and the one without, and its covariance that of the mixture,
+
+    C = w C1 + (1 - w) C0 + w (1 - w) (x1 - x0) (x1 - x0)'
+
+For one condition missed by m, its variance s² from the shots and t² as builders hold it, that is an observation of variance
+(s² + t²) / w - s², with (1 - w) / w m² of doubt beside.  So it helps where shots are few, yields where they are many, and the stated
+uncertainty holds both on a square pool and on one that is not quite.
+
+References
+----------
+J. A. Hoeting and others, "Bayesian model averaging: a tutorial", Statistical Science 14 (1999), 382-417 (from memory).
 """
 
 from __future__ import annotations
@@ -32,13 +42,15 @@ AS_BUILT: Final[dict[str, float]] = {  # standard deviation to which builders ho
     "equal-radius": 0.005,  # [-]
     "equal-sweep": 0.005,  # [-] of the bulge
 }
+MEANT: Final = 0.9  # [-] of the pieces nearer to a condition than `NEAR`, those meant to be so (own judgement); the others lie anywhere within
 
 
-def regular(shapes: Sequence[Shape], *, noise: float) -> tuple[Shape, tuple[str, ...]]:
-    """Return that one of several shapes, each under the conditions it bears, whose description is the shortest.
+def regular(shapes: Sequence[Shape], *, noise: float) -> tuple[Shape, tuple[str, ...], tuple[tuple[Shape, float], ...]]:
+    """Return that one of several shapes, each under the conditions it bears, whose description is the shortest; what was tested; and the others.
 
     A condition saves numbers: those the shots no longer have to tell (by how much less they hold the chain).  So a corner
-    like the three others is preferred to one of its own kind where the shots on it tell little.
+    like the three others is preferred to one of its own kind where the shots on it tell little.  Each of the others comes with its
+    likelihood: descriptions that differ by d half nats stand at odds of exp(d / 2).
 
     Parameters
     ----------
@@ -47,15 +59,18 @@ def regular(shapes: Sequence[Shape], *, noise: float) -> tuple[Shape, tuple[str,
     noise : float
         Variance factor the descriptions are judged by.
     """
-    best, least = with_hypotheses(shapes[0]), math.inf
-    if len(shapes) > 1:
-        bound = [(with_hypotheses(shape), shape) for shape in shapes]
-        for one, plain in bound:
-            saved = (_numbers_told(plain) - _numbers_told(one[0])) * math.log(max(len(plain.shots), 3))
-            length = description_length(one[0], noise=noise) - saved
-            if length < least - 1e-9:
-                best, least = one, length
-    return best
+    if len(shapes) == 1:
+        return (*with_hypotheses(shapes[0]), ())
+    bound = [(with_hypotheses(shape), shape) for shape in shapes]
+    lengths = [
+        description_length(one[0], noise=noise) - (_numbers_told(plain) - _numbers_told(one[0])) * math.log(max(len(plain.shots), 3))
+        for one, plain in bound
+    ]
+    least = min(lengths)
+    best = next(index for index, length in enumerate(lengths) if length < least + 1e-9)
+    odds = [math.exp((least - length) / 2) for length in lengths]
+    others = tuple((one[0], odd / sum(odds)) for index, ((one, _), odd) in enumerate(zip(bound, odds, strict=True)) if index != best)
+    return (*bound[best][0], others)
 
 
 def _numbers_told(shape: Shape) -> float:
@@ -72,28 +87,34 @@ def with_hypotheses(shape: Shape) -> tuple[Shape, tuple[str, ...]]:
         miss, variance = float(missed[0]), float(sigmas[0]) ** 2 * scale_of(shape)
         if abs(miss) > NEAR[tie.kind]:
             continue
-        statistic = miss * miss / (variance + AS_BUILT[tie.kind] ** 2)
+        both = variance + AS_BUILT[tie.kind] ** 2
+        statistic = miss * miss / both
         if statistic > SPEAKS_AGAINST:
             notes.append(f"{_named(tie)} not taken: test {statistic:.1f} > {SPEAKS_AGAINST}")
             continue
-        bound = refitted(shape, ties=[*shape.fit.ties, msgspec.structs.replace(tie, sigma=AS_BUILT[tie.kind])])
+        likely = _likely(miss, both, NEAR[tie.kind])
+        weighed = msgspec.structs.replace(tie, sigma=math.sqrt(both / likely - variance), doubt=math.sqrt((1 - likely) / likely) * abs(miss))
+        bound = refitted(shape, ties=[*shape.fit.ties, weighed])
         if bound.fit.converged:
             shape = bound
             notes.append(f"{_named(tie)} taken: test {statistic:.1f} < {SPEAKS_AGAINST}")
     return shape, tuple(notes)
 
 
+def _likely(miss: float, variance: float, near: float) -> float:
+    """Return how likely a condition is that is missed by so much, its miss of this variance if it holds, anywhere within `near` if not."""
+    meant = MEANT * math.exp(-miss * miss / (2 * variance)) / math.sqrt(2 * math.pi * variance)
+    return meant / (meant + (1 - MEANT) / (2 * near))
+
+
 def _offered(shape: Shape) -> Iterator[Tie]:
     pieces = list(shape.chain.pieces())
     lines = [index for index, curved in enumerate(shape.curved) if not curved]
     arcs = [index for index, curved in enumerate(shape.curved) if curved]
-    if lines:
-        longest = max(lines, key=lambda index: (round(pieces[index].length, 6), -index))
-        bearing = pieces[longest].direction_at(0.0)
-        for index in lines:
-            if index != longest:
-                turn = pieces[index].direction_at(0.0) - bearing
-                yield Tie("parallel" if abs(math.cos(turn)) > abs(math.sin(turn)) else "square", longest, index)
+    by_length = sorted(lines, key=lambda index: (-round(pieces[index].length, 6), index))  # the same order wherever the crew began
+    for index in by_length[1:]:
+        turn = pieces[index].direction_at(0.0) - pieces[by_length[0]].direction_at(0.0)
+        yield Tie("parallel" if abs(math.cos(turn)) > abs(math.sin(turn)) else "square", by_length[0], index)
     order = sorted(arcs, key=lambda index: (round(pieces[index].radius, 6), index))
     for first, second in itertools.pairwise(order):
         yield Tie("equal-radius", first, second)

@@ -8,6 +8,7 @@ from typing import Final, cast
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.edge.as_built import AsBuilt, as_built
 from pipeline.edge.blunders import most_set_aside
@@ -20,11 +21,14 @@ from pipeline.geometry.projection import project
 from pipeline.model.site import FittedLine, LineCode, Residual
 from pipeline.model.survey import SurveyPoint
 
+Array = NDArray[np.float64]
+
 ARCS_ALLOWED: Final = frozenset({"WATER", "COPING", "DECK", "OBJECT"})
 WELL_SHOT: Final = frozenset({"WATER", "COPING"})  # lines shot closely enough to prove single shots wrong
 OPEN_TURN: Final = math.radians(75)  # a curve that turns more between two shots hangs on its model alone
 LONG_GAP: Final = 4.0  # [-] times the median spacing, and
 LONG_GAP_LEAST: Final = 3.0  # [m] a gap must be so long to be told of, where it holds a corner or a curve
+UNLIKELY: Final = 1e-4  # [-] likelihood below which another row of pieces adds nothing to the uncertainty
 PLAIN_SCALE: Final = 4.0  # variance factor from which a line's noise is worth a warning
 
 
@@ -54,7 +58,7 @@ def record(line: Line, built: AsBuilt) -> FittedLine:
     """Return the record of a line as built, with the standard deviation along it and the residual of every shot."""
     shape, chain = built.shape, built.shape.chain
     stations = stations_of(chain)
-    root = math.sqrt(built.scale)
+    sigmas = np.sqrt(shape.fit.normal_sigmas(stations) ** 2 * built.scale + _doubted(built, stations))
     aside = {one.name for one in built.set_aside}
     freedom = shape.fit.degrees_of_freedom
     factor = shape.fit.variance_factor if freedom > 0 else built.scale
@@ -63,11 +67,21 @@ def record(line: Line, built: AsBuilt) -> FittedLine:
         line=line.line,
         chain=chain,
         sigma_stations=stations,
-        sigma_normals=tuple(float(sigma) * root for sigma in shape.fit.normal_sigmas(stations)),
+        sigma_normals=tuple(float(sigma) for sigma in sigmas),
         residuals=tuple(_residuals(chain, line.points, aside)),
         sigma0=float(np.sqrt(np.mean(shape.fit.sigmas**2) * factor)),
         notes=built.notes,
     )
+
+
+def _doubted(built: AsBuilt, stations: Sequence[float]) -> Array:
+    """Return the variance [m²] at stations [m] that comes of not knowing which pieces there are: how far other likely rows of them run off."""
+    variance = np.zeros(len(stations))
+    places = np.array([built.shape.chain.point_at(station) for station in stations])
+    for other, likely in built.others:
+        if likely > UNLIKELY:
+            variance += likely * project(other, places)[1] ** 2
+    return variance
 
 
 def _residuals(chain: Chain, points: Sequence[SurveyPoint], aside: set[str]) -> Iterator[Residual]:

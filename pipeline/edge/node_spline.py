@@ -35,6 +35,7 @@ MOST_STEPS: Final = 25
 GAIN_DONE: Final = 3e-4  # [-] of chi-square, relative
 HOPELESS: Final = 5.0  # [-] times the description to undercut, beyond which other divisions of so many nodes are not tried
 LONGEST_MOVE: Final = 0.5  # [m] of a node in one step
+STARTS: Final = 20  # places of a span at which the feet of shots are first sought
 STEADY: Final = 1e-6  # weight that keeps nodes from drifting along the curve, of the mean information
 
 
@@ -53,6 +54,17 @@ class NodeSpline(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def numbers(self) -> int:
         return int(self.nodes.size)
+
+    @property
+    def pieces(self) -> int:
+        """How many cubics the curve is made of, evenly by the parameter."""
+        return len(self.nodes)
+
+    def on(self, shots: Shots) -> NodeSpline:
+        """Return the curve of as many nodes through other shots, in order along it, begun from this one."""
+        places = self.places(np.arange(STARTS * len(self.nodes)) / (STARTS * len(self.nodes)))[0]
+        nearest = np.argmin(((shots.points[:, None] - places[None]) ** 2).sum(axis=2), axis=1)
+        return _finished(_settled(_State(shots, self.nodes, nearest // STARTS, nearest % STARTS / STARTS)))
 
     def places(self, t: Array) -> tuple[Array, Array]:
         """Return places [m] and directions of travel (not of unit length) at parameters, a lap of 1."""
@@ -116,7 +128,10 @@ class _State:
 
 
 def _fitted(shots: Shots, count: int, shift: float) -> _State:
-    state = _State(shots, *_divided(shots.points, count, shift))
+    return _settled(_State(shots, *_divided(shots.points, count, shift)))
+
+
+def _settled(state: _State) -> _State:
     damping = 1e-3
     for _ in range(MOST_STEPS):
         better, damping = _improved(state, damping)
@@ -133,11 +148,11 @@ def _improved(state: _State, damping: float) -> tuple[_State | None, float]:
     """Return the state after a move that lowers chi-square, damped until one does, and the damping to go on with."""
     rows = state.rows()
     normal, gradient = rows.T @ rows, rows.T @ state.misfit
-    diagonal = np.diag(normal)
+    diagonal = np.repeat(np.diag(normal).reshape(-1, 2).mean(axis=1), 2)  # the same damping however the axes lie
     steady = STEADY * float(diagonal.mean())
     for _ in range(6):
         move = np.linalg.solve(normal + np.diag(damping * diagonal + steady), -gradient).reshape(-1, 2)
-        move *= min(1.0, LONGEST_MOVE / max(float(np.abs(move).max()), 1e-12))
+        move *= min(1.0, LONGEST_MOVE / max(float(np.hypot(move[:, 0], move[:, 1]).max()), 1e-12))
         moved = _State(state.shots, state.nodes + move, state.span, state.share)
         if moved.chi_square < state.chi_square + 1e-9:
             return moved, max(damping / 10, 1e-9)

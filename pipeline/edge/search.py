@@ -8,7 +8,7 @@ out among its neighbours) judged by the description length of the whole adjusted
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Final
 
 import msgspec
@@ -27,9 +27,10 @@ BAD_JOIN: Final = 2.5  # [-] standard deviations of a residual that shows a join
 NEAR_JOIN: Final = 3  # shots on either side of it
 SHORT: Final = 4  # shots of a line that may be a bit of a longer arc
 SMALL: Final = 3  # shots of a piece that may be a corner overshot, a blunder, or nothing
-MOST_TRIALS: Final = 300  # exchanges tried at the most: a line that needs more is no row of lines and arcs
+MOST_TRIALS: Final = 300  # exchanges after which no further round is begun: a line that needs more is no row of lines and arcs
 MOST_ROUNDS: Final = 60
 WORTH: Final = 0.5  # [half nats] a lesser gain is no gain
+GROWN: Final = ((0, 0), (1, 0), (0, 1), (1, 1), (2, 1), (1, 2), (2, 2))  # shots a rounded corner takes from the sides before and after it
 SAVED_BY_MERGING: Final = 16.0  # [half nats] beside numbers, that one piece fewer can save: itself, a corner, an arc
 DOUBTFUL: Final = 15.0  # [half nats] by which the costs of pieces alone may be off for pieces in a chain
 ALIKE: Final = 1e-4  # [half nats] two exchanges that differ by less lead to the same shape
@@ -85,18 +86,57 @@ def searched(shots: Shots, *, closed: bool, arcs: bool, begins: bool = False) ->
     return msgspec.structs.replace(best, rivals=_rivals(best, tried))
 
 
-def _descended(shots: Shots, best: Searched, costs: Costs, tried: list[Searched]) -> Searched:
+def bettered(shots: Shots, start: Cut, *, closed: bool, arcs: bool, noise: float, near: Collection[int]) -> Searched | None:
+    """Better a cut by exchanges about some shots alone, where it is known to be the best elsewhere; None where the shots speak of another noise.
+
+    Parameters
+    ----------
+    shots : Shots
+        In order.
+    start : tuple of Stretch
+        The cut to begin with.
+    closed : bool
+        Whether the line closes.
+    arcs : bool
+        Whether it may have arcs.
+    noise : float
+        Variance factor the cut was found by.
+    near : collection of int
+        Shots of which an exchange must put one on another piece.
+    """
+    costs = costs_of(shots, closed=closed, arcs=arcs)
+    if noise_of(costs) != noise:
+        return None
+    first = _tried(shots, start, closed=closed, noise=noise)
+    if first is None:
+        return None
+    tried = [first]
+    best = _descended(shots, first, noisier(costs, noise), tried, near)
+    return msgspec.structs.replace(best, rivals=_rivals(best, tried))
+
+
+def _descended(shots: Shots, best: Searched, costs: Costs, tried: list[Searched], near: Collection[int] | None = None) -> Searched:
     """Return what is left when no exchange shortens the description any more; each time the best exchange of all is made.
 
     Whatever heading or hand the line was shot in, the same exchanges are then made.
     """
-    seen: set[Change] = set()
+    seen: dict[Change, float] = {}
     for _ in range(MOST_ROUNDS):
-        better = _best_exchange(shots, best, costs, seen, tried)
+        better = _best_exchange(shots, best, costs, seen, tried, near) if len(tried) <= MOST_TRIALS else None
         if better is None:
             break
         best = better
+    tried.extend(_nearly_as_good(shots, best, costs, seen))
     return best
+
+
+def _nearly_as_good(shots: Shots, best: Searched, costs: Costs, seen: dict[Change, float]) -> Iterator[Searched]:
+    """Yield what exchanges that did not help when they were seen, but nearly, make of the best cut."""
+    for exchange in _exchanges(best, costs):
+        if seen.get(_change(best.cut, exchange, costs.points), math.inf) < RIVAL:
+            trial = _tried(shots, exchange, closed=costs.closed, noise=best.noise, hopeless=best.length + HOPELESS)
+            if trial is not None:
+                yield trial
 
 
 def _rivals(best: Searched, tried: list[Searched]) -> tuple[Shape, ...]:
@@ -117,18 +157,18 @@ def _likeness(shape: Shape) -> tuple[object, ...]:
     return (len(shape.chain), sum(shape.curved), len(shape.fit.ties), round(shape.fit.chi_square, 1))
 
 
-def _best_exchange(shots: Shots, best: Searched, costs: Costs, seen: set[Change], tried: list[Searched]) -> Searched | None:
+def _best_exchange(
+    shots: Shots, best: Searched, costs: Costs, seen: dict[Change, float], tried: list[Searched], near: Collection[int] | None
+) -> Searched | None:
     """Return the exchange that shortens the description most; None where none does.  Those seen not to help are not tried again."""
     better: Searched | None = None
     for exchange in _exchanges(best, costs):
         key = _change(best.cut, exchange, costs.points)
-        if key in seen:
+        if key in seen or (near is not None and not _touches(key[1], near, costs.points)):
             continue
-        if len(tried) > MOST_TRIALS:
-            break
         trial = _tried(shots, exchange, closed=costs.closed, noise=best.noise, hopeless=best.length + HOPELESS)
         if trial is None or trial.length >= best.length - WORTH:
-            seen.add(key)
+            seen[key] = math.inf if trial is None else trial.length - best.length
         if trial is not None:
             tried.append(trial)
             if trial.length < min(best.length - WORTH, math.inf if better is None else better.length - ALIKE):
@@ -208,6 +248,10 @@ def _change(now: Cut, then: Cut, points: int) -> Change:
     out = [index for index, one in enumerate(old) if one not in new]
     near = {(index + step) % len(old) for index in out for step in (-1, 0, 1)}
     return frozenset(old[index] for index in near), frozenset(one for one in new if one not in old)
+
+
+def _touches(pieces: Collection[Stretch], near: Collection[int], points: int) -> bool:
+    return any((place - one.first) % points < one.count for one in pieces for place in near)
 
 
 def _lapless(one: Stretch, points: int) -> Stretch:
@@ -330,11 +374,9 @@ def _bends(now: Cut, costs: Costs) -> Iterator[Cut]:
 def _bends_on(line: Stretch, costs: Costs) -> bool:
     """Say whether a line with the next shot on either side may well be an arc: else no smooth arc stands in its place."""
     wide = msgspec.structs.replace(line, first=line.first - 1, last=line.last + 1)
-    if wide.count > costs.points or (not costs.closed and (wide.first < 0 or wide.last >= costs.points)):
+    if line.count <= SHORT or wide.count > costs.points or (not costs.closed and (wide.first < 0 or wide.last >= costs.points)):
         return True
-    inner = msgspec.structs.replace(line, is_arc=True)
-    rise = min(_cost(costs, wide, True), _cost(costs, inner, True) + DOUBTFUL if line.count <= SHORT else math.inf)
-    return rise - _cost(costs, line, False) < 2 * DOUBTFUL
+    return _cost(costs, wide, True) - _cost(costs, line, False) < 2 * DOUBTFUL
 
 
 def _rounded(now: Cut, index: int, costs: Costs) -> Iterator[Cut]:
@@ -343,18 +385,21 @@ def _rounded(now: Cut, index: int, costs: Costs) -> Iterator[Cut]:
     if count < 3 or (not costs.closed and index in (0, count - 1)):
         return
     before, after = now[index - 1], now[(index + 1) % count]
-    for grown in (0, 1, 2) if stretch.count <= SHORT else (0,):
-        if min(before.count, after.count) - grown < SMALL and grown:
-            return
-        if stretch.count + 2 * grown < SMALL:
+    for back, ahead in GROWN if stretch.count <= SHORT else GROWN[:1]:
+        if stretch.count + back + ahead < SMALL or not (_spares(before, back) and _spares(after, ahead)):
             continue
         parts = list(now)
-        parts[index - 1] = msgspec.structs.replace(before, last=before.last - grown)
+        parts[index - 1] = msgspec.structs.replace(before, last=before.last - back)
         parts[index] = msgspec.structs.replace(
-            stretch, first=stretch.first - grown, last=stretch.last + grown, is_arc=True, smooth=True, shared=stretch.shared and not grown
+            stretch, first=stretch.first - back, last=stretch.last + ahead, is_arc=True, smooth=True, shared=stretch.shared and not back
         )
-        parts[(index + 1) % count] = msgspec.structs.replace(after, first=after.first + grown, shared=after.shared and not grown)
+        parts[(index + 1) % count] = msgspec.structs.replace(after, first=after.first + ahead, shared=after.shared and not ahead)
         yield _normal(tuple(parts), costs.points)
+
+
+def _spares(one: Stretch, shots: int) -> bool:
+    """Say whether a piece can give shots away and still be held by the others."""
+    return not shots or one.count - shots >= (SMALL if one.is_arc else SMALL - 1)
 
 
 def _shared_out(now: Cut, costs: Costs) -> Iterator[Cut]:

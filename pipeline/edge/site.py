@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from pipeline.edge.deck_levels import deck_levels
+from pipeline.edge.deck_levels import Followed, deck_levels
 from pipeline.edge.furniture import ends_of, furniture_of, gates_of, marks_of
 from pipeline.edge.levels import Cut, heights_of
 from pipeline.edge.lines import FittedRow, fitted, why_no_line
 from pipeline.edge.shots import STANDING, Line, lines_of
-from pipeline.edge.steps import risers_of, shots_on_sides, steps_of
+from pipeline.edge.steps import Step, risers_of, shots_on_sides, steps_of
 from pipeline.errors import Reason, SurveyError
 from pipeline.geometry.chain import Chain
 from pipeline.model.job import Job
 from pipeline.model.site import FittedLine, LevelSurface, Riser, Site
-from pipeline.model.survey import Survey
+from pipeline.model.survey import Survey, SurveyPoint
 
 
 def fit_site(job: Job, survey: Survey) -> Site:
@@ -30,39 +30,34 @@ def fit_site(job: Job, survey: Survey) -> Site:
     """
     waters = _waters(job, survey)
     rows = {code: _rows(survey, code) for code in ("COPING", "DECK", "WALL", "JOINT", "DRAIN", "UTILITY")}
-    walls = tuple(row.line for row in rows["WALL"])
-    joints = tuple(row.line for row in rows["JOINT"])
+    lines = {code: tuple(row.line for row in found) for code, found in rows.items()}
     points = tuple(point for point in survey.points if point.state in STANDING)
     steps, step_warnings = steps_of(lines_of(survey, "STEP"))
     riser_row = risers_of(steps, points)
-    heights, on_coping = heights_of(points)
-    heights = shots_on_sides(heights, riser_row.risers, steps)
-    nosings = tuple(riser.nosing for riser in riser_row.risers)
-    followed = deck_levels(heights, on_coping, _cuts(riser_row.risers, joints), tuple(row.line.chain for row in waters), nosings)
+    followed = _followed(points, riser_row.risers, steps, lines["JOINT"], waters)
     levels = followed.patched
-    furniture = furniture_of(survey, walls)
+    furniture = furniture_of(survey, lines["WALL"])
     gates, gate_warnings = gates_of(job, survey)
     start, end = ends_of(survey)
-    fits = [row for code in rows for row in rows[code]]
     return Site(
         waters=tuple(row.line for row in waters),
-        copings=tuple(row.line for row in rows["COPING"]),
-        decks=tuple(row.line for row in rows["DECK"]),
-        walls=walls,
-        joints=joints,
-        drains=tuple(row.line for row in rows["DRAIN"]),
-        utilities=tuple(row.line for row in rows["UTILITY"]),
+        copings=lines["COPING"],
+        decks=lines["DECK"],
+        walls=lines["WALL"],
+        joints=lines["JOINT"],
+        drains=lines["DRAIN"],
+        utilities=lines["UTILITY"],
         point_hazards=furniture.point_hazards,
         risers=riser_row.risers,
         openings=furniture.openings,
         objects=furniture.objects,
-        marks=marks_of(survey, walls),
+        marks=marks_of(survey, lines["WALL"]),
         gates=gates,
         start=start,
         end=end,
         levels=LevelSurface(patches=levels.patches, joint=levels.joint),
         warnings=(
-            *(warning for row in (*waters, *fits) for warning in (*row.warnings, *row.faults)),
+            *_of_rows((*waters, *(row for found in rows.values() for row in found))),
             *step_warnings,
             *riser_row.warnings,
             *_off_levels(levels.set_aside),
@@ -149,6 +144,22 @@ def _check_extents(job: Job, rows: Sequence[FittedRow]) -> None:
 
 def _rows(survey: Survey, code: str) -> tuple[FittedRow, ...]:
     return tuple(row for line in lines_of(survey, code) if (row := fitted(line)) is not None)
+
+
+def _of_rows(rows: Sequence[FittedRow]) -> Iterator[Reason]:
+    """Return what is to be said of the lines; what would hold a water's edge only warns of the others."""
+    for row in rows:
+        yield from row.warnings
+        yield from row.faults
+
+
+def _followed(
+    points: Sequence[SurveyPoint], risers: Sequence[Riser], steps: Sequence[Step], joints: Sequence[FittedLine], waters: Sequence[FittedRow]
+) -> Followed:
+    """Return the deck's levels from all heights on it, cut where risers and joints cut it."""
+    heights, on_coping = heights_of(points)
+    heights = shots_on_sides(heights, risers, steps)
+    return deck_levels(heights, on_coping, _cuts(risers, joints), tuple(row.line.chain for row in waters), tuple(riser.nosing for riser in risers))
 
 
 def _cuts(risers: Sequence[Riser], joints: Sequence[FittedLine]) -> list[Cut]:

@@ -68,12 +68,15 @@ class Tie(msgspec.Struct, frozen=True, order=True):
         Pieces of the chain.
     sigma : float
         Standard deviation to which the condition holds [rad] or [-]; 0: exactly.
+    doubt : float
+        Standard deviation [rad] or [-] the condition has beside the one it is weighted by: it may not hold at all.
     """
 
     kind: TieKind
     first: int
     second: int
     sigma: float = 0.0
+    doubt: float = 0.0
 
 
 class Sightings(msgspec.Struct, frozen=True, kw_only=True):
@@ -142,10 +145,13 @@ class ChainFit(msgspec.Struct, frozen=True, kw_only=True):
         """Return the standard deviation of the chain square to itself [m] at stations [m], a-priori sigmas."""
         located = [self.chain.locate(station) for station in stations]
         points = np.array([self.chain.piece(index).point_at(distance) for index, distance in located])
-        pieces = np.array([index for index, _ in located], dtype=np.intp)
-        layout = _Layout(len(self.chain.vertices), self.curved, self.chain.closed)
-        rows = layout.offset_rows(layout.pack(self.chain), points, pieces)[1]
+        rows = self.normal_rows(points, np.array([index for index, _ in located], dtype=np.intp))
         return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, self.covariance, rows), 0.0)))
+
+    def normal_rows(self, points: Array, pieces: Index) -> Array:
+        """Return the derivatives (n, unknowns) of the chain square to itself at places (n, 2) [m] of its pieces."""
+        layout = _Layout(len(self.chain.vertices), self.curved, self.chain.closed)
+        return layout.offset_rows(layout.pack(self.chain), points, pieces)[1]
 
 
 class _Layout:
@@ -403,6 +409,7 @@ def _finish(layout: _Layout, state: _State, ties: Sequence[Tie], pull: Array, st
     redundancies[~state.along] = np.clip(1 - pairs.mean(axis=1), 0.0, 1.0)
     # the trace of the hat matrix counts the unknowns that shots hold; those held by the pull alone do not count
     freedom = round(len(state.misfit) - float(leverage.sum()))
+    covariance = _with_doubts(state, ties, covariance)
     return ChainFit(
         chain=layout.unpack(state.x),
         curved=layout.curved,
@@ -417,6 +424,15 @@ def _finish(layout: _Layout, state: _State, ties: Sequence[Tie], pull: Array, st
         converged=converged,
         tie_tests=_tie_tests(state, normal),
     )
+
+
+def _with_doubts(state: _State, ties: Sequence[Tie], covariance: Array) -> Array:
+    """Return the covariance with the errors of conditions that may not hold, each carried through by its weight."""
+    soft = [tie for tie in ties if tie.sigma > 0]
+    if not any(tie.doubt for tie in soft):
+        return covariance
+    moved = covariance @ state.rows[len(state.rows) - len(soft) :].T * [tie.doubt / tie.sigma for tie in soft]
+    return np.asarray(covariance + moved @ moved.T)
 
 
 def _tie_tests(state: _State, normal: Array) -> tuple[float, ...]:

@@ -11,15 +11,19 @@ import time
 import numpy as np
 
 from pipeline.edge.as_built import as_built
-from tests.benchmarks.edge_truth import SHAPES, shoot
+from tests.benchmarks.edge_truth import SHAPES, FreeForm, shoot
 
 COUNTS = (50, 100, 200, 400, 800, 1600, 3200, 5000)
 
 
 def seconds(name: str, count: int) -> tuple[int, float]:
     """Return the shots and the processor time [s] of one fit."""
-    truth = SHAPES[name]()
-    shots = shoot(truth, truth.length / count, 0.005, np.random.default_rng(1)).shots
+    rng = np.random.default_rng(1)
+    truth = FreeForm() if name == "free form" else SHAPES[name]()
+    if isinstance(truth, FreeForm):
+        shots = truth.shoot(truth.length / count, 0.005, rng)[1]
+    else:
+        shots = shoot(truth, truth.length / count, 0.005, rng).shots
     began = time.process_time()
     as_built(shots, closed=True, arcs=True)
     return len(shots), time.process_time() - began
@@ -27,7 +31,7 @@ def seconds(name: str, count: int) -> tuple[int, float]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--shapes", default="rectangle,round ends,lagoon,Roman ends")
+    parser.add_argument("--shapes", default="rectangle,round ends,lagoon,Roman ends,free form")
     options = parser.parse_args()
     names = options.shapes.split(",")
     print(f"{'shots':>8}" + "".join(f"{name:>14}" for name in names))

@@ -150,6 +150,12 @@ class FreeForm:
         stations = np.interp((np.arange(count) + 0.5 + rng.uniform(-0.3, 0.3, count)) * shots[-1] / count, shots, self.lengths)
         return stations, shots_at(self.places(stations) + rng.normal(0, noise, (count, 2)), noise)
 
+    def shoot_plainly(self, spacing, noise, rng):
+        """Shots about `spacing` [m] apart and nothing else."""
+        count = max(round(self.length / spacing), 4)
+        stations = (np.arange(count) + rng.uniform(0, 1) + rng.uniform(-0.3, 0.3, count)) * self.length / count % self.length
+        return stations, shots_at(self.places(stations) + rng.normal(0, noise, (count, 2)), noise)
+
     def bound(self, shot_stations, noise, stations):
         """The Cramér–Rao standard deviations [m] square to the curve."""
         shots, there = self.rows(shot_stations), self.rows(stations)
@@ -192,6 +198,15 @@ def shoot(chain: Chain, spacing: float, noise: float, rng, least_line=4, least_a
             points.append(piece.point_at(piece.length * (step + 0.5 + rng.uniform(-0.3, 0.3)) / count))
             pieces.append(index)
     return Shoot(shots_at(np.array(points) + rng.normal(0, noise, (len(points), 2)), noise), np.array(pieces, dtype=np.intp))
+
+
+def plainly_shot(chain: Chain, spacing: float, noise: float, rng) -> Shoot:
+    """Shots all round about `spacing` [m] apart, uneven by a third, and nothing else: a short piece may get one, or none."""
+    count = max(round(chain.length / spacing), 4)
+    stations = (np.arange(count) + rng.uniform(0, 1) + rng.uniform(-0.3, 0.3, count)) * chain.length / count % chain.length
+    points = np.array([chain.point_at(float(station)) for station in stations])
+    pieces = np.array([chain.locate(float(station))[0] for station in stations], dtype=np.intp)
+    return Shoot(shots_at(points + rng.normal(0, noise, (count, 2)), noise), pieces)
 
 
 def shots_at(points, noise) -> Shots:

@@ -17,9 +17,15 @@ def test_accuracy_table(name):
 
 @pytest.mark.long
 def test_accuracy_of_a_free_form():
-    row = edge_accuracy.measure_free(1)
+    row = edge_accuracy.measure(edge_accuracy.FREE, 1)
     assert row["right"] == 1.0
     assert row["ratio"] < 2.2
+
+
+def test_a_plainly_shot_survey_tells_what_it_shows():
+    fit = edge_accuracy.fitted("rectangle", 1, plain=True)
+    assert fit.shown
+    assert edge_accuracy.plain_row_of([fit])["shown"] == 1.0
 
 
 @pytest.mark.parametrize("kind", edge_blunders.KINDS)
@@ -44,8 +50,9 @@ def test_time_does_not_grow_with_the_square_of_the_shots():
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("name", list(edge_accuracy.SHAPES))
+@pytest.mark.parametrize("name", edge_accuracy.NAMES)
 def test_accuracy_full_size(name):
     row = edge_accuracy.measure(name, 200)
     assert row["right"] >= 0.95
     assert row["ratio"] <= 1.1
+    assert row["honesty of right"] == pytest.approx(1.0, abs=0.05)
