@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import errno
 import hashlib
 import os
 import re
@@ -344,10 +345,5 @@ def _is_full(places: Places) -> bool:
 def _refuse_full_disk(places: Places) -> None:
     free = shutil.disk_usage(places.internal).free
     if free < LEAST_FREE:
-        raise hold(
-            JobError,
-            "disk-full",
-            f"only {free / 1e6:.0f} MB are free where OUT lies, at least {LEAST_FREE / 1e6:.0f} MB are needed",
-            why="a package would break off half-way",
-            do="make room and run the batch again; it goes on where it stopped",
-        )
+        told = f"only {free / 1e6:.0f} MB are free where OUT lies, at least {LEAST_FREE / 1e6:.0f} MB are needed"
+        raise OSError(errno.ENOSPC, told, str(places.out))
