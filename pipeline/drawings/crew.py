@@ -13,9 +13,10 @@ from pipeline.drawings.pages import Part, PlanPart, TextPart, TickBox, heading, 
 from pipeline.drawings.plan_view import is_mark
 from pipeline.drawings.unrolled import unrolled_parts
 from pipeline.model.compliance import Caution
-from pipeline.model.layout import Gate, Hole, Joint, Panel
+from pipeline.model.layout import Gate, Hole, Joint, Layout, Panel
 from pipeline.units import ReportUnits, format_length
 
+_ROWS_BESIDE = 30  # of a table that stands beside another: what stands side by side is not broken over two pages
 _STEP = 0.02  # [m] a smaller rise between two holes is the deck's fall
 
 
@@ -86,18 +87,21 @@ def _setting_out(dossier: Dossier) -> TextPart:
         "The water's edge decides: no hole is drilled nearer to it than the schedule's ties put it.",
     ]
     flow += listed(steps, numbered=True)
-    flow.append(subheading("Marks"))
-    flow += [
-        _mark_table(dossier, marks),
-        paragraph("East and north: on this package's plan. The stake-out file has the holes in the survey's own frame.", "small"),
-    ]
-    if len(marks) >= 2:
-        flow += [subheading("Between marks"), table(("from", "to", "distance"), _between(marks, units), (30, 30, 40))]
-    if layout.check_distances:
-        rows = [("", each.first, each.second, format_length(each.distance, units)) for each in layout.check_distances]
-        rows = [(TickBox(), *row[1:]) for row in rows]
-        flow += [subheading("Diagonals to check, hole to hole"), table(("", "from", "to", "distance"), rows, (7, 30, 30, 40))]
+    flow += [subheading("Marks, with their places on this package's plan"), _mark_table(dossier, marks)]
+    checks = _distances_to_check(layout, marks, units)
+    flow += [space(1.5), in_columns(checks)] if len(checks) > 2 and len(layout.check_distances) <= _ROWS_BESIDE else checks
     return TextPart("Setting out", tuple(flow))
+
+
+def _distances_to_check(layout: Layout, marks: Sequence[Any], units: ReportUnits) -> list[Any]:
+    """Return the tables of distances between marks and across the fence, each under its heading."""
+    flow: list[Any] = []
+    if len(marks) >= 2:
+        flow += [subheading("Between marks"), table(("from", "to", "distance"), _between(marks, units), (24, 24, 32))]
+    if layout.check_distances:
+        rows = [(TickBox(), each.first, each.second, format_length(each.distance, units)) for each in layout.check_distances]
+        flow += [subheading("Diagonals to check, hole to hole"), table(("", "from", "to", "distance"), rows, (7, 24, 24, 32))]
+    return flow
 
 
 def _mark_table(dossier: Dossier, marks: Sequence[Any]) -> Any:

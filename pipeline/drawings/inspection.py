@@ -240,9 +240,9 @@ def _limit_words(limit: str, rule_pack: str) -> str:
 def _not_covered(dossier: Dossier) -> list[Any]:
     flow: list[Any] = [heading("What these codes do not cover")]
     flow += listed(dossier.compliance.not_covered or _NOT_COVERED)
+    flow += [subheading("Who decides"), *(paragraph(line, "strong") for line in cautions.deference(dossier.compliance))]
     if dossier.compliance.not_applicable:
         flow.append(subheading("Limits that do not apply here, and why"))
         rows = [(each.rule_pack, each.clause, _limit_words(each.limit, each.rule_pack), each.why) for each in dossier.compliance.not_applicable]
         flow.append(table(("pack", "clause", "limit", "why"), rows, (32, 26, 50, 84), plain=False))
-    flow += [subheading("Who decides"), *(paragraph(line, "strong") for line in cautions.deference(dossier.compliance))]
     return flow

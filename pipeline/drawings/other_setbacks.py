@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from pipeline.drawings.dossier import Dossier
-from pipeline.drawings.pages import TextPart, paragraph, space, table
+from pipeline.drawings.pages import TextPart, paragraph, space, table, together
 from pipeline.model.layout import Alternative
 from pipeline.units import format_length
 
@@ -21,14 +21,14 @@ def other_setbacks(dossier: Dossier) -> tuple[TextPart, ...]:
     head = ("setback", "holes", "custom panels", f"panels cost, {dossier.fabrication.currency}", "least margin over what the rules ask", "remark")
     rows = [_row(dossier, other) for other in layout.alternatives]
     flow = [
-        table(head, rows, _WIDTHS, plain=False, over="For the office: this job at other setbacks", whole=True),
+        table(head, rows, _WIDTHS, plain=False, over="For the office: this job at other setbacks"),
         space(1.5),
         paragraph(
             "Setback: fabric to water's edge, wanted everywhere. Cost: of the panels alone, at the shop's prices. The package is for the setback marked; "
             "another one is written into job.toml as `setback` in [fence] and everything is worked out anew."
         ),
     ]
-    return (TextPart("Other setbacks", tuple(flow), follows=True),)
+    return (TextPart("Other setbacks", (together(flow),), follows=True),)
 
 
 def _row(dossier: Dossier, other: Alternative) -> tuple[Any, ...]:

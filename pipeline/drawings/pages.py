@@ -162,7 +162,7 @@ def _fill_page(canvas: Any, frame: Frame, waiting: list[Any]) -> None:
     while waiting:
         flowable = waiting[0]
         if isinstance(flowable, _beginning_class()):
-            if not first and not _leaves_room(column, waiting[1], waiting[2] if len(waiting) > 2 else waiting[1]):
+            if not first and not _leaves_room(column, waiting[1], waiting[2] if len(waiting) > 2 else space(0)):
                 return
             canvas.begins.append((flowable.key, flowable.title))
             waiting.pop(0)
@@ -264,6 +264,22 @@ def in_columns(flowables: Sequence[Any]) -> Any:
     return columns
 
 
+def together(flowables: Sequence[Any]) -> Any:
+    """Return flowables that stay on one page."""
+    from reportlab.platypus import Table, TableStyle
+
+    one = Table([[list(flowables)]], hAlign="LEFT")
+    one.setStyle(
+        TableStyle(
+            [
+                ("FONTNAME", (0, 0), (-1, -1), typeface.REGULAR),
+                *((f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")),
+            ]
+        )
+    )
+    return one
+
+
 def table(
     head: Sequence[str],
     rows: Sequence[Sequence[Any]],
@@ -273,7 +289,6 @@ def table(
     grid: bool = False,
     high: float = 0.0,
     over: str = "",
-    whole: bool = False,
 ) -> Any:
     """Return a ruled table whose head is repeated on every page.
 
@@ -293,8 +308,6 @@ def table(
         Least height of a row [mm].
     over : str
         A heading over the table's head, repeated with it.
-    whole : bool
-        True never breaks it over two pages.
     """
     from reportlab.platypus import Table
 
@@ -307,8 +320,6 @@ def table(
     heights = None if not high else [*([None] * len(heads)), *([high * _POINTS] * len(body))]
     drawn = Table([*heads, *body], colWidths=[width * _POINTS for width in widths], rowHeights=heights, repeatRows=len(heads), hAlign="LEFT")
     drawn.setStyle(_table_style([] if plain else [column for column, width in enumerate(widths) if width > _BROAD], grid=grid, over=bool(over)))
-    if whole:
-        drawn.setStyle([("NOSPLIT", (0, 0), (-1, -1))])
     return drawn
 
 

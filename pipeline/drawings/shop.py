@@ -32,9 +32,9 @@ def shop_parts(dossier: Dossier) -> tuple[Part, ...]:
     """Return the parts of the shop's booklet in their order."""
     return (
         TextPart("Panels, picking list", (*_list(dossier), *_picking(dossier))),
-        *other_setbacks(dossier),
         *_drawings(dossier),
         TextPart("Cut tickets, labels", (*_tickets(dossier), *_labels(dossier))),
+        *other_setbacks(dossier),
     )
 
 

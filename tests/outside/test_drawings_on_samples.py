@@ -286,9 +286,10 @@ def distances_between_marks(package: Package, units: str) -> dict[tuple[str, str
     """The table "Between marks" of the crew's booklet, read by its rows [m]."""
     page = package.titled("crew.pdf", "Setting out|Hole schedule")[0]
     top = next(text.box[0][1] for text in page.texts if text.words == "Between marks")
-    foot = next((text.box[0][1] for text in page.texts if text.words.startswith(("Diagonals", "Holes, in walking"))), 0.0)
+    foot = next((text.box[0][1] for text in page.texts if text.words.startswith("Holes, in walking")), 0.0)
     found = {}
-    lefts = sorted((text for text in page.texts if foot < text.box[0][1] < top - 5), key=lambda text: -text.box[0][1])
+    beside = [text for text in page.texts if foot < text.box[0][1] < top - 5 and text.box[0][0] < page.width / 2]  # the diagonals stand right of them
+    lefts = sorted(beside, key=lambda text: -text.box[0][1])
     for first in [text for text in lefts if text.box[0][0] < MARGIN + 5]:
         row = sorted((text for text in lefts if abs(text.box[0][1] - first.box[0][1]) < 1), key=lambda text: text.box[0][0])
         if len(row) == 3:

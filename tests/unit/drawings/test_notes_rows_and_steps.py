@@ -17,6 +17,7 @@ from pipeline.drawings.label_placing import words_box
 from pipeline.drawings.paper import INCH_SCALES, STRIP, frame_of, scales_of, title_strip
 from pipeline.drawings.unrolled import _rows, _Span
 from pipeline.geometry.chain import polyline
+from pipeline.model.fabrication import Label
 from pipeline.model.layout import Alternative
 from pipeline.model.site import SiteObject
 from pipeline.units import INCH, said_in
@@ -233,6 +234,16 @@ def test_the_office_finds_the_other_setbacks_with_the_job_s_own_marked():
     assert '2\' 6" 44 1 1,790.00 10" this package' in rows
     assert '2\' 11" 47 1 1,834.25 short by 1/2" not proven to be the best there' in rows
     assert rows.count("this package") == 1
+
+
+def test_the_table_and_what_it_means_stand_on_one_page():
+    it = case("spa")
+    layout = msgspec.structs.replace(it.layout, setback=30 * INCH, alternatives=OTHERS)
+    for count in range(3, 7):  # labels push it down until it goes to a page of its own
+        labels = tuple(Label(panel=f"P{number:02d}", lines=("Made", f"P{number:02d}", "holes"), code="") for number in range(3 * count))
+        made = sheets(it, layout=layout, fabrication=msgspec.structs.replace(it.fabrication, labels=labels))
+        (page,) = [page.get_text() for page in pages_of(made.files["shop.pdf"]) if "For the office" in page.get_text()]
+        assert "everything is worked out anew" in page and "this package" in page
 
 
 def test_there_is_no_such_table_where_there_is_nothing_to_choose():
