@@ -64,7 +64,7 @@ def noted(thing: SiteObject):
 @pytest.mark.parametrize("turn", [0, 20, 45, 70])
 @pytest.mark.parametrize("at", [(-2.6, 3.0), (9.0, -2.5), (20.9, 8.9), (-2.99, -2.99)])
 def test_the_name_of_a_thing_lies_on_no_line_of_it_nor_of_the_deck(turn, at):
-    half = 0.4
+    half = 0.75
     ends = [(half * math.cos(math.radians(turn + quarter)), half * math.sin(math.radians(turn + quarter))) for quarter in (45, 135, 225, 315)]
     thing = SiteObject(name="O1", outline=polyline([(at[0] + x, at[1] + y) for x, y in ends], closed=True), height=0.508, remark="planter")
     candidate, outline, _, deck = noted(thing)
@@ -81,14 +81,17 @@ def test_a_large_thing_carries_its_name_within():
     assert inner.contains(corners_of(candidate.words))
 
 
-def test_a_small_thing_shot_as_one_point_is_kept_clear_of_too():
-    thing = SiteObject(name="O1", outline=rectangle(0.4, 0.4, 19.4, 3.0), remark="post")
+@pytest.mark.parametrize("hole", ["H010", "H030", "H055"])
+def test_a_number_moves_off_a_small_thing_that_was_shot_as_one_point(hole):
     it = case("sixty")
-    site = msgspec.structs.replace(it.site, point_hazards=(thing,))
-    _, view = plan_view.overview(site, it.layout, "letter", "inch")
-    outline = LineString([view.on_sheet((float(x), float(y))) for x, y in thing.outline.densified(0.01)])
-    placed = plan_names.place_names(site, it.layout, view).placed
-    assert [each.key for each in placed if each.free and corners_of(each.candidate.words).intersects(outline)] == []
+    _, view = plan_view.overview(it.site, it.layout, "letter", "inch")
+    alone = plan_names.place_names(it.site, it.layout, view).of(hole)
+    x, y = view.on_site(words_box(alone.words)[:2])
+    thing = SiteObject(name="572", outline=rectangle(0.1, 0.1, x - 0.05, y - 0.05), remark="post")
+    beside = plan_names.place_names(msgspec.structs.replace(it.site, point_hazards=(thing,)), it.layout, view).of(hole)
+    outline = Polygon([view.on_sheet(vertex) for vertex in thing.outline.vertices])
+    assert corners_of(alone.words).intersects(outline)
+    assert not corners_of(beside.words).intersects(outline)
 
 
 # ---- setbacks ---------------------------------------------------------------------------------------------------------------------------
