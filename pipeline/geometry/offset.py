@@ -14,6 +14,7 @@ from typing import Final
 from pipeline.geometry.chain import Chain, Piece, Point
 
 TOUCH: Final = 1e-7  # [m] points nearer than this are one point
+AT_END: Final = 2e-6  # [m] a meeting this near to a piece's end is that end: where pieces touch, it is known no better
 SLIVER: Final = 1e-5  # [m] a shorter part of an outline is left out
 TURN_LEAST: Final = 1e-6  # [rad] a smaller turn at a vertex is no corner
 BAY_LEAST: Final = 1e-3  # [rad] an inward corner that turns less needs no rounding
@@ -142,10 +143,10 @@ def _cut_at_meetings(raw: list[Piece]) -> list[list[Piece]]:
 
 
 def _parts(piece: Piece, at: list[float]) -> list[Piece]:
-    distinct = [at[0]] + [here for before, here in itertools.pairwise(at) if here - before > TOUCH]
-    if len(distinct) < 2:
+    inner = [along for along in at if AT_END < along < piece.length - AT_END]
+    distinct = [0.0, *(here for before, here in itertools.pairwise([0.0, *inner]) if here - before > TOUCH), piece.length]
+    if piece.length <= TOUCH:
         return []
-    distinct[-1] = piece.length
     return [piece] if len(distinct) == 2 else [sub_piece(piece, start, end) for start, end in itertools.pairwise(distinct)]
 
 

@@ -178,10 +178,21 @@ def _straight_to_wall(row: list[Piece], wall: FittedLine, outward: int) -> list[
 def _reaches(piece: Piece, wall: FittedLine) -> float | None:
     """Return how far straight on from a piece's end a wall stands [m], None when not within `STRAIGHT_ON`."""
     heading = piece.direction_at(piece.length)
+    along = np.array([math.cos(heading), math.sin(heading)])
     ahead = np.arange(0.0, STRAIGHT_ON, 0.005)
-    places = np.asarray(piece.end) + ahead[:, None] * np.array([math.cos(heading), math.sin(heading)])
+    places = np.asarray(piece.end) + ahead[:, None] * along
     behind = crosses(np.broadcast_to(places[0], places.shape), places, wall.chain)
-    return float(ahead[int(np.argmax(behind))]) if behind.any() else None
+    if not behind.any():
+        return None
+    beyond = float(ahead[int(np.argmax(behind))])
+    low, high = max(beyond - 0.005, 0.0), beyond
+    for _ in range(30):  # to where the wall is, so that the line's end does not ask from where it was looked for
+        middle = (low + high) / 2
+        if crosses(places[:1], np.asarray(piece.end) + middle * along[None, :], wall.chain)[0]:
+            high = middle
+        else:
+            low = middle
+    return high
 
 
 def piece_reversed(piece: Piece) -> Piece:

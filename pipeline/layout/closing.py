@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.layout.gates import GatePlaces
 from pipeline.layout.grid import NEVER, Grid, Indices, Measures
-from pipeline.layout.optimum import GateMoves, blocks_of
+from pipeline.layout.optimum import GateMoves, blocks_of, in_a_row
 
 Bits = NDArray[np.uint64]
 WORD = 64
@@ -36,8 +36,11 @@ def _follow(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...], inside: B
         real = grid.spacing_key[here, column] < NEVER
         if not real.any():
             break
-        reached = inside[grid.spacing_from[here, column], :, 1:-1]
-        reached[~real] = 0
+        sources = in_a_row(grid.spacing_from[here, column])
+        if real.all():
+            inside[here, :, 2:] |= inside[sources, :, 1:-1]
+            continue
+        reached = inside[sources, :, 1:-1] * real[:, None, None, None]
         inside[here, :, 2:] |= reached
     inside[here, :, 2:][closed] = 0
     for posts, _ in sizes.stock:

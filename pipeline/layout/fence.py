@@ -6,7 +6,9 @@ The line is worked out from both hands, as it is walked and as its mirror image 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+import functools
+import itertools
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,13 +17,13 @@ from pipeline.errors import InternalFault, LayoutError, Reason
 from pipeline.geometry.chain import Chain
 from pipeline.layout.anywhere import Passage, least_anywhere, least_round
 from pipeline.layout.barrier import Course, end_station
-from pipeline.layout.gate_places import gate_sites
+from pipeline.layout.gate_places import GateWithoutPlace, gate_sites
 from pipeline.layout.gates import NEAR, REACH, GatePlaces, Wish, places_for
-from pipeline.layout.grid import MOVE_UNIT, Grid, Measures, grid_of, loop_nodes, stretch_nodes
+from pipeline.layout.grid import Grid, Measures, grid_of, loop_nodes, stretch_nodes
 from pipeline.layout.ground import undrillable, what_blocks
 from pipeline.layout.loop import best_loop, careful_loop
 from pipeline.layout.nearness import distances_to
-from pipeline.layout.optimum import COST_KEY, CUSTOM_KEY
+from pipeline.layout.optimum import COST_KEY, CUSTOM_KEY, Found, GateMoves
 from pipeline.layout.reach import GapKind, Row, row_of
 from pipeline.layout.stretches import Crossing, best_between, careful_between, crossings_of, moves_of, short_tread, too_deep
 from pipeline.layout.walk import Floats, Walk, other_hand
@@ -50,8 +52,8 @@ class Task:
         Stations of holes given by mitres and chamfers [m].
     wanted : Chain or None
         The line as it would run with room everywhere; None where it is laid out as wanted.
-    thorough : bool
-        Whether all places are compared, from both hands, or the nearest few only.
+    both_hands : bool
+        Whether the line is worked out from both hands, or from one only: as good in custom panels and cost, but not the same for the mirrored site.
     """
 
     walk: Walk
@@ -61,7 +63,7 @@ class Task:
     sizes: Measures
     given: tuple[float, ...] = ()
     wanted: Chain | None = None
-    thorough: bool = True
+    both_hands: bool = True
 
 
 @dataclass(frozen=True)
@@ -99,7 +101,7 @@ def fence_along(task: Task, wishes: tuple[Wish, ...]) -> Laid:
     LayoutError
         When no row of panels fits.
     """
-    if not task.thorough:
+    if not task.both_hands:
         return _from_one_hand(task, wishes)
     found: list[Laid] = []
     fault: LayoutError | None = None
@@ -153,12 +155,13 @@ def _turned_back(laid: Laid, walk: Walk) -> Laid:
     count = len(laid.row.gaps)
     swapped: dict[GapKind, GapKind] = {"hinge": "latch", "latch": "hinge"}
     closed = count == len(laid.row.stations)
-    stations = tuple(walk.length - station for station in laid.row.stations[::-1])
+    stations, searched = (tuple(walk.length - station for station in row[::-1]) for row in (laid.row.stations, laid.row.searched))
     gaps = [swapped.get(gap, gap) for gap in laid.row.gaps]
     gaps = [*gaps[-2::-1], gaps[-1]] if closed else gaps[::-1]
     last = count - (2 if closed else 1)
     crossings = {(last - index) % count: dataclasses.replace(each, station=walk.length - each.station) for index, each in laid.crossings.items()}
-    turned = dataclasses.replace(laid, row=Row(stations, tuple(gaps)), gates=laid.gates[::-1], crossings=crossings)
+    gates = tuple(dataclasses.replace(wish, station=walk.length - wish.station) for wish in laid.gates[::-1])
+    turned = dataclasses.replace(laid, row=Row(stations, tuple(gaps), searched), gates=gates, crossings=crossings)
     return _begun_after_gate(turned) if closed else turned
 
 
@@ -174,35 +177,93 @@ def _spread(laid: Laid, walk: Walk) -> float:
     return round(float(apart.sum()), 3)
 
 
+@dataclass(frozen=True)
+class _Ground:
+    """A grid, the places its gates may take, and how far from their wishes these reach [m]; of a loop first those of the gate it is cut at."""
+
+    grid: Grid
+    places: tuple[GatePlaces, ...]
+    reach: float
+
+    @functools.cached_property
+    def moves(self) -> tuple[GateMoves, ...]:
+        """The gates as moves of the search."""
+        return tuple(moves_of(self.grid, each) for each in self.places)
+
+
 def _whole_loop(task: Task, wishes: tuple[Wish, ...]) -> Laid:
     """Lay out a closed fence, beginning after the first gate."""
     walk, sizes = task.walk, task.sizes
     cut, around = wishes[0], wishes[0].station
-    margin = REACH + cut.leaf + 2 * sizes.joint
-    grid = _grid(task, loop_nodes(walk, around, around - margin, around + margin + walk.length, sizes.step, task.given))
-    places = gate_sites(
-        _clear_of_given(task, grid, places_for(walk, grid.stations, cut, around, walk.length, sizes)), grid, cut, walk, task.job, task.site
+    ahead = [dataclasses.replace(wish, station=_ahead_of(wish.station, around, walk)) for wish in wishes[1:]]
+    ground, found = _nearest_of_the_best(
+        (NEAR, REACH),
+        functools.partial(_ground_of_loop, task, cut, ahead),
+        lambda ground, custom: best_loop(ground.grid, ground.places[0], sizes, ground.moves[1:], custom=custom),
     )
-    inner = [_inner_places(task, grid, dataclasses.replace(wish, station=_ahead_of(wish.station, around, walk))) for wish in wishes[1:]]
-    found = best_loop(grid, places, sizes, tuple(moves_of(grid, each) for each in inner), thorough=task.thorough)
     if found is None:
-        raise LayoutError(_no_way("round the pool", grid, walk))
+        raise LayoutError(_no_way("round the pool", ground.grid, walk))
+    grid, places = ground.grid, ground.places[0]
     try:
-        row = row_of(walk, grid, found.way, sizes, _gate_holes(inner))
+        row = row_of(walk, grid, found.way, sizes, _gate_holes(ground.places[1:]))
     except LayoutError:
-        careful = careful_loop(grid, places, sizes, tuple(moves_of(grid, each) for each in inner), found)
+        careful = careful_loop(grid, places, sizes, ground.moves[1:], found)
         if careful is None:
             raise
         found = careful
-        row = row_of(walk, grid, found.way, sizes, _gate_holes(inner))
-    hinge, latch = float(places.hinge[found.place]) + walk.length, float(places.latch[found.place]) + walk.length
-    closed = Row((*row.stations, hinge, latch), (*row.gaps, "hinge", "leaf", "latch"))
-    reach = NEAR if places.moves[found.place] * MOVE_UNIT <= NEAR else REACH
-    others = [_passage(wish, _ahead_of(wish.station, around, walk), REACH, sizes) for wish in wishes[1:]]
+        row = row_of(walk, grid, found.way, sizes, _gate_holes(ground.places[1:]))
+    gate = (float(places.hinge[found.place]) + walk.length, float(places.latch[found.place]) + walk.length)
+    closed = Row((*row.stations, *gate), (*row.gaps, "hinge", "leaf", "latch"), (*row.searched, *gate))
     anywhere = found.way.key
     if not walk.mirrored:  # the bound asks for no hand: it is worked out once
-        anywhere = least_round(walk, sizes, task.job.shop, _passage(cut, around, reach, sizes), others, found.way.key)
-    return Laid(closed, (*wishes[1:], cut), {}, found.way.key, found.bound, anywhere, found.searches)
+        passages = [_passage(wish, wish.station, ground.reach, sizes) for wish in (cut, *ahead)]
+        anywhere = least_round(walk, sizes, task.job.shop, passages[0], passages[1:], found.way.key)
+    return Laid(closed, (*ahead, cut), {}, found.way.key, found.bound, anywhere, found.searches)
+
+
+def _ground_of_loop(task: Task, cut: Wish, others: list[Wish], reach: float) -> _Ground:
+    walk, sizes, around = task.walk, task.sizes, cut.station
+    margin = reach + cut.leaf + 2 * sizes.joint
+    grid = _grid(task, loop_nodes(walk, around, around - margin, around + margin + walk.length, sizes.step, task.given))
+    first = _clear_of_given(task, grid, places_for(walk, grid.stations, cut, around, walk.length, sizes, reach))
+    return _Ground(
+        grid,
+        (gate_sites(first, grid, cut, walk, task.job, task.site, reach), *(_inner_places(task, grid, wish, reach) for wish in others)),
+        reach,
+    )
+
+
+def _nearest_of_the_best(
+    reaches: tuple[float, ...], ground_within: Callable[[float], _Ground], best_on: Callable[[_Ground, bool], Found | None]
+) -> tuple[_Ground, Found | None]:
+    """Return the best row and the ground it was found on: gates stay within `NEAR` of their wishes where that costs no custom panel, else within `REACH`.
+
+    Parameters
+    ----------
+    reaches : tuple of float
+        How far gates may be moved, the least first [m].
+    ground_within : function
+        The ground whose gates are moved by at most so much [m]; raises GateWithoutPlace.
+    best_on : function
+        The best row on it, of whole panels or with custom ones.
+    """
+    grounds: dict[float, _Ground] = {}
+    found: dict[tuple[float, bool], Found] = {}
+    for custom, reach in itertools.product((False, True), reaches):
+        if reach not in grounds:
+            try:
+                grounds[reach] = ground_within(reach)
+            except GateWithoutPlace:
+                if reach == reaches[-1]:
+                    raise
+                continue
+        best = best_on(grounds[reach], custom)
+        if best:
+            found[reach, custom] = best
+            if best.customs <= custom:  # no row anywhere has fewer
+                return grounds[reach], best
+    least = min(((best.customs, reach, best) for (reach, _), best in found.items()), key=lambda each: each[:2], default=None)
+    return (grounds[least[1]], least[2]) if least else (grounds[reaches[-1]], None)
 
 
 def _passage(wish: Wish, station: float, reach: float, sizes: Measures) -> Passage:
@@ -223,12 +284,14 @@ def _in_stretches(task: Task, first: float | None, crossings: Sequence[Crossing]
     stops = [*(crossing.station - half for crossing in (crossings[1:] if first is None else crossings)), *([] if last is None else [last])]
     inside = _shared_out(task, wishes, begins, stops)
     stations: list[float] = []
+    searched: list[float] = []
     gaps: list[GapKind] = []
     straddled: dict[int, Crossing] = {}
     key = anywhere = 0
     for number, (begin, stop) in enumerate(zip(begins, stops, strict=True)):
         row, cost, least = _stretch(task, begin, stop, inside[number], crossings[min(number, len(crossings) - 1)] if crossings else None)
         stations += row.stations
+        searched += row.searched
         gaps += row.gaps
         key += cost
         anywhere += least
@@ -236,7 +299,7 @@ def _in_stretches(task: Task, first: float | None, crossings: Sequence[Crossing]
             straddled[len(gaps)] = crossings[number + (first is None)]
             gaps.append("joint")
     gates = tuple(wish for each in inside for wish in each)
-    return Laid(Row(tuple(stations), tuple(gaps)), gates, straddled, key, key, anywhere, len(begins))
+    return Laid(Row(tuple(stations), tuple(gaps), tuple(searched)), gates, straddled, key, key, anywhere, len(begins))
 
 
 def _shared_out(task: Task, wishes: tuple[Wish, ...], begins: list[float], stops: list[float]) -> list[tuple[Wish, ...]]:
@@ -252,7 +315,7 @@ def _shared_out(task: Task, wishes: tuple[Wish, ...], begins: list[float], stops
             if stop - begin > room
         ]
         if not found:
-            raise LayoutError(_no_stretch_for(wish))
+            raise GateWithoutPlace(wish, _no_stretch_for(wish))
         _, number, station = min(found)
         shares[number].append(dataclasses.replace(wish, station=station))
     return [tuple(sorted(share, key=lambda wish: wish.station)) for share in shares]
@@ -272,28 +335,33 @@ def _stretch(task: Task, begin: float, stop: float, wishes: tuple[Wish, ...], cr
     for end in (0, -1):
         if not grid.open_nodes[end]:
             raise LayoutError(_given_hole_blocked(walk.places(grid.stations[[end]]), task))
-    inner = [_inner_places(task, grid, wish) for wish in wishes]
-    way = best_between(grid, sizes, tuple(moves_of(grid, each) for each in inner))
-    if way is None:
+    ground, found = _nearest_of_the_best(
+        (NEAR, REACH) if wishes else (REACH,),
+        lambda reach: _Ground(grid, tuple(_inner_places(task, grid, wish, reach) for wish in wishes), reach),
+        lambda ground, custom: best_between(grid, sizes, ground.moves, custom=custom),
+    )
+    if found is None:
         raise LayoutError(_no_way("between its ends", grid, walk))
+    gate_holes = _gate_holes(ground.places)
     try:
-        row = row_of(walk, grid, way, sizes, _gate_holes(inner))
+        row = row_of(walk, grid, found.way, sizes, gate_holes)
     except LayoutError:
-        careful = careful_between(grid, sizes, tuple(moves_of(grid, each) for each in inner), way)
+        careful = careful_between(grid, sizes, ground.moves, found)
         if careful is None:
             raise
-        way, row = careful, row_of(walk, grid, careful, sizes, _gate_holes(inner))
+        found = careful
+        row = row_of(walk, grid, found.way, sizes, gate_holes)
     ends = [(np.array([station]), np.array([station])) for station in (begin, stop)]
-    passages = [_passage(wish, wish.station, REACH, sizes) for wish in wishes]
-    least = way.key - way.key % COST_KEY
+    passages = [_passage(wish, wish.station, ground.reach, sizes) for wish in wishes]
+    least = found.way.key - found.way.key % COST_KEY
     if not walk.mirrored:  # the bound asks for no hand: it is worked out once
         least = int(least_anywhere(walk, sizes, task.job.shop, ends[0], ends[1], passages, least)[0])
-    return row, way.key, least
+    return row, found.way.key, least
 
 
-def _inner_places(task: Task, grid: Grid, wish: Wish) -> GatePlaces:
-    found = _clear_of_given(task, grid, places_for(task.walk, grid.stations, wish, wish.station, 0.0, task.sizes))
-    return gate_sites(found, grid, wish, task.walk, task.job, task.site)
+def _inner_places(task: Task, grid: Grid, wish: Wish, reach: float) -> GatePlaces:
+    found = _clear_of_given(task, grid, places_for(task.walk, grid.stations, wish, wish.station, 0.0, task.sizes, reach))
+    return gate_sites(found, grid, wish, task.walk, task.job, task.site, reach)
 
 
 def _grid(task: Task, stations: Floats) -> Grid:
@@ -329,12 +397,12 @@ def _begun_after_gate(laid: Laid) -> Laid:
     if "latch" not in gaps:
         return laid
     shift = (gaps.index("latch") + 1) % len(gaps)
-    row = Row((*laid.row.stations[shift:], *laid.row.stations[:shift]), (*gaps[shift:], *gaps[:shift]))
+    row = Row(*((*each[shift:], *each[:shift]) for each in (laid.row.stations, gaps, laid.row.searched)))
     crossings = {(index - shift) % len(gaps): crossing for index, crossing in laid.crossings.items()}
     return dataclasses.replace(laid, row=row, gates=(*laid.gates[1:], laid.gates[0]), crossings=crossings)
 
 
-def _gate_holes(inner: list[GatePlaces]) -> dict[int, tuple[float, float]]:
+def _gate_holes(inner: Sequence[GatePlaces]) -> dict[int, tuple[float, float]]:
     return {
         int(after): (float(hinge), float(latch))
         for places in inner

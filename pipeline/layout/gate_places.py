@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.errors import LayoutError, Reason
 from pipeline.geometry.chain import Chain
-from pipeline.layout.gates import REACH, GatePlaces, Wish
+from pipeline.layout.gates import GatePlaces, Wish
 from pipeline.layout.grid import Grid
 from pipeline.layout.ground import Flags, undrillable
 from pipeline.layout.nearness import chord_clearances, distances_to
@@ -25,29 +25,38 @@ MET: Final = 0.0617  # [m] the deck's edge this near counts as met; no round fig
 WIDTH_STEP: Final = 0.25  # [m] widths within this are alike
 
 
-def gate_sites(places: GatePlaces, grid: Grid, wish: Wish, walk: Walk, job: Job, site: Site) -> GatePlaces:
+class GateWithoutPlace(LayoutError):
+    """A gate finds no place with its leaf; `wish` says which."""
+
+    def __init__(self, wish: Wish, reason: Reason) -> None:
+        super().__init__(reason)
+        self.wish = wish
+
+
+def gate_sites(places: GatePlaces, grid: Grid, wish: Wish, walk: Walk, job: Job, site: Site, reach: float) -> GatePlaces:
     """Return those places at which the gate can be built.
 
     Raises
     ------
-    LayoutError
-        When there is none.
+    GateWithoutPlace
+        When there is none within `reach` [m].
     """
+    places = places.only(grid.open_nodes[places.before] & grid.open_nodes[places.after])
     if not len(places.after):
-        raise LayoutError(_no_place(wish, job))
+        raise GateWithoutPlace(wish, _no_place(wish, job, reach))
     hinge, latch = walk.places(places.hinge), walk.places(places.latch)
     if walk.mirrored:  # the gate hinges on the hole that is met first with the water on the left, whichever hand the line is worked out from
         hinge, latch = latch, hinge
-    free = grid.open_nodes[places.before] & grid.open_nodes[places.after]
+    free = np.ones(len(hinge), dtype=bool)
     pocket = latch + _left_of(hinge, latch) * float(job.shop.gate.pocket)
     for holes in (hinge, latch, pocket):
         free &= ~undrillable(holes, site, job.shop)
     for water in site.waters:
-        posts = np.minimum(distances_to(hinge, water.chain), distances_to(latch, water.chain))
-        free &= chord_clearances(hinge, latch, water.chain) >= np.minimum(posts, job.options.fence.setback) - SETBACK_SLACK
+        posts = np.minimum(distances_to(hinge[free], water.chain), distances_to(latch[free], water.chain))
+        free[free] = chord_clearances(hinge[free], latch[free], water.chain) >= np.minimum(posts, job.options.fence.setback) - SETBACK_SLACK
     free &= ~_swing_blocked(hinge, latch, wish.leaf + float(job.shop.gate.clearance), float(job.shop.gate.swing), site)
     if not free.any():
-        raise LayoutError(_no_place(wish, job))
+        raise GateWithoutPlace(wish, _no_place(wish, job, reach))
     return places.only(free)
 
 
@@ -65,11 +74,11 @@ def proposed_gate(walk: Walk, site: Site, leaf: float) -> Wish:
     return Wish("", None, float(stations[best]), leaf)
 
 
-def _no_place(wish: Wish, job: Job) -> Reason:
+def _no_place(wish: Wish, job: Job, reach: float) -> Reason:
     name = f"the gate at {wish.name}" if wish.name else "a gate"
     return Reason(
         ref="no-place-for-gate",
-        what=f"{name} with a leaf of {format_length(wish.leaf, job.options.report_units)} finds no place within {REACH:.0f} m of where it is wanted",
+        what=f"{name} with a leaf of {format_length(wish.leaf, job.options.report_units)} finds no place within {reach:.1f} m of where it is wanted",
         why="its three holes have to be drilled, its leaf has to keep the setback and to swing away from the water free of objects, walls and risers",
         file="job.toml",
         do="ask for a narrower leaf or another place ([[gate]] near, leaf), or move what stands in the swing",

@@ -17,9 +17,9 @@ from pipeline.layout.grid import MOVE_UNIT, Indices, Measures
 from pipeline.layout.walk import Flags, Floats, Walk
 from pipeline.model.site import GateWish
 
-NEAR: Final = 1.2  # [m] a gate stays this near to where it was wished, as long as that costs no custom panel (own judgement)
+NEAR: Final = 1.2  # [m] gates stay this near to where they were wished, as long as that costs no custom panel (own judgement)
 REACH: Final = 3.0  # [m] farthest a gate is moved from where it was wished (own judgement)
-PITCH: Final = 0.0127  # [m] a gate is moved by whole steps of about this, counted from where it is wished (own judgement)
+HALF_DOWN: Final = 1e-3  # [-] a move of half a unit, or a hair over it, counts down: which side of the half it is on is rounding
 
 
 @dataclass(frozen=True)
@@ -75,8 +75,8 @@ def wishes_on(walk: Walk, asked: tuple[GateWish, ...], leaf: float) -> tuple[Wis
     return tuple(sorted(wishes, key=lambda wish: (wish.station, wish.name)))
 
 
-def places_for(walk: Walk, stations: Floats, wish: Wish, around: float, lift: float, sizes: Measures) -> GatePlaces:
-    """Return every place a gate may take near `around` [m], the nearest first.
+def places_for(walk: Walk, stations: Floats, wish: Wish, around: float, lift: float, sizes: Measures, reach: float = REACH) -> GatePlaces:
+    """Return every place a gate may take near `around` [m], one from every node of the grid, the nearest first.
 
     Parameters
     ----------
@@ -92,17 +92,19 @@ def places_for(walk: Walk, stations: Floats, wish: Wish, around: float, lift: fl
         Added to the station of the last hole before the gate: one lap where the loop is cut at the gate, else 0 [m].
     sizes : Measures
         The shop's lengths.
+    reach : float
+        Farthest from `around` [m].
     """
     half = wish.leaf / 2 + sizes.joint
-    stride, most = max(1, round(PITCH / sizes.step)), math.floor(REACH / PITCH)
-    after = _nearest(stations, around + half) + stride * np.arange(-most, most + 1)
+    most = math.floor(reach / sizes.step)
+    after = _nearest(stations, around + half) + np.arange(-most, most + 1)
     after = after[(after >= 0) & (after < len(stations))]
     latch = walk.station_at_chord(stations[after], sizes.joint, ahead=False)
     hinge = walk.station_at_chord(latch, wish.leaf, ahead=False)
     end = walk.station_at_chord(hinge, sizes.joint, ahead=False)
     before, hinge = _snapped(walk, stations, end, lift, sizes.joint)
     middle = (hinge + latch) / 2
-    moves = np.round(np.abs(middle - around) / MOVE_UNIT).astype(np.int64)
+    moves = np.ceil(np.abs(middle - around) / MOVE_UNIT - 0.5 - HALF_DOWN).astype(np.int64)
     order = np.lexsort((middle, moves))
     order = order[(end[order] + lift >= stations[0] - sizes.step / 2) & (end[order] + lift <= stations[-1] + sizes.step / 2)]
     return GatePlaces(before[order], after[order], hinge[order], latch[order], moves[order])

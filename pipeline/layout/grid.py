@@ -25,7 +25,7 @@ Keys = NDArray[np.int64]
 
 STEP_WANTED: Final = 0.0254 / 16  # [m] about the finest a hole is drilled to (common practice)
 GIVE_UNIT: Final = 0.0254 / 16  # [m] the give is counted as a tape reads it, to the nearest 1/16 in
-MOVE_UNIT: Final = 0.002  # [m] moves of gates and distances off the wanted line are counted in these
+MOVE_UNIT: Final = 0.0254 / 16  # [m] so are moves of gates and distances off the wanted line
 SAME: Final = 1e-6  # [m] nodes nearer than this are one
 EXACT: Final = 1e-9  # [m] what the checks take for equal
 NEVER: Final = 2**62 - 1  # key of what cannot be reached

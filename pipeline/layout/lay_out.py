@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -16,8 +17,8 @@ from pipeline.geometry.offset import with_bays_rounded
 from pipeline.layout.barrier import Course, course_of, refuse_end_at_opening
 from pipeline.layout.enclosure import check_enclosure, check_fabric
 from pipeline.layout.fence import Laid, Task, fence_along
-from pipeline.layout.gate_places import proposed_gate
-from pipeline.layout.gates import NEAR, PITCH, REACH, wishes_on
+from pipeline.layout.gate_places import GateWithoutPlace, proposed_gate
+from pipeline.layout.gates import NEAR, REACH, wishes_on
 from pipeline.layout.grid import GIVE_UNIT, MOVE_UNIT, Measures
 from pipeline.layout.ground import with_door_swings
 from pipeline.layout.line import hole_line
@@ -56,6 +57,7 @@ class Draft:
     laid: Laid
     proposed: bool
     corner: CornerStyle
+    wanted: Chain | None
 
 
 def lay_out(job: Job, site: Site) -> Layout:
@@ -93,6 +95,7 @@ def lay_out(job: Job, site: Site) -> Layout:
         check_distances=distances_across(parts.holes, closed=line.closed),
         alternatives=others or _with_its_own(_alternatives(job, site), draft.laid, walk.places(np.asarray(draft.laid.row.stations)), job, site),
         certificate=_certificate(draft.laid),
+        wanted=draft.wanted,
     )
     crossings = tuple(draft.laid.crossings.values())
     raised = setback_raised(asked, layout.least_setback, job.options.report_units)
@@ -106,8 +109,13 @@ def _from_its_first_hole(draft: Draft) -> Draft:
     row = part_of(line, first % line.length, last - first + first % line.length) if line.closed else part_of(line, first, last)
     ends = () if line.closed else (row[-1].end,)
     begun = Chain((*(piece.start for piece in row), *ends), tuple(piece.bulge for piece in row), line.closed)
-    counted = tuple((station - first) % line.length if line.closed else station - first for station in stations)
-    laid = dataclasses.replace(draft.laid, row=dataclasses.replace(draft.laid.row, stations=counted))
+
+    def counted(places: tuple[float, ...]) -> tuple[float, ...]:
+        return tuple((station - first) % line.length if line.closed else station - first for station in places)
+
+    counted_row = dataclasses.replace(draft.laid.row, stations=counted(stations), searched=counted(draft.laid.row.searched))
+    gates = tuple(dataclasses.replace(wish, station=counted((wish.station,))[0]) for wish in draft.laid.gates)
+    laid = dataclasses.replace(draft.laid, row=counted_row, gates=gates)
     return dataclasses.replace(draft, line=begun, laid=laid)
 
 
@@ -117,14 +125,14 @@ def with_setback(job: Job, setback: float) -> Job:
     return msgspec.structs.replace(job, options=msgspec.structs.replace(job.options, fence=fence))
 
 
-def drafted(job: Job, site: Site, sizes: Measures, *, thorough: bool = True) -> Draft:
-    """Return a line and the fence along it, without the records; not thorough: from the nearest places of its gates only."""
+def drafted(job: Job, site: Site, sizes: Measures, *, both_hands: bool = True) -> Draft:
+    """Return a line and the fence along it, without the records."""
     first: LayoutError | None = None
     for style, setback in _attempts(job):
         if first is not None and setback < job.options.fence.setback and first.reasons[0].ref not in CURED_NEARER:
             break
         try:
-            return _in_style(style, with_setback(job, setback), site, sizes, thorough=thorough)
+            return _in_style(style, with_setback(job, setback), site, sizes, both_hands=both_hands)
         except LayoutError as fault:
             if fault.reasons[0].ref not in CURED_BY_CORNERS:
                 raise
@@ -144,15 +152,32 @@ def _attempts(job: Job) -> Iterator[tuple[CornerStyle, float]]:
         yield "mitred", least
 
 
-def _in_style(style: CornerStyle, job: Job, site: Site, sizes: Measures, *, thorough: bool) -> Draft:
+def _in_style(style: CornerStyle, job: Job, site: Site, sizes: Measures, *, both_hands: bool) -> Draft:
     course = _course(job, site, sizes)
     cornered = hole_line(course.chain, drawn_setback(job), sizes.spacing, style, job, site)
     line = straight_over(cornered.chain, site.risers, 2 * float(job.shop.panel.end_clearance))
-    walk, leaf = walk_of(line), float(job.shop.gate.leaf[0])
-    wishes = wishes_on(walk, site.gates, leaf) or (proposed_gate(walk, site, leaf),)
     given = tuple(sorted(line.nearest(point)[0] for point in cornered.given))
-    laid = fence_along(Task(walk, course, job, site, sizes, given, cornered.wanted, thorough), wishes)
-    return Draft(line, course, laid, not site.gates, style)
+    laid = _with_a_leaf_that_fits(Task(walk_of(line), course, job, site, sizes, given, cornered.wanted, both_hands))
+    return Draft(line, course, laid, not site.gates, style, cornered.wanted)
+
+
+def _with_a_leaf_that_fits(task: Task) -> Laid:
+    """Return the fence with the leaf asked for, or the shop's first one; a gate that finds no place with that gets the widest of the shop's narrower ones that does."""
+    asked = {gate.name: gate.leaf for gate in task.site.gates}
+    first, *others = (float(leaf) for leaf in task.job.shop.gate.leaf)
+    leaves, held = [first, *sorted((leaf for leaf in others if leaf < first), reverse=True)], None
+    tried = dict.fromkeys(asked, 0) or {"": 0}
+    while True:
+        wishes = tuple(
+            dataclasses.replace(wish, leaf=asked[wish.name] or leaves[tried[wish.name]]) for wish in wishes_on(task.walk, task.site.gates, first)
+        )
+        try:
+            return fence_along(task, wishes or (proposed_gate(task.walk, task.site, leaves[tried[""]]),))
+        except GateWithoutPlace as fault:
+            held, name = held or fault, fault.wish.name
+            tried[name] += 1
+            if asked.get(name) or tried[name] == len(leaves):
+                raise held from None
 
 
 def _course(job: Job, site: Site, sizes: Measures) -> Course:
@@ -162,7 +187,7 @@ def _course(job: Job, site: Site, sizes: Measures) -> Course:
 
 
 def _alternatives(job: Job, site: Site) -> tuple[Alternative, ...]:
-    """Return the same job at other setbacks that the rule packs allow, laid out from the nearest places of its gates; each says whether it is proven all the same."""
+    """Return the same job at other setbacks that the rule packs allow, each searched as the job's own, from one hand, and proven in custom panels and cost or not."""
     wanted, least = float(job.options.fence.setback), least_setback(job)
     steps = (0.0, *BEST_STEPS) if job.options.fence.best_setback else OTHER_SETBACKS
     setbacks = {round(wanted + step, 6) for step in steps if wanted + step >= least - 1e-9}
@@ -173,11 +198,18 @@ def _alternatives(job: Job, site: Site) -> tuple[Alternative, ...]:
 
 def _alternative(job: Job, site: Site) -> Alternative:
     try:
-        draft = drafted(job, site, measures_of(job), thorough=False)
+        draft = drafted(job, site, measures_of(job), both_hands=False)
     except LayoutError as fault:
-        return Alternative(setback=float(job.options.fence.setback), holes=0, custom_panels=0, cost=0.0, least_margin=0.0, note=fault.reasons[0].what)
+        return Alternative(
+            setback=float(job.options.fence.setback), holes=0, custom_panels=0, cost=0.0, least_margin=0.0, note=_without_place(fault.reasons[0].what)
+        )
     places = walk_of(draft.line).places(np.asarray(draft.laid.row.stations))
     return _as_alternative(draft.laid, places, draft.line.closed, job, site)
+
+
+def _without_place(what: str) -> str:
+    """Return what was seen without the coordinates it begins with: the table is read in the office, not on the deck."""
+    return re.sub(r"^at \([^)]*\) m ", "", what)
 
 
 def _as_alternative(laid: Laid, places: Floats, closed: bool, job: Job, site: Site) -> Alternative:
@@ -217,12 +249,16 @@ def _certificate(laid: Laid) -> Certificate:
         bound=bound,
         gap=max(abs(one - other) for one, other in zip(objective, bound, strict=True)),
         method=(
-            "exact dynamic programming over stations about 1/16 in apart, counted from where the gate is wanted on a loop and from the given holes elsewhere, the "
-            "give counted to the nearest 1/16 in; the line is worked out from both hands and the better row kept; the gate a loop is cut at is tried at every place "
-            f"{PITCH / INCH:.3g} in apart within {NEAR:.1f} m of its wish, or within {REACH:.1f} m where whole panels close from none of those, all compared by branch "
-            f"and bound: proven over these stations and places; {laid.searches} searches; {_between(objective, anywhere)}"
+            "least of all rows whose holes stand at stations 1/16 in apart, as a tape is read, counted from where the gate is wanted on a loop and from the given holes "
+            "elsewhere, gates at any of these stations: first the fewest custom panels, then the least cost, then the least use of the give, every spacing read to the nearest 1/16 in, then "
+            "the least deviation, how far holes stand off the wanted line and gates from their wishes along it, each to the nearest 1/16 in; "
+            f"gates stay within {NEAR:.1f} m of their wishes where that costs no custom panel, else within {REACH:.1f} m; exact dynamic programming, all places of the gate a loop is "
+            f"cut at compared by branch and bound, from both hands, of which the better row is kept; {laid.searches} searches; the row so found is `stations`, its bends are evened out "
+            f"after that; {_between(objective, anywhere)}"
         ),
         anywhere=anywhere,
+        stations=laid.row.searched,
+        gates=tuple(wish.station for wish in laid.gates),
     )
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.geometry.chain import Chain, Point
 from pipeline.layout.corners import Cornered, chamfered, mitred, refuse_swollen_mitres, sides_to_draw_in, sides_without_room
@@ -16,23 +18,26 @@ from pipeline.layout.give_way import RUNG, given_way, standing_room
 from pipeline.layout.measures import least_setback
 from pipeline.layout.nearness import distances_to
 from pipeline.layout.swell import Bend, bends_of, ramped, swell_needed
-from pipeline.layout.walk import Floats, Walk, walk_of
+from pipeline.layout.walk import Flags, Floats, Walk, walk_of
 from pipeline.model.job import Job
 from pipeline.model.shop import CornerStyle
 from pipeline.model.site import Site
+
+Indices = NDArray[np.intp]
 
 STEP: Final = 0.02  # [m] distance of the samples the swell is worked out on
 LINE_FIT: Final = 2e-6  # [m] samples this near a straight line are one
 ARC_FIT: Final = 2e-5  # [m] samples this near a circle are one arc
 MOST_DRAWS: Final = 12  # times straights are drawn in before a mitred line is given up
 BEND_LEAST: Final = 1e-5  # [rad] a smaller turn between samples is none
+ALIKE: Final = 2e-6  # [m] places this nearly as far from the middle are equally far
 
 
 def sample_stations(walk: Walk) -> Floats:
     """Return stations about `STEP` apart [m] with the start of every piece among them."""
     rows = []
     for start, end in zip(walk.starts[:-1], walk.starts[1:], strict=True):
-        count = max(1, math.ceil((end - start) / STEP))
+        count = max(1, math.ceil((end - start) / STEP - 1e-6))  # a piece of whole steps has as many samples however its length is rounded
         rows.append(start + (end - start) * np.arange(count) / count)
     if not walk.closed:
         rows.append(walk.starts[-1:])
@@ -44,24 +49,16 @@ def fitted_chain(places: Floats, *, closed: bool) -> Chain:
 
     Notes
     -----
-    Pieces are taken as long as they can be, one after another, once from either end of the row; of both chains the one with fewer pieces is kept, else the shorter one.
-    A closed row is begun where `_begun_far_out` says.  So turned or mirrored points get the turned or mirrored chain.
+    The row is divided where its straight runs begin and end; what lies between is fitted from both of its ends at once.  So the chain asks neither where a closed
+    row begins nor which way it is run: turned, mirrored or begun elsewhere, and of a row that is its own mirror image both halves, it is the same.
     """
-    row = _begun_far_out(places) if closed else places
-    ahead = _fitted(row, closed=closed)
-    back = _fitted(np.vstack((row[:1], row[:0:-1])) if closed else row[::-1], closed=closed).reversed()
-    return min(ahead, back, key=lambda chain: (len(chain), round(chain.length, 9)))
-
-
-def _fitted(places: Floats, *, closed: bool) -> Chain:
-    points = np.vstack((places, places[:1])) if closed else places
+    row = _begun_at_a_border(places) if closed else places
+    points = np.vstack((row, row[:1])) if closed else row
     vertices, bulges = [], []
-    at, last = 0, len(points) - 1
-    while at < last:
-        end, bulge = _longest_piece(points, at, last)
-        vertices.append((float(points[at, 0]), float(points[at, 1])))
-        bulges.append(bulge)
-        at = end
+    for first, last in itertools.pairwise(_borders(points, closed=closed)):
+        for start, end in _pieces_of(points[first : last + 1]):
+            vertices.append((float(points[first + start, 0]), float(points[first + start, 1])))
+            bulges.append(_bulge_over(points[first + start : first + end + 1]))
     if not closed:
         vertices.append((float(points[-1, 0]), float(points[-1, 1])))
     return Chain(tuple(vertices), tuple(bulges), closed)
@@ -148,26 +145,93 @@ def _mitred_line(course: Chain, setback: float, chord: float, job: Job, site: Si
     return dataclasses.replace(drawn, wished=wished.places(sample_stations(wished))), given
 
 
-def _begun_far_out(places: Floats) -> Floats:
-    """Return a closed row of points begun where it bends, at the one of those places farthest from its middle."""
-    forward = np.roll(places, -1, axis=0) - places
-    bearing = np.arctan2(forward[:, 1], forward[:, 0])
-    bends = np.nonzero(np.abs(np.remainder(bearing - np.roll(bearing, 1) + np.pi, 2 * np.pi) - np.pi) > BEND_LEAST)[0]
-    if len(bends) == 0:
+def _begun_at_a_border(places: Floats) -> Floats:
+    """Return a closed row of points begun at the end of a straight run, the one farthest from its middle; without any, at the farthest of its bends."""
+    bends = np.nonzero(_bends(np.vstack((places, places[:1])), closed=True)[:-1])[0]
+    if not len(bends):
         return places
-    away = np.hypot(*(places[bends] - places.mean(axis=0)).T)
-    return np.roll(places, -int(bends[int(np.argmax(away.round(6)))]), axis=0)
+    row = np.roll(places, -int(bends[0]), axis=0)
+    ends = np.array(sorted({end % len(row) for run in _straight_runs(np.vstack((row, row[:1])), closed=True) for end in run}), dtype=np.intp)
+    if not len(ends):
+        return np.roll(places, -int(_farthest(places, bends)[0]), axis=0)
+    return np.roll(row, -int(_farthest(row, ends)[0]), axis=0)
 
 
-def _longest_piece(points: Floats, at: int, last: int) -> tuple[int, float]:
-    """Return (end, bulge) of the longest line or arc from `at` on that the points stand by."""
+def _borders(points: Floats, *, closed: bool) -> list[int]:
+    """Return the first and the last point, and where straight runs begin and end between; of a closed row without any, its farthest bends, where those are single."""
+    last = len(points) - 1
+    ends = {end for run in _straight_runs(points, closed=closed) for end in run}
+    if closed and not ends:
+        far = _farthest(points[:-1], np.nonzero(_bends(points, closed=True)[:-1])[0])
+        beside = np.isin((far - 1) % last, far) | np.isin((far + 1) % last, far)
+        ends = {int(end) for end in far[~beside]}
+    return sorted({0, *ends, last})
+
+
+def _farthest(places: Floats, among: Indices) -> Indices:
+    """Return those of some places that lie farthest from the middle of all, within `ALIKE`."""
+    if not len(among):
+        return among
+    away = np.hypot(*(places[among] - places.mean(axis=0)).T)
+    return np.asarray(among[away >= away.max() - ALIKE])
+
+
+def _bends(points: Floats, *, closed: bool) -> Flags:
+    """Say at which points of a row the way from the last to the next one turns; the ends of an open row do not."""
+    forward = np.diff(points, axis=0)
+    bearing = np.arctan2(forward[:, 1], forward[:, 0])
+    turn = np.abs(np.remainder(bearing - np.roll(bearing, 1) + np.pi, 2 * np.pi) - np.pi) > BEND_LEAST
+    if not closed:
+        turn[0] = False
+    return np.append(turn, turn[0])
+
+
+def _straight_runs(points: Floats, *, closed: bool) -> list[tuple[int, int]]:
+    """Return (first, last) points of every stretch of three steps or more that stands by one straight line; a closed row begins at a bend."""
+    bends = np.nonzero(_bends(points, closed=closed))[0]
+    corners = sorted({0, *(int(bend) for bend in bends), len(points) - 1})
+    return [(first, last) for first, last in itertools.pairwise(corners) if last - first >= 3 and _is_line(points[first : last + 1])]
+
+
+def _pieces_of(points: Floats) -> list[tuple[int, int]]:
+    """Return (first, last) points of the longest pieces that stand by a row of points, taken from both of its ends until they meet.
+
+    Notes
+    -----
+    Where the last two would overlap, what both reach is a piece of its own.
+    """
+    head: list[tuple[int, int]] = []
+    tail: list[tuple[int, int]] = []
+    low, high, last = 0, len(points) - 1, len(points) - 1
+    while low < high:
+        ahead, back = _longest_piece(points, low, high), last - _longest_piece(points[::-1], last - high, last - low)
+        if ahead == high or back == low:
+            head.append((low, high))
+            break
+        if ahead > back:
+            head += [(low, back), (back, ahead), (ahead, high)]
+            break
+        head.append((low, ahead))
+        tail.append((back, high))
+        low, high = ahead, back
+    return [*head, *tail[::-1]]
+
+
+def _longest_piece(points: Floats, at: int, last: int) -> int:
+    """Return the end of the longest line or arc from `at` on that the points stand by."""
     line_end = _gallop(points, at, last, _is_line)
     if line_end - at >= 3:
-        return line_end, 0.0
+        return line_end
     arc_end = _gallop(points, at, last, _is_arc)
-    if arc_end - at >= 3:
-        return arc_end, _bulge_through(points[at], points[(at + arc_end) // 2], points[arc_end])
-    return line_end, 0.0
+    return arc_end if arc_end - at >= 3 else line_end
+
+
+def _bulge_over(points: Floats) -> float:
+    """Return the bulge of the piece from the first of some points to the last, the same from either end; 0 where they stand by a line."""
+    if len(points) < 3 or _is_line(points):
+        return 0.0
+    middles = {(len(points) - 1) // 2, len(points) // 2}
+    return sum(_bulge_through(points[0], points[middle], points[-1]) for middle in middles) / len(middles)
 
 
 def _gallop(points: Floats, at: int, last: int, fits: Callable[[Floats], bool]) -> int:

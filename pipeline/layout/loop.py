@@ -1,42 +1,93 @@
 """A closed fence laid out: the loop is cut at a gate whose place is free, and the best place is found by branch and bound.
 
-A batch of ranges of places is searched at once.  A range's value, with any of its places for the start and any other for the end, is a lower bound of each of
-them; the range with the least bound is divided until it holds one place only, whose value is then the optimum.
+A batch of sets of places is searched at once.  A set's value, with any of its places for the start and any other for the end, is a lower bound of each of them;
+the set with the least bound is divided until it holds one place only, whose value is then the optimum.
+
+A set's bound is low because a row may end at another place of it than it began at: a shorter or longer way round, that needs less give or none.  So the way from one
+place to another is charged what it saves, a unit of the give for every station between them, forth or back; a row that ends where it began is charged nothing.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import heapq
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
 from pipeline.layout.closing import closing_places
-from pipeline.layout.gates import NEAR, GatePlaces
-from pipeline.layout.grid import MOVE_UNIT, NEVER, Grid, Indices, Keys, Measures
-from pipeline.layout.optimum import CUSTOM_KEY, GateMoves, Way, search
+from pipeline.layout.gates import GatePlaces
+from pipeline.layout.grid import NEVER, Grid, Indices, Measures
+from pipeline.layout.optimum import COST_KEY, GIVE_KEY, Found, GateMoves, Way, search
 from pipeline.layout.stretches import MORE_CUSTOMS
 
-BRANCHES: Final = 8  # parts a range is divided in
-MOST_CAREFUL: Final = 40  # places looked at where custom panels' inner posts have to be seen to; what is left open then shows in the gap
-BATCH: Final = 24  # ranges searched at once: as fast as a few, on arrays this small
+BRANCHES: Final = 4  # parts a set is divided in
+CHARGED: Final = 24  # stations; over a set that reaches farther a row saves more than give: a joint or a spacing
+TRIED: Final = 4  # places the charge is tried on
+BATCH: Final = 24  # sets searched at once, or a few more: as fast as a few, on arrays this small
 NEAREST: Final = 3  # places tried by themselves at once: most jobs end there
+SETS: Final = 24  # sets all places are shared out to at first
+MOST_SEARCHES: Final = 3000  # sets and places looked at; what is left open then shows in the gap
+
+DONE, ALONE, SEVERAL = 0, 1, 2  # a place with its true value; a place whose custom panels' inner posts are not looked at yet; a set of places
+
+
+@dataclass(frozen=True, order=True)
+class _Part:
+    """Places of the gate and what no row through any of them falls short of; parts of one value are looked at in the order of their stages and numbers."""
+
+    key: int
+    stage: int
+    number: int
+    places: Indices = field(compare=False)
 
 
 @dataclass(frozen=True)
-class LoopWay:
-    """The best way round, and which of the cut gate's places it uses."""
+class _Round:
+    """What every search of a loop needs to know."""
 
-    way: Way
-    place: int
-    bound: int
-    searches: int
+    grid: Grid
+    places: GatePlaces
+    sizes: Measures
+    inner: tuple[GateMoves, ...]
+    custom: bool
+    careful: int = 0
+
+    def reach_of(self, places: Indices) -> int:
+        """Return over how many stations a set of places reaches."""
+        return int(self.places.after[places[-1]] - self.places.after[places[0]])
+
+    def bounds(self, sets: list[Indices], charge: int) -> list[int]:
+        """Return a lower bound of every set of places, in rising order; custom panels' inner posts are not looked at.
+
+        Parameters
+        ----------
+        sets : list of arrays
+            Numbers of places.
+        charge : int
+            1: the way to a place farther back is charged, -1: to one farther on; only within sets that reach over no more than `CHARGED` stations, as a row
+            between places far apart saves more than give.
+        """
+        after = self.places.after
+        charges = [charge if self.reach_of(each) <= CHARGED else 0 for each in sets]
+        pulls = [pull * GIVE_KEY * (after[each] - after[each[0 if pull >= 0 else -1]]) for pull, each in zip(charges, sets, strict=True)]
+        starts = [
+            [(int(self.places.after[place]), int(self.places.moves[place] + pull)) for place, pull in zip(each, pulled, strict=True)]
+            for each, pulled in zip(sets, pulls, strict=True)
+        ]
+        ended = search(self.grid, self.sizes, starts, self.inner, custom=self.custom, must=self.custom).ended[:, -1]
+        found = [ended[row, self.places.before[each]] for row, each in enumerate(sets)]
+        return [int(np.where(keys < NEVER, keys - pull, NEVER).min()) for keys, pull in zip(found, pulls, strict=True)]
+
+    def way(self, place: int) -> Way | None:
+        """Return the best way from one place of the gate round to it, None without any."""
+        only = np.array([place])
+        run = search(self.grid, self.sizes, [_starts(self.places, only)], self.inner, custom=self.custom, must=self.custom, careful=self.careful)
+        key, end = run.best_end(0, _ends(self.places, only))
+        return run.way_to(0, end) if key < NEVER else None
 
 
-def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], *, thorough: bool = True) -> LoopWay | None:
+def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], *, custom: bool) -> Found | None:
     """Return the best closed way, or None when no place of the gate closes one.
 
     Parameters
@@ -49,106 +100,88 @@ def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[Gate
         The shop's lengths and prices.
     inner : tuple of GateMoves
         The other gates.
-    thorough : bool
-        False: only the nearest few places are compared, which gives a way that can be built, not proven best.
-
-    Notes
-    -----
-    The gate stays within `NEAR` of its wish, if any place there closes with whole panels; else within `REACH`, if any there does; else within `NEAR` again, with custom
-    panels.  Which of these holds is a question of its own, answered exactly (`closing_places`); the objective compares all places of that one group.
+    custom : bool
+        False: ways of whole panels only; which places close one is a question of its own, answered exactly (`closing_places`).  True: ways with at least one custom
+        panel, to be asked for where no place closes with whole ones.
     """
-    near, far = _near_and_far(places)
-    for group in (near, far):
-        whole = group[closing_places(grid, places.only(group), sizes, inner)] if len(group) else group
-        if len(whole):
-            return _best_of(grid, places, sizes, inner, whole if thorough else whole[:NEAREST], custom=False)
-    found = _best_of(grid, places, sizes, inner, near if thorough else near[:NEAREST], custom=True)
-    return found or _best_of(grid, places, sizes, inner, far, custom=True)
+    chosen = np.arange(len(places.after)) if custom else closing_places(grid, places, sizes, inner)
+    return _best_of(_Round(grid, places, sizes, inner, custom), chosen)
 
 
-def careful_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], found: LoopWay) -> LoopWay | None:
+def careful_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], found: Found) -> Found | None:
     """Return the best closed way whose custom panels keep their inner posts off forbidden ground, from one found without looking at those.
 
     Notes
     -----
-    What every place of the gate reaches without looking at those posts is its lower bound; places are looked at carefully in the order of their bounds, until the next
-    bound is no better than the best that was found.
+    What a set of places reaches without looking at those posts is its lower bound too; single places are looked at carefully in the order of their bounds.
     """
-    near, far = _near_and_far(places)
-    group = near if found.place in near else far
-    bounds = _alone(grid, places, sizes, inner, group)
-    order = np.argsort(bounds, kind="stable")
-    least = found.way.key // CUSTOM_KEY
-    for most in range(least, least + MORE_CUSTOMS + 1):
-        best, tried = None, 0
-        while tried < min(len(order), MOST_CAREFUL) and bounds[order[tried]] < (best.way.key if best else NEVER):
-            place = int(group[order[tried]])
-            way = _from_one(grid, places, sizes, inner, place, careful=most)
-            if way and (best is None or way.key < best.way.key):
-                best = LoopWay(way, place, way.key, found.searches)
-            tried += 1
+    for most in range(found.customs, found.customs + MORE_CUSTOMS + 1):
+        best = _best_of(_Round(grid, places, sizes, inner, True, most), np.arange(len(places.after)))
         if best:
-            beyond = int(bounds[order[tried]]) if tried < len(order) else NEVER
-            return dataclasses.replace(best, bound=min(best.way.key, beyond), searches=found.searches + tried)
+            return best
     return None
 
 
-def _near_and_far(places: GatePlaces) -> tuple[Indices, Indices]:
-    """Return the places within `NEAR` of the wish, and the others."""
-    near = places.moves * MOVE_UNIT <= NEAR
-    return np.nonzero(near)[0], np.nonzero(~near)[0]
-
-
-def _alone(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], group: Indices) -> Keys:
-    """Return the least key from every place of a group by itself, with custom panels whose inner posts are not looked at."""
-    keys: list[int] = []
-    for batch in np.array_split(group, max(1, math.ceil(len(group) / BATCH))):
-        run = search(grid, sizes, [_starts(places, batch[[row]]) for row in range(len(batch))], inner, custom=True)
-        keys += [run.best_end(row, _ends(places, batch[[row]]))[0] for row in range(len(batch))]
-    return np.array(keys, dtype=np.int64)
-
-
-def _from_one(
-    grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], place: int, *, custom: bool = True, careful: int = 0
-) -> Way | None:
-    """Return the best way from one place of the gate round to it, None without any."""
-    only = np.array([place])
-    run = search(grid, sizes, [_starts(places, only)], inner, custom=custom, careful=careful)
-    key, end = run.best_end(0, _ends(places, only))
-    return run.way_to(0, end) if key < NEVER else None
-
-
-def _best_of(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], open_places: Indices, *, custom: bool) -> LoopWay | None:
-    if not len(open_places):
+def _best_of(task: _Round, chosen: Indices) -> Found | None:
+    """Return the best way among some places by branch and bound; its bound is less than its value only where the search was broken off."""
+    if not len(chosen):
         return None
-    everything = open_places[np.argsort(places.after[open_places], kind="stable")]
-    waiting: list[tuple[int, bool, int, Indices]] = []
-    alone = [np.array([place]) for place in open_places[:NEAREST]]
-    ranges = [everything, *alone] if len(open_places) > NEAREST else alone
-    searches = 0
+    single = ALONE if task.careful else DONE
+    waiting: list[_Part] = []
+    sets, searches, charge = _shared_out(chosen, task.places), 0, 0
+    floors = [0] * len(sets)
     while True:
-        run = search(grid, sizes, [_starts(places, each) for each in ranges], inner, custom=custom)
-        searches += 1
-        keys = [run.best_end(row, _ends(places, each))[0] for row, each in enumerate(ranges)]
-        for row, (key, each) in enumerate(zip(keys, ranges, strict=True)):
+        for key, floor, part in zip(task.bounds(sets, charge), floors, sets, strict=True):
+            searches += 1
             if key < NEVER:
-                heapq.heappush(waiting, (key, len(each) > 1, searches * 100 + row, each))
+                heapq.heappush(waiting, _Part(max(key, floor), SEVERAL if len(part) > 1 else single, searches, part))
+        while waiting and waiting[0].stage == ALONE:
+            alone = heapq.heappop(waiting)
+            way, searches = task.way(int(alone.places[0])), searches + 1
+            if way:
+                heapq.heappush(waiting, _Part(way.key, DONE, searches, alone.places))
         if not waiting:
             return None
-        key, several, _, each = waiting[0]
-        if not several:
-            way = _from_one(grid, places, sizes, inner, int(each[0]), custom=custom)
-            return LoopWay(way, int(each[0]), key, searches + 1) if way else None
-        ranges = _divided(waiting)
+        done = min((part for part in waiting if part.stage == DONE), default=None)
+        if done and (done is waiting[0] or searches > MOST_SEARCHES):
+            way = task.way(int(done.places[0]))
+            return Found(way, waiting[0].key, int(done.places[0]), searches + 1) if way else None
+        charge = charge or _better_charge(task, waiting[0].places)
+        sets, floors = _divided(waiting, done.key if done else NEVER)
 
 
-def _divided(waiting: list[tuple[int, bool, int, Indices]]) -> list[Indices]:
-    """Take the most promising ranges off the heap and divide them, until a batch is full."""
-    parts: list[Indices] = []
-    while waiting and waiting[0][1] and len(parts) < BATCH:
-        _, _, _, each = heapq.heappop(waiting)
-        parts += [part for part in np.array_split(each, BRANCHES) if len(part)]
-    return parts
+def _better_charge(task: _Round, places: Indices) -> int:
+    """Return which way between places has to be charged for the higher bounds: tried on a few neighbours."""
+    return max((1, -1), key=lambda charge: task.bounds([places[:TRIED]], charge))
+
+
+def _shared_out(chosen: Indices, places: GatePlaces) -> list[Indices]:
+    """Return all places in sets of neighbours, and the nearest few by themselves."""
+    alone = [np.array([place]) for place in chosen[:NEAREST]]
+    rest = chosen[NEAREST:]
+    return [*alone, *_stretches(rest[np.argsort(places.after[rest], kind="stable")], SETS)]
+
+
+def _stretches(places: Indices, parts: int) -> list[Indices]:
+    """Return places in so many sets at most, of neighbours each."""
+    return [part for part in np.array_split(places, parts) if len(part)]
+
+
+def _divided(waiting: list[_Part], known: int) -> tuple[list[Indices], list[int]]:
+    """Take the most promising sets off the heap and divide them, until a batch is full; with what each came from as its floor.
+
+    Notes
+    -----
+    A set that costs less than what is known does so since a row between two of its places does: it is divided in more parts at once, too narrow for that.
+    """
+    sets: list[Indices] = []
+    floors: list[int] = []
+    while waiting and waiting[0].stage == SEVERAL and len(sets) < BATCH:
+        part = heapq.heappop(waiting)
+        divided = _stretches(part.places, BRANCHES if part.key // COST_KEY == known // COST_KEY else BRANCHES**2)
+        sets += divided
+        floors += [part.key] * len(divided)
+    return sets, floors
 
 
 def _ends(places: GatePlaces, each: Indices) -> list[tuple[int, int]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +15,7 @@ from pipeline.layout.walk import Floats
 
 def distances_to(points: Floats, chain: Chain) -> Floats:
     """Return the distance of every point (n, 2) to the nearest place of a chain [m]."""
-    nearest = np.full(len(points), np.inf)
-    for piece in chain.pieces():
-        np.minimum(nearest, _to_arc(points, piece) if piece.is_arc else _to_line(points, piece), out=nearest)
-    return nearest
+    return _to_nearest(points, chain.pieces())
 
 
 def inside(points: Floats, chain: Chain) -> NDArray[np.bool_]:
@@ -51,20 +49,46 @@ def chord_clearances(starts: Floats, ends: Floats, chain: Chain, steps: int = 9)
     -----
     Sampled at `steps` places and refined about the nearest by a golden-section search: the distance to a smooth edge is unimodal between two samples.
     """
-    ratios = np.linspace(0.0, 1.0, steps)
-    sampled = np.array([distances_to(starts + ratio * (ends - starts), chain) for ratio in ratios])
+    ratios, near = np.linspace(0.0, 1.0, steps), _pieces_near(starts, ends, chain)
+    sampled = np.array([_to_nearest(starts + ratio * (ends - starts), near) for ratio in ratios])
     best = sampled.argmin(axis=0)
     low, high = ratios[np.maximum(best - 1, 0)], ratios[np.minimum(best + 1, steps - 1)]
     golden = (math.sqrt(5) - 1) / 2
     for _ in range(26):
         one, other = high - golden * (high - low), low + golden * (high - low)
-        left = _at(starts, ends, one, chain) < _at(starts, ends, other, chain)
+        left = _at(starts, ends, one, near) < _at(starts, ends, other, near)
         low, high = np.where(left, low, one), np.where(left, other, high)
-    return np.asarray(np.minimum(sampled.min(axis=0), _at(starts, ends, (low + high) / 2, chain)))
+    return np.asarray(np.minimum(sampled.min(axis=0), _at(starts, ends, (low + high) / 2, near)))
 
 
-def _at(starts: Floats, ends: Floats, ratio: Floats, chain: Chain) -> Floats:
-    return distances_to(starts + ratio[:, None] * (ends - starts), chain)
+def _at(starts: Floats, ends: Floats, ratio: Floats, pieces: Sequence[Piece]) -> Floats:
+    return _to_nearest(starts + ratio[:, None] * (ends - starts), pieces)
+
+
+def _to_nearest(points: Floats, pieces: Iterable[Piece]) -> Floats:
+    nearest = np.full(len(points), np.inf)
+    for piece in pieces:
+        np.minimum(nearest, _to_piece(points, piece), out=nearest)
+    return nearest
+
+
+def _pieces_near(starts: Floats, ends: Floats, chain: Chain) -> list[Piece]:
+    """Return the pieces of a chain any place of any of the chords can be nearest to.
+
+    Notes
+    -----
+    A place of a chord of length c lies within d + c of the chain, d the distance of the chord's start; so what it is nearest to lies within d + 2 c of that start.
+    """
+    pieces = list(chain.pieces())
+    if not len(starts):
+        return pieces
+    apart = [_to_piece(starts, piece) for piece in pieces]
+    reach = np.min(apart, axis=0) + 2 * np.hypot(*(ends - starts).T)
+    return [piece for piece, each in zip(pieces, apart, strict=True) if bool((each <= reach).any())]
+
+
+def _to_piece(points: Floats, piece: Piece) -> Floats:
+    return _to_arc(points, piece) if piece.is_arc else _to_line(points, piece)
 
 
 def _to_line(points: Floats, piece: Piece) -> Floats:

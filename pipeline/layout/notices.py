@@ -18,6 +18,7 @@ from pipeline.model.site import Site
 from pipeline.units import ReportUnits, format_length
 
 MOVED_FAR: Final = 0.5  # [m] a gate moved by more is worth a word (own judgement)
+LEAF_READ: Final = 0.01  # [m] a leaf this much narrower is another one
 GAVE_WAY: Final = 0.005  # [m] a fabric this much inside the wanted setback is worth a word
 
 
@@ -49,6 +50,7 @@ def _all(layout: Layout, crossings: Sequence[Crossing], job: Job, site: Site, pr
     for gate in layout.gates:
         if gate.wished_at is not None and gate.moved > MOVED_FAR:
             yield _gate_moved(gate.name, format_length(gate.moved, units))
+    yield from _narrower_leaves(layout, job, site)
     yield from _gave_way(layout, site, units)
     for crossing in crossings:
         if crossing.angle < SQUARE_LEAST:
@@ -109,6 +111,20 @@ def _gate_moved(name: str, moved: str) -> Reason:
         why="it goes where two panels meet, with the fewest custom panels, and its holes and swing have to be free",
         do="see that the place is right; a [[gate]] entry near another point moves it",
     )
+
+
+def _narrower_leaves(layout: Layout, job: Job, site: Site) -> Iterator[Reason]:
+    """Yield a word for every gate nobody gave a leaf that did not get the shop's first one."""
+    first, units = float(job.shop.gate.leaf[0]), job.options.report_units
+    given = {gate.place for gate in site.gates if gate.leaf}
+    for gate in layout.gates:
+        if gate.wished_at not in given and gate.leaf < first - LEAF_READ:
+            yield Reason(
+                ref="narrower-leaf",
+                what=f"gate {gate.name} has a leaf of {format_length(gate.leaf, units)}; the shop's first one, {format_length(first, units)}, finds no place",
+                why="its three holes have to be drilled, its leaf has to keep the setback and to swing away from the water free of objects, walls and risers",
+                do="see that the way is wide enough for who and what has to pass; move what stands in the way, or ask for another place or leaf ([[gate]] near, leaf)",
+            )
 
 
 def _askew(crossing: Crossing) -> Reason:

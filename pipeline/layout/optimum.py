@@ -57,6 +57,20 @@ class Way:
     kinds: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class Found:
+    """The best way and its lower bound; on a loop, which of the cut gate's places it uses; how many searches that took."""
+
+    way: Way
+    bound: int
+    place: int = -1
+    searches: int = 1
+
+    @property
+    def customs(self) -> int:
+        return self.way.key // CUSTOM_KEY
+
+
 def unpacked(key: int) -> tuple[int, int, int, int]:
     """Return (custom panels, cost units, give units, move units) of a packed objective."""
     give = (key >> MOVE_BITS) & ((1 << GIVE_BITS) - 1)
@@ -69,10 +83,14 @@ class Search:
 
     Parameters
     ----------
-    inside : array (batch, gates + 1, posts + 1, n)
+    inside : array (batch, layers, posts + 1, n)
         Least key with the n-th node a post of an unfinished panel, by posts so far (index 0 unused).
-    ended : array (batch, gates + 1, n)
+    ended : array (batch, layers, n)
         Least key with a panel ending at the node.
+
+    Notes
+    -----
+    A layer is how many gates were passed; where a custom panel has to be among the panels, once over without and once over with one.
     """
 
     grid: Grid
@@ -82,6 +100,12 @@ class Search:
     ended: Keys
     custom: bool
     careful: int = 0
+    must: bool = False
+
+    @property
+    def passed(self) -> int:
+        """Number of layers that differ by gates passed only."""
+        return len(self.gates) + 1
 
     def best_end(self, row: int, ends: Sequence[tuple[int, int]]) -> tuple[int, int]:
         """Return (key, node) of the best end among (node, closing key) pairs for one row of the batch."""
@@ -113,7 +137,8 @@ class Search:
         if posts == 1:
             return self._before_panel(row, gate, node)
         if posts == 0:
-            return self._custom_start(row, gate, node), "custom", gate, 1
+            source, gate = self._custom_start(row, gate, node)
+            return source, "custom", gate, 1
         wanted = int(self.inside[row, gate, posts, node]) - int(self.grid.hole_key[node])
         for source, key in zip(self.grid.spacing_from[node], self.grid.spacing_key[node], strict=True):
             if key < NEVER and int(self.inside[row, gate, posts - 1, source]) + int(key) * GIVE_KEY == wanted:
@@ -125,23 +150,25 @@ class Search:
         source = int(self.grid.joint_from[node])
         if source >= 0 and int(self.ended[row, gate, source]) == wanted:
             return source, "joint", gate, self._posts_at_end(row, gate, source)
-        if gate > 0:
-            moves = self.gates[gate - 1]
+        if gate % self.passed > 0:
+            moves = self.gates[gate % self.passed - 1]
             source = int(moves.from_nodes[node])
             if source >= 0 and int(self.ended[row, gate - 1, source]) + int(moves.keys[node]) == wanted:
                 return source, "gate", gate - 1, self._posts_at_end(row, gate - 1, source)
         return node, "start", gate, 1
 
-    def _custom_start(self, row: int, gate: int, node: int) -> int:
+    def _custom_start(self, row: int, gate: int, node: int) -> tuple[int, int]:
+        """Return (node, layer) at which the custom panel that ends at a node begins."""
         wanted = int(self.ended[row, gate, node]) - int(self.grid.hole_key[node])
         last = int(self.grid.custom_last[node])
         for tier, (_, price) in enumerate(self.sizes.custom):
             first = int(self.grid.custom_first[tier, node])
-            found = first + np.nonzero(self.inside[row, gate, 1, first : last + 1] + CUSTOM_KEY + price * COST_KEY == wanted)[0]
-            if self.careful:
-                found = found[customs_stand_clear(self.grid, self.sizes, found, np.full(len(found), node))]
-            if len(found):
-                return int(found[-1])
+            for layer in (gate, gate - self.passed) if self.must else (gate,):
+                found = first + np.nonzero(self.inside[row, layer, 1, first : last + 1] + CUSTOM_KEY + price * COST_KEY == wanted)[0]
+                if self.careful:
+                    found = found[customs_stand_clear(self.grid, self.sizes, found, np.full(len(found), node))]
+                if len(found):
+                    return int(found[-1]), layer
         raise AssertionError("a custom panel without a start")
 
 
@@ -153,6 +180,7 @@ def search(
     *,
     custom: bool,
     careful: int = 0,
+    must: bool = False,
 ) -> Search:
     """Fill the tables for a batch of starts.
 
@@ -171,8 +199,11 @@ def search(
     careful : int
         Most custom panels of a way whose inner posts all have to keep off forbidden ground; 0: their inner posts are not looked at.  Slower, so asked for only
         where such posts came to stand on forbidden ground.
+    must : bool
+        Whether a custom panel has to be among the panels.
     """
-    count, batch, layers = len(grid.stations), len(starts), len(gates) + 1
+    must = must and custom and bool(sizes.custom)
+    count, batch, layers = len(grid.stations), len(starts), (len(gates) + 1) * (2 if must else 1)
     run = Search(
         grid=grid,
         sizes=sizes,
@@ -181,6 +212,7 @@ def search(
         ended=np.full((batch, layers, count), NEVER, dtype=np.int64),
         custom=custom and bool(sizes.custom),
         careful=careful,
+        must=must,
     )
     for row, nodes in enumerate(starts):
         for node, key in nodes:
@@ -214,29 +246,41 @@ def _fill(run: Search, start: int, end: int) -> None:
             break
         into = here if len(real) == end - start else real
         costs = grid.spacing_key[into, column] * GIVE_KEY + grid.hole_key[into]
-        reached = inside[:, :, 1:-1, grid.spacing_from[into, column]] + costs
+        reached = inside[:, :, 1:-1, in_a_row(grid.spacing_from[into, column])] + costs
         inside[:, :, 2:, into] = np.minimum(inside[:, :, 2:, into], reached)
-    inside[:, :, 2:, here] = np.where(grid.open_nodes[here], inside[:, :, 2:, here], NEVER)
+    taken = start + np.nonzero(~grid.open_nodes[here])[0]
+    inside[:, :, 2:, taken] = NEVER
     for posts, price in run.sizes.stock:
         np.minimum(ended[:, :, here], inside[:, :, posts, here] + price * COST_KEY, out=ended[:, :, here])
     if run.custom:
         _end_customs(run, here)
-    ended[:, :, here] = np.where(grid.open_nodes[here], ended[:, :, here], NEVER)
+    ended[:, :, taken] = NEVER
     _begin_panels(run, here)
-    inside[:, :, 1, here] = np.where(grid.open_nodes[here], inside[:, :, 1, here], NEVER)
+    inside[:, :, 1, taken] = NEVER
+
+
+def in_a_row(nodes: Indices) -> Indices | slice:
+    """Return nodes that follow one another as a slice, which is read several times faster."""
+    if len(nodes) and nodes[0] >= 0 and nodes[-1] - nodes[0] == len(nodes) - 1 and bool((np.diff(nodes) == 1).all()):
+        return slice(int(nodes[0]), int(nodes[-1]) + 1)
+    return nodes
 
 
 def _begin_panels(run: Search, here: slice) -> None:
     first = run.inside[:, :, 1, here]
     sources = run.grid.joint_from[here]
     own = run.grid.hole_key[here]
-    after_joint = np.where(sources >= 0, run.ended[:, :, sources] + own, NEVER)
+    after_joint = run.ended[:, :, in_a_row(sources)] + own
+    if sources.min() < 0:
+        after_joint[:, :, sources < 0] = NEVER
     np.minimum(first, after_joint, out=first)
     for gate, moves in enumerate(run.gates):
         sources = moves.from_nodes[here]
-        if (sources >= 0).any():
-            through = np.where(sources >= 0, run.ended[:, gate, sources] + moves.keys[here] + own, NEVER)
-            np.minimum(first[:, gate + 1], through, out=first[:, gate + 1])
+        real = np.nonzero(sources >= 0)[0]
+        if len(real):
+            into = first[:, gate + 1 :: run.passed]
+            through = run.ended[:, gate :: run.passed, sources[real]] + (moves.keys[here] + own)[real]
+            into[:, :, real] = np.minimum(into[:, :, real], through)
 
 
 def _end_customs(run: Search, here: slice) -> None:
@@ -253,7 +297,10 @@ def _end_customs(run: Search, here: slice) -> None:
         if len(good):
             ends = here.start + good
             found = _sliding_minimum(run.inside[:, :, 1, :], first[good], last[good]) + CUSTOM_KEY + price * COST_KEY + run.grid.hole_key[ends]
-            run.ended[:, :, ends] = np.minimum(run.ended[:, :, ends], found)
+            if run.must:
+                found = np.minimum(found[:, : run.passed], found[:, run.passed :])
+            into = run.ended[:, -run.passed :]
+            into[:, :, ends] = np.minimum(into[:, :, ends], found)
 
 
 def _over_forbidden(grid: Grid, first: Indices, ends: Indices) -> Flags:
@@ -278,10 +325,11 @@ def _end_customs_carefully(run: Search, ends: Indices, first: Indices, last: Ind
             of = np.repeat(np.arange(len(ends)), count)
             starts = reached[np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(begin, count)]
             keys = run.inside[row, gate, 1, starts] + CUSTOM_KEY + price * COST_KEY + run.grid.hole_key[ends[of]]
-            better = keys < run.ended[row, gate, ends[of]]
+            into = run.ended[row, gate % run.passed - run.passed]
+            better = keys < into[ends[of]]
             of, starts, keys = of[better], starts[better], keys[better]
             clear = customs_stand_clear(run.grid, run.sizes, starts, ends[of])
-            np.minimum.at(run.ended[row, gate], ends[of[clear]], keys[clear])
+            np.minimum.at(into, ends[of[clear]], keys[clear])
 
 
 def customs_stand_clear(grid: Grid, sizes: Measures, starts: Indices, ends: Indices) -> Flags:

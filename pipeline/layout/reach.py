@@ -30,10 +30,13 @@ class Row:
         [m]
     gaps : tuple of GapKind
         One fewer than holes; for a whole loop as many, the last one leading back to the first hole.
+    searched : tuple of float
+        The stations the search gave the holes, before the give of every bend was spread evenly [m].
     """
 
     stations: tuple[float, ...]
     gaps: tuple[GapKind, ...]
+    searched: tuple[float, ...]
 
 
 def row_of(walk: Walk, grid: Grid, way: Way, sizes: Measures, gate_holes: dict[int, tuple[float, float]]) -> Row:
@@ -52,22 +55,26 @@ def row_of(walk: Walk, grid: Grid, way: Way, sizes: Measures, gate_holes: dict[i
     gate_holes : dict
         Stations of hinge and latch hole by the node of the first hole after the gate.
     """
-    evened = _evened(walk, grid, way, sizes)
+    evened, nodes = _evened(walk, grid, way, sizes), grid.stations[list(way.holes)]
     stations: list[float] = [evened[0]]
+    searched: list[float] = [float(nodes[0])]
     gaps: list[GapKind] = []
     for index, kind in enumerate(way.kinds):
         end = evened[index + 1]
         if kind == "custom":
             posts = _posts_on_free_ground(walk, grid, evened[index], end, sizes)
             stations += posts
+            searched += posts
             gaps += ["custom"] * (len(posts) + 1)
         elif kind == "gate":
             stations += gate_holes[way.holes[index + 1]]
+            searched += gate_holes[way.holes[index + 1]]
             gaps += ["hinge", "leaf", "latch"]
         else:
             gaps.append("joint" if kind == "joint" else "spacing")
         stations.append(end)
-    return Row(tuple(stations), tuple(gaps))
+        searched.append(float(nodes[index + 1]))
+    return Row(tuple(stations), tuple(gaps), tuple(searched))
 
 
 def custom_posts(walk: Walk, start: float, end: float, sizes: Measures, extra: int = 0) -> list[float]:

@@ -12,7 +12,7 @@ from pipeline.errors import LayoutError, Reason
 from pipeline.geometry.chain import Chain, Point
 from pipeline.layout.gates import GatePlaces
 from pipeline.layout.grid import NEVER, Grid, Measures
-from pipeline.layout.optimum import CUSTOM_KEY, GateMoves, Way, search
+from pipeline.layout.optimum import Found, GateMoves, Way, search
 from pipeline.layout.reach import Row
 from pipeline.layout.walk import Floats, Walk
 from pipeline.model.site import Riser
@@ -39,21 +39,21 @@ def crossings_of(walk: Walk, first: float, last: float, risers: tuple[Riser, ...
     return tuple(sorted(found, key=lambda crossing: (crossing.station, crossing.riser)))
 
 
-def best_between(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...]) -> Way | None:
-    """Return the best way from the grid's first node to its last, or None when there is none; custom panels' inner posts are not looked at."""
-    return _searched(grid, sizes, gates, custom=False) or _searched(grid, sizes, gates, custom=True)
+def best_between(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...], *, custom: bool) -> Found | None:
+    """Return the best way from the grid's first node to its last, of whole panels only or with custom ones, whose inner posts are not looked at; None without any."""
+    way = _searched(grid, sizes, gates, custom=custom)
+    return Found(way, way.key) if way else None
 
 
-def careful_between(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...], found: Way) -> Way | None:
+def careful_between(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...], found: Found) -> Found | None:
     """Return the best way whose custom panels keep their inner posts off forbidden ground, from one found without looking at those; None without any.
 
     Notes
     -----
     No way can have fewer custom panels than `found`, so ways with as many are looked through first, then those with one more.
     """
-    least = found.key // CUSTOM_KEY
-    ways = (_searched(grid, sizes, gates, custom=True, careful=most) for most in range(least, least + MORE_CUSTOMS + 1))
-    return next((way for way in ways if way), None)
+    ways = (_searched(grid, sizes, gates, custom=True, careful=most) for most in range(found.customs, found.customs + MORE_CUSTOMS + 1))
+    return next((Found(way, way.key) for way in ways if way), None)
 
 
 def _searched(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...], *, custom: bool, careful: int = 0) -> Way | None:
@@ -67,7 +67,7 @@ def short_tread(walk: Walk, first: float, last: float, sizes: Measures) -> Row |
     length = float(walk.chord(np.array([first]), np.array([last]))[0])
     if length < sizes.joint:
         return None
-    return Row((first, last), ("custom",))
+    return Row((first, last), ("custom",), (first, last))
 
 
 def moves_of(grid: Grid, places: GatePlaces) -> GateMoves:

@@ -231,11 +231,15 @@ class Certificate(msgspec.Struct, frozen=True, kw_only=True):
     bound : tuple of float
         Lower bound of the same.
     gap : float
-        0 when proven best over the stations and places that `method` names.
+        0 when proven best of all rows that `method` names.
     method : str
         In words: what was searched, over what, with what resolution.
     anywhere : tuple of float
         Lower bound of (custom panels, cost) over every place a hole or a gate could take, between those stations too.
+    stations : tuple of float
+        The row the objective is counted on: where the search put the line's holes, in their order, before the give of every bend was spread evenly over its spacings [m].
+    gates : tuple of float
+        Stations at which the gates were wanted, in their order [m].
     """
 
     objective: tuple[float, ...]
@@ -243,10 +247,12 @@ class Certificate(msgspec.Struct, frozen=True, kw_only=True):
     gap: float
     method: str
     anywhere: tuple[float, ...] = ()
+    stations: tuple[float, ...] = ()
+    gates: tuple[float, ...] = ()
 
 
 class Layout(msgspec.Struct, frozen=True, kw_only=True):
-    """The fence as it is to be built."""
+    """The fence as it is to be built; `wanted` is its line as it would run with room everywhere, None where it runs so."""
 
     line: Chain
     setback: float
@@ -260,4 +266,5 @@ class Layout(msgspec.Struct, frozen=True, kw_only=True):
     check_distances: tuple[CheckDistance, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
     certificate: Certificate
+    wanted: Chain | None = None
     warnings: tuple[Reason, ...] = ()

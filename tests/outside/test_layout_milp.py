@@ -12,8 +12,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_matrix, vstack
 
 from pipeline.layout.optimum import unpacked
-from pipeline.layout.stretches import best_between
-from tests.unit.layout.small_lines import SmallLine, custom_moves, deviation_at, joint_moves, small_line, spacing_moves
+from tests.unit.layout.small_lines import SmallLine, best_way, custom_moves, deviation_at, joint_moves, small_line, spacing_moves
 
 
 def stock_panels(line: SmallLine) -> list[tuple[int, int, int, int, int]]:
@@ -66,7 +65,7 @@ def test_the_same_optimum_as_a_mixed_integer_program(block):
     found = 0
     for seed in range(500 + 11 * block, 511 + 11 * block):
         line = small_line(seed, longest=9.0)
-        way = best_between(line.grid, line.sizes, ())
+        way = best_way(line)
         assert (None if way is None else unpacked(way.key)) == by_highs(line), seed
         found += way is not None
     assert found >= 5

@@ -69,6 +69,31 @@ def gates_off(layout: Layout) -> float:
     return total
 
 
+def counted_again(layout: Layout, job: Job) -> tuple[float, float, float, float]:
+    """The four levels of the objective, from the row the certificate names: custom panels, cost, give and deviation, the last two in whole 1/16 in."""
+    certificate, line, chain = layout.certificate, line_of(layout), layout.line
+    stock = {panel.name for panel in layout.panels if panel.kind == "stock"}
+    ends = {name for panel in layout.panels for name in (panel.holes[0], panel.holes[-1])}
+    stations = dict(zip((hole.name for hole in line), certificate.stations, strict=True))
+    places = {name: chain.point_at(station) for name, station in stations.items()}
+    spacings = [(one, other) for one, other in spans(layout) if one.carries == other.carries in stock]
+    give = sum(round(abs(math.dist(places[one.name], places[other.name]) - job.shop.panel.post_spacing) / SIXTEENTH) for one, other in spacings)
+    off = 0
+    if layout.wanted is not None:
+        counted = [hole.name for hole in line if hole.role != "gate" and (hole.carries in stock or hole.name in ends)]
+        off = sum(round(layout.wanted.nearest(places[name])[1] / SIXTEENTH) for name in counted)
+    for gate, wanted in zip(layout.gates, certificate.gates, strict=True):
+        apart = (
+            (stations[gate.latch_hole] - stations[gate.hinge_hole]) % chain.length
+            if layout.closed
+            else stations[gate.latch_hole] - stations[gate.hinge_hole]
+        )
+        far = stations[gate.hinge_hole] + apart / 2 - wanted
+        far = math.remainder(far, chain.length) if layout.closed else far
+        off += math.ceil(abs(far) / SIXTEENTH - 0.5 - 1e-3)
+    return (float(len(layout.panels) - len(stock)), cost_of(layout, job), give * SIXTEENTH, off * SIXTEENTH)
+
+
 def broken_rules(layout: Layout, job: Job, site: Site) -> list[str]:
     """Everything a finished layout promises, as sentences where it does not hold."""
     panel, found = job.shop.panel, []

@@ -11,6 +11,8 @@ import numpy as np
 from pipeline.geometry.chain import Chain
 from pipeline.intake.resolve import default_job
 from pipeline.layout.grid import Grid, Measures, grid_of, stretch_nodes
+from pipeline.layout.optimum import GateMoves, Way
+from pipeline.layout.stretches import best_between
 from pipeline.layout.walk import Walk, walk_of
 
 SHOP = default_job().shop
@@ -62,6 +64,12 @@ def _wiggly(source: random.Random, length: float) -> Chain:
         vertices.append(point)
         bulges.append(math.tan(sweep / 4))
     return Chain(tuple(vertices), tuple(bulges))
+
+
+def best_way(line: SmallLine, gates: tuple[GateMoves, ...] = ()) -> Way | None:
+    """The best way, with custom panels only where whole ones do not close it."""
+    found = (best_between(line.grid, line.sizes, gates, custom=custom) for custom in (False, True))
+    return next((each.way for each in found if each), None)
 
 
 def deviation_at(line: SmallLine, node: int) -> int:

@@ -10,14 +10,14 @@ import pytest
 from pipeline.errors import LayoutError
 from pipeline.geometry.chain import Chain, polyline
 from pipeline.intake.resolve import default_job
-from pipeline.layout.lay_out import lay_out
+from pipeline.layout.lay_out import _alternative, lay_out, with_setback
 from pipeline.layout.measures import BEYOND
 from pipeline.layout.records import _lean
 from pipeline.model.rules import Limit, RulePack
 from pipeline.model.site import FittedLine, GateWish, Opening, Riser, SiteObject
 from pipeline.units import Angle, Length
 from tests.made_sites import rectangle, round_ended, site_of
-from tests.unit.layout.readings import INCH, broken_rules, cost_of, gates_off, give_of, line_of, nearest_fabric, spans
+from tests.unit.layout.readings import INCH, broken_rules, cost_of, counted_again, gates_off, give_of, line_of, nearest_fabric, spans
 
 JOB = default_job()
 POOL = rectangle(9.0, 4.5)
@@ -128,6 +128,30 @@ def test_a_gate_is_proposed_with_a_warning():
     assert [warning.ref for warning in layout.warnings] == ["no-gate-asked"]
 
 
+@pytest.mark.parametrize(
+    ("site", "customs"),
+    [
+        (
+            site_of(
+                POOL, objects=(SiteObject(name="planter", outline=rectangle(1.0, 1.0, 3.5, -1.7)),), gates=(GateWish(name="G", place=(9.8, 2.2)),)
+            ),
+            1,
+        ),
+        (riser_site(4.0, 4.9), 2),
+        (wall_site(), 1),
+        (site_of(POOL, gates=(*GATE, GateWish(name="H", place=(3.0, 5.3)))), 1),
+    ],
+    ids=["gives way", "risers", "wall to wall", "two gates"],
+)
+def test_the_certificate_counts_what_its_row_spends(site, customs):
+    """All four levels, counted again by plain code from the row the certificate names; the holes as built read no more give."""
+    layout = lay_out(JOB, site)
+    assert layout.certificate.objective == pytest.approx(counted_again(layout, JOB), abs=1e-9)
+    assert (layout.certificate.bound, layout.certificate.gap) == (layout.certificate.objective, 0.0)
+    assert give_of(layout, JOB) <= layout.certificate.objective[2] + 1e-9
+    assert layout.certificate.objective[0] >= customs  # sites that need custom panels: their cost and ends are counted too
+
+
 def test_a_line_that_gives_way_counts_in_the_deviation():
     """Between two of the job's own: each hole's distance off the line as it would run with room everywhere, by plain code."""
     planter = SiteObject(name="planter", outline=rectangle(1.0, 1.0, 3.5, -1.7))
@@ -149,6 +173,16 @@ def test_alternatives_hold_the_jobs_own_setback():
     assert [(other.custom_panels, other.cost) for other in own] == [layout.certificate.objective[:2]]
     assert [round(other.setback / INCH) for other in layout.alternatives] == [20, 25, 30, 35]
     assert [other.note for other in layout.alternatives] == [""] * 4
+    assert all(other.proven for other in layout.alternatives)
+
+
+def test_every_alternative_is_what_the_job_gets_at_that_setback():
+    site = site_of(round_ended(6.0, 2.0), gates=GATE)
+    for other in lay_out(JOB, site).alternatives:
+        layout = lay_out(with_setback(JOB, other.setback), site)
+        assert (other.custom_panels, other.cost) == layout.certificate.objective[:2]
+        assert other.holes == len(layout.holes)
+        assert other.least_margin == pytest.approx(nearest_fabric(layout, site) - layout.least_setback, abs=1e-4)
 
 
 def test_the_best_setback_is_never_worse_than_the_wanted_one():
@@ -156,6 +190,12 @@ def test_the_best_setback_is_never_worse_than_the_wanted_one():
     wanted, best = lay_out(JOB, site_of(POOL, gates=GATE)), lay_out(free, site_of(POOL, gates=GATE))
     assert best.setback >= wanted.setback
     assert best.certificate.objective[:2] <= wanted.certificate.objective[:2]
+
+
+def test_a_setback_that_cannot_be_built_stands_in_the_table_with_its_reason():
+    other = _alternative(with_setback(JOB, 35 * INCH), site_of(POOL, 0.4, gates=GATE))
+    assert other.note.startswith("there is no room for a hole")  # without the coordinates a hold says first
+    assert (other.setback, other.holes, other.proven) == (35 * INCH, 0, False)
 
 
 # Sites that cannot be fenced: the right reason, the place, and by how much.
@@ -177,6 +217,20 @@ def test_held_wall_with_a_window_in_the_loops_only_way():
 def test_held_gate_wider_than_the_free_side():
     hedges = tuple(SiteObject(name=f"hedge {x}", outline=rectangle(0.5, 0.5, x, -1.7)) for x in (0.2, 1.6, 3.0, 4.4, 5.8, 7.2))
     reason = reason_of(site_of(POOL, objects=hedges, gates=(GateWish(name="G", place=(4.0, -0.8), leaf=4.0),)))
+    assert reason.ref == "no-place-for-gate"
+
+
+HEDGES = tuple(SiteObject(name=f"hedge {k}", outline=rectangle(0.5, 0.5, 1.25 * k, -1.7)) for k in range(8))  # 75 cm between them
+
+
+def test_a_narrower_leaf_is_tried_where_the_shops_first_finds_no_place():
+    layout = lay_out(JOB, site_of(POOL, objects=HEDGES, gates=GATE))
+    assert [round(gate.leaf / INCH) for gate in layout.gates] == [30]
+    assert "narrower-leaf" in [warning.ref for warning in layout.warnings]
+
+
+def test_held_a_leaf_that_was_asked_for_stays_as_it_is():
+    reason = reason_of(site_of(POOL, objects=HEDGES, gates=(GateWish(name="G", place=(4.0, -0.8), leaf=36 * INCH),)))
     assert reason.ref == "no-place-for-gate"
 
 

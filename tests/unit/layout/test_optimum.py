@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 
 import numpy as np
@@ -12,15 +13,14 @@ from pipeline.intake.resolve import default_job
 from pipeline.layout.anywhere import least_anywhere
 from pipeline.layout.gate_places import gate_sites
 from pipeline.layout.gates import NEAR, REACH, places_for
-from pipeline.layout.grid import MOVE_UNIT, NEVER, grid_of, loop_nodes
+from pipeline.layout.grid import grid_of, loop_nodes
 from pipeline.layout.lay_out import drafted
 from pipeline.layout.measures import measures_of
 from pipeline.layout.optimum import CUSTOM_KEY, GateMoves, search, unpacked
-from pipeline.layout.stretches import best_between
 from pipeline.layout.walk import walk_of
 from pipeline.model.site import GateWish
 from tests.made_sites import site_of
-from tests.unit.layout.small_lines import SHOP, SmallLine, custom_moves, deviation_at, joint_moves, small_line, spacing_moves
+from tests.unit.layout.small_lines import SHOP, SmallLine, best_way, custom_moves, deviation_at, joint_moves, small_line, spacing_moves
 
 JOB = default_job()
 LONGEST = 4.2  # [m] beyond this the number of ways explodes
@@ -67,7 +67,7 @@ def test_against_every_way_there_is(block):
     found = 0
     for seed in range(block * 20, block * 20 + 20):
         line = small_line(seed, longest=LONGEST)
-        way = best_between(line.grid, line.sizes, ())
+        way = best_way(line)
         assert (None if way is None else unpacked(way.key)) == enumerated(line), seed
         found += way is not None
     assert found >= 8  # most of the lines can be laid out, or the comparison says little
@@ -79,7 +79,7 @@ def test_with_a_gate_to_be_passed(block):
     for seed in range(300 + block * 15, 315 + block * 15):
         line = small_line(seed, longest=4.6)
         gate = made_gate(line, seed)
-        way = best_between(line.grid, line.sizes, (gate,))
+        way = best_way(line, (gate,))
         assert (None if way is None else unpacked(way.key)) == enumerated(line, gate), seed
         found += way is not None
     assert found >= 5
@@ -95,28 +95,31 @@ def made_gate(line: SmallLine, seed: int) -> GateMoves:
     return GateMoves(before, keys)
 
 
-@pytest.mark.parametrize("straight", [1.7, 2.3, 3.1])
-def test_the_best_place_of_a_loops_gate_is_the_best_of_all_its_places(straight):
-    """Branch and bound over the places of the gate a loop is cut at, against a search from every place by itself."""
+@pytest.mark.parametrize(("straight", "custom"), [(2.3, False), (3.7, False), (1.7, True)])
+def test_the_best_place_of_a_loops_gate_is_the_best_of_all_its_places(straight, custom):
+    """Branch and bound over the places of the gate a loop is cut at, against a search from every place by itself; by whole panels, or where none closes so with a custom one."""
     water = Chain(((0.0, -1.0), (straight, -1.0), (straight, 1.0), (0.0, 1.0)), (0.0, 1.0, 0.0, 1.0), True)
     sizes, site = measures_of(JOB), site_of(water, decks=(), gates=(GateWish(name="G", place=(0.9, -1.8)),))
-    draft = drafted(JOB, site, sizes)
+    draft = drafted(JOB, site, sizes, both_hands=False)
     walk, wish = walk_of(draft.line), draft.laid.gates[0]
     margin = REACH + wish.leaf + 2 * sizes.joint
     stations = loop_nodes(walk, wish.station, wish.station - margin, wish.station + margin + walk.length, sizes.step)
     grid = grid_of(walk, stations, np.zeros(len(stations), dtype=bool), (), sizes, JOB.shop)
-    places = gate_sites(places_for(walk, grid.stations, wish, wish.station, walk.length, sizes), grid, wish, walk, JOB, site)
-    near = {place for place in range(len(places.after)) if places.moves[place] * MOVE_UNIT <= NEAR}
-    alone = {place: _from_one(grid, sizes, places, place, custom=False) for place in range(len(places.after))}
-    whole = [place for place, key in alone.items() if key < NEVER]
-    among = [place for place in whole if place in near] or whole
-    expected = min(alone[place] for place in among) if whole else min(_from_one(grid, sizes, places, place, custom=True) for place in near)
-    assert draft.laid.key == expected
+    places = gate_sites(places_for(walk, grid.stations, wish, wish.station, walk.length, sizes, NEAR), grid, wish, walk, JOB, site, NEAR)
+    assert len(places.after) == 2 * math.floor(NEAR / sizes.step) + 1  # every station within reach
+    assert draft.laid.key == min(_from_each(grid, sizes, places, custom=custom))
+    assert bool(unpacked(draft.laid.key)[0]) is custom
 
 
-def _from_one(grid, sizes, places, place, *, custom):
-    run = search(grid, sizes, [[(int(places.after[place]), int(places.moves[place]))]], custom=custom)
-    return run.best_end(0, [(int(places.before[place]), 0)])[0]
+def _from_each(grid, sizes, places, *, custom) -> list[int]:
+    """Least key of a row from every place of a gate back to it, each searched by itself."""
+    found: list[int] = []
+    for first in range(0, len(places.after), 32):
+        batch = range(first, min(first + 32, len(places.after)))
+        starts = [[(int(places.after[place]), int(places.moves[place]))] for place in batch]
+        run = search(grid, sizes, starts, custom=custom, must=custom)
+        found += [run.best_end(row, [(int(places.before[place]), 0)])[0] for row, place in enumerate(batch)]
+    return found
 
 
 def test_the_bound_over_all_places_is_one():
@@ -124,7 +127,7 @@ def test_the_bound_over_all_places_is_one():
     seen = 0
     for seed in range(60):
         line = small_line(seed, longest=7.0)
-        way = best_between(line.grid, line.sizes, ())
+        way = best_way(line)
         ends = [(np.array([station]), np.array([station])) for station in (0.0, line.walk.length)]
         bound = int(least_anywhere(line.walk, line.sizes, SHOP, *ends, (), 2 * CUSTOM_KEY)[0])
         assert way is None or bound <= way.key, seed
@@ -142,7 +145,7 @@ def test_the_bound_over_all_places_of_a_loops_gate_is_met(straight):
 def test_a_way_is_made_of_the_moves_it_says():
     for seed in range(40):
         line = small_line(1000 + seed, longest=8.0)
-        way = best_between(line.grid, line.sizes, ())
+        way = best_way(line)
         if way is None:
             continue
         spacing, joint, custom = spacing_moves(line), joint_moves(line), custom_moves(line)
