@@ -42,6 +42,19 @@ def test_a_free_curve_is_taken_as_one_and_fits_better_than_a_shot():
     assert np.sqrt(np.mean((off / built.shape.fit.normal_sigmas(there)) ** 2)) == pytest.approx(1.0, abs=0.45)  # one draw
 
 
+def test_a_free_curve_of_very_many_shots_is_one_too_and_a_bad_shot_is_left_out():
+    truth = FreeForm()
+    at, shots = truth.shoot(truth.length / 900, 0.005, np.random.default_rng(1))
+    slope = truth.curve(truth.parameters(at[400:401]), 1)[0]
+    points = shots.points.copy()
+    points[400] += np.array([slope[1], -slope[0]]) / np.hypot(*slope) * 0.15
+    built = as_built(shots_at(points, 0.005), closed=True, arcs=True)
+    assert any("free curve" in note for note in built.notes)
+    assert [one.name for one in built.set_aside] == [shots.names[400]]
+    stations = (np.arange(200) + 0.5) * truth.length / 200
+    assert np.sqrt(np.mean(project(built.shape.chain, truth.places(stations))[1] ** 2)) < 0.0015  # 5 mm shots, and arcs within 0.8 mm
+
+
 def test_arcs_and_lines_are_not_taken_for_a_free_curve():
     for shape in (lagoon(), rectangle()):
         built = as_built(shoot(shape, 0.6, 0.004, np.random.default_rng(2)).shots, closed=True, arcs=True)

@@ -84,6 +84,18 @@ def test_a_loose_condition_pulls_only_as_hard_as_its_sigma():
     assert gaps[2] < 1e-5
 
 
+def test_a_doubtful_condition_moves_nothing_and_widens_what_it_tells():
+    """Weighed by sigma s, its own error has s² + d²: the miss it leaves has v + (v / s²)² d², v its variance without doubt."""
+    start = adjust_chain(moved(STADIUM), [False, True, False, True], sighted(STADIUM), SMOOTH)
+    equal = Tie("equal-radius", 1, 3, 1e-3)
+    sure = adjust_chain(start.chain, [False, True, False, True], sighted(STADIUM), [*SMOOTH, equal])
+    unsure = adjust_chain(start.chain, [False, True, False, True], sighted(STADIUM), [*SMOOTH, Tie("equal-radius", 1, 3, 1e-3, 2e-3)])
+    assert np.allclose(sure.chain.vertices, unsure.chain.vertices, atol=1e-12)
+    v = float(misses(sure, [equal])[1][0]) ** 2
+    assert float(misses(unsure, [equal])[1][0]) ** 2 == pytest.approx(v + (v / 1e-6) ** 2 * 4e-6, rel=1e-6)
+    assert unsure.degrees_of_freedom == sure.degrees_of_freedom
+
+
 def test_redundancies_sum_to_the_degrees_of_freedom():
     fit = adjust_chain(moved(STADIUM), [False, True, False, True], sighted(STADIUM), SMOOTH)
     assert fit.redundancies.sum() == pytest.approx(fit.degrees_of_freedom, abs=0.01)
