@@ -36,7 +36,7 @@ _LEADER: Final = 2.6  # [mm] from a dimension's end to text that stands beside i
 _JAMB: Final = 0.9  # [mm] half the depth of a door's or window's frame
 _SETBACKS: Final = 4  # setbacks dimensioned on a plan
 _SAGITTA: Final = 0.01  # [m] between an object's curved outline and the lines that stand for it where its name is placed
-INK: Final = 0x1B1B1B
+INK: Final = 0x000000
 BLUE: Final = 0x1F4E79  # water; prints dark grey
 TINT: Final = 0xE3EAF0  # water's surface; prints as a faint grey
 PALE: Final = 0x8C8C8C  # where holes were planned; prints light
@@ -120,7 +120,8 @@ def new_document(units: ReportUnits, view: View) -> Drawing:
         document.linetypes.add(name, [sum(pattern), *signed], description=description)
     for layer in LAYERS:
         entry = document.layers.add(layer.name, linetype=layer.linetype, lineweight=lineweight(layer.width))
-        entry.rgb = (layer.colour >> 16, layer.colour >> 8 & 255, layer.colour & 255)
+        if layer.colour != INK:  # ink stays colour 7, which is black on paper and white on a dark screen
+            entry.rgb = (layer.colour >> 16, layer.colour >> 8 & 255, layer.colour & 255)
         entry.description = layer.legend
     document.styles.add("SHEET", font="arial.ttf")
     document.styles.add("SHEET-BOLD", font="arialbd.ttf")

@@ -11,7 +11,7 @@ import msgspec
 from pipeline.drawings import paper
 from pipeline.drawings.ink import FINE, LINETYPES, Area, Mark, Ring, Stroke, Words, box, fitted, moved, to_layout
 from pipeline.drawings.label_placing import Bounds
-from pipeline.drawings.plan import LAYERS, NAME_LAYERS, UNIT
+from pipeline.drawings.plan import INK, LAYERS, NAME_LAYERS, UNIT
 from pipeline.drawings.plan_names import Names
 from pipeline.drawings.plan_view import LEGEND, View
 from pipeline.geometry.chain import Point
@@ -164,7 +164,7 @@ def _sample(name: str) -> Callable[[float, float], list[Mark]]:
     dash = LINETYPES[layer.linetype][1] if layer.linetype in LINETYPES else ()
 
     def draw(x: float, y: float) -> list[Mark]:
-        return [Stroke(points=((x, y), (x + 8.5, y)), width=layer.width, dash=dash, colour=layer.colour)]
+        return [Stroke(points=((x, y), (x + 8.5, y)), width=layer.width, dash=dash, colour=None if layer.colour == INK else layer.colour)]
 
     return draw
 

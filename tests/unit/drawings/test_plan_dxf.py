@@ -14,10 +14,11 @@ from pathlib import Path
 import ezdxf
 import pytest
 
-from pipeline.drawings.plan import LAYERS
+from pipeline.drawings.plan import INK, LAYERS
 from pipeline.package.tables import holes_csv
 from tests.conftest import ROOT
 from tests.unit.drawings.cases import NAMES, case, drawn
+from tests.unit.drawings.reading import pages_of
 
 IN_MM = {1: 25.4, 4: 1.0}  # $INSUNITS
 
@@ -39,6 +40,24 @@ def test_the_auditor_finds_nothing(name):
     auditor = plan(name).audit()
     assert [error.message for error in auditor.errors] == []
     assert [fix.message for fix in auditor.fixes] == []
+
+
+def test_ink_is_black_on_paper_and_light_on_a_dark_screen(name):
+    """Layers of ink are of colour 7, which programs turn to suit their background; on the pages every letter of theirs is black."""
+    document = plan(name)
+    ink = [document.layers.get(layer.name) for layer in LAYERS if layer.colour == INK]
+    assert len(ink) > 15
+    assert all(layer.dxf.color == 7 and not layer.dxf.hasattr("true_color") for layer in ink)
+    for sheet in document.layouts:
+        assert [
+            text.dxf.text
+            for text in sheet.query("TEXT")
+            if text.dxf.layer in {layer.dxf.name for layer in ink} - {"SHEET"} and text.dxf.hasattr("true_color")
+        ] == []
+    for page in pages_of(drawn(name).files["crew.pdf"]):
+        spans = [span for block in page.get_text("dict")["blocks"] for line in block.get("lines", ()) for span in line["spans"]]
+        numbers = [span for span in spans if re.fullmatch(r"H\d{3}", span["text"].strip())]
+        assert {span["color"] for span in numbers} <= {0}
 
 
 def test_holes_stand_where_the_table_has_them_to_a_tenth_of_a_millimetre(name):
