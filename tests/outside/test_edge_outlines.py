@@ -2,7 +2,7 @@
 
 Three standard deviations everywhere.  An honest standard deviation is passed three times over at 0.27 % of all places: that is what the
 word means.  A fitted outline has as many independent errors as numbers, two a corner, and over all its places one or another passes three
-standard deviations in 3 % of the surveys of a rectangle, in 15 % of those of an outline of thirty sides.  So the letter cannot hold in every
+standard deviations in 9 of 100 surveys of these nineteen (draws from the stated covariance say so).  So the letter cannot hold in every
 survey of every outline however good the fit is, unless sigmas are stated too large.  What is held here, on surveys fixed beforehand
 (seed 0 of every outline; in the long run seeds 0 to 9), is what honest standard deviations promise: the share of places beyond three,
 the number of surveys that keep within three everywhere, and the worst place of all, against draws from the stated covariance itself.
