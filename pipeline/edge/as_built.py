@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.blunders import BLUNDER_PRICE, Told, most_set_aside, off_the_curve, off_the_line, residual_limit, snooped
+from pipeline.edge.blunders import (
+    BLUNDER_PRICE,
+    Told,
+    jogs_on_few,
+    least_of_curve,
+    most_set_aside,
+    off_the_curve,
+    off_the_line,
+    residual_limit,
+    snooped,
+    unproven,
+)
 from pipeline.edge.dense import DENSE, searched_dense, thinned
 from pipeline.edge.fit import PIECE_PRICE, Shape, cornered, description_length, settled
 from pipeline.edge.free_form import description_of_free, free_shape, on_all
@@ -28,18 +40,32 @@ FREE_SHARE: Final = 3.09  # normal quantile of 0.1 %: beyond it lines and arcs d
 FREE_GAIN: Final = 1.5  # [-] and a free curve has to lower the variance factor by so much
 MANY_ARCS: Final = 4  # arcs from which a closed line may be a free curve
 PLAINLY: Final = 30.0  # [half nats] by which a free curve must be shorter than the best lines and arcs could be
-FREE_HOPE: Final = 60.0  # [half nats] that a blunder may lengthen the description of a free curve by
+FREE_HOPE: Final = 60.0  # [half nats] that a free curve may yet be shortened by,
+UNEVEN: Final = 0.1  # [-] and the share of what a blunder lengthens it by that the first order does not tell
 CROWDED: Final = 4.0  # shots a piece; with fewer, lines and arcs explain anything
 LEAST_EXTENT: Final = 10.0  # [-] standard deviations of a shot that a line must be long
-OUT_OF_ORDER: Final = 6.0  # [-] standard deviations a shot must lie behind the one before it
+OUT_OF_ORDER: Final = 4.25  # [-] standard deviations a shot must lie behind the one before it, three of their difference,
+SPACED: Final = 6.0  # [-] in a line whose shots stand farther apart than so many
 BOUGHT_BACK: Final = 4.0  # standardised distance within which a shot set aside is taken back
+SAME_LINE: Final = 3.5  # [-] standard deviations within which a shot lies on a coping line,
+LEAST_COPING: Final = 0.10  # [m] as far outside the water's edge as that line must lie there (common practice),
+ON_COPING: Final = 1 / 3  # [-] and the share of shots beyond which that line is the water's edge once more
 
 
 class SetAside(msgspec.Struct, frozen=True, kw_only=True):
-    """A shot that does not belong to the line: its name, and how far off it lies [m], left positive."""
+    """A shot that does not belong to the line: its name, how far off it lies [m], left positive, and the coping line it lies on, if any."""
 
     name: str
     offset: float
+    coping: str = ""
+
+
+class Coping(msgspec.Struct, frozen=True, kw_only=True):
+    """A coping's outer edge as fitted: its name, chain, and standard deviation square to itself [m]."""
+
+    name: str
+    chain: Chain
+    sigma: float
 
 
 class AsBuilt(msgspec.Struct, frozen=True, kw_only=True):
@@ -75,6 +101,43 @@ class AsBuilt(msgspec.Struct, frozen=True, kw_only=True):
     doubtful: tuple[str, ...] = ()
     slender: tuple[str, ...] = ()
     others: tuple[tuple[Chain, float], ...] = ()
+
+
+def as_built_inside(shots: Shots, copings: Sequence[Coping], *, arcs: bool) -> AsBuilt:
+    """Fit a closed line of shots inside coping lines: shots that lie on such a line, a coping's width outside, are set aside.
+
+    Parameters
+    ----------
+    shots : Shots
+        As of `as_built`, whose exceptions it raises.
+    copings : sequence of Coping
+        Coping lines of the same survey.
+    arcs : bool
+        Whether the line may have arcs.
+    """
+    suspects = _on_copings(shots, copings)
+    if not suspects or len(suspects) > ON_COPING * len(shots):
+        return as_built(shots, closed=True, arcs=arcs)
+    built = as_built(shots.without(suspects), closed=True, arcs=arcs)
+    rows = list(suspects)
+    offsets = project(built.shape.chain, shots.points[rows])[1]
+    off = {row: float(offset) for row, offset in zip(rows, offsets, strict=True) if offset < -LEAST_COPING}
+    if len(off) < len(rows):
+        built = as_built(shots.without(off), closed=True, arcs=arcs)
+    aside = tuple(SetAside(name=shots.names[row], offset=offset, coping=suspects[row]) for row, offset in off.items())
+    unheld = unproven(built.shape, shots.points[list(off)]) if off else ()
+    gaps = tuple(one.name for one in aside) if unheld else ()
+    return msgspec.structs.replace(built, set_aside=(*built.set_aside, *aside), doubtful=(*built.doubtful, *gaps, *unheld))
+
+
+def _on_copings(shots: Shots, copings: Sequence[Coping]) -> dict[int, str]:
+    """Return the shots that lie on a coping line, each with the line's name."""
+    found: dict[int, str] = {}
+    for coping in copings:
+        offsets = project(coping.chain, shots.points)[1]
+        near = np.abs(offsets) < SAME_LINE * np.hypot(shots.sigmas, coping.sigma)
+        found |= {int(row): coping.name for row in np.flatnonzero(near)}
+    return found
 
 
 def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -> AsBuilt:
@@ -117,8 +180,10 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     if free is None:
         shape, notes, others = regular((found.shape, *found.rivals), noise=found.noise)
         shape = settled(cornered(shape))
+        jogs = jogs_on_few(shape) if blunders and not told.doubtful else ()
+        told = msgspec.structs.replace(told, doubtful=tuple(row.names.index(name) for name in jogs)) if jogs else told
     else:
-        shape, aside = free
+        shape, aside, told = free.shape, list(free.aside), free.told
         notes = (f"a free curve, handed on as {len(shape.chain)} arcs: variance factor {shape.fit.variance_factor:.2f}",)
     offsets = project(shape.chain, row.points[aside])[1]
     return AsBuilt(
@@ -134,17 +199,27 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     )
 
 
-Free = tuple[Shape, list[int]]
+class Free(msgspec.Struct, frozen=True, kw_only=True):
+    """A line as a free curve: the shots set aside from it by index, and what cannot be told of others."""
+
+    shape: Shape
+    aside: tuple[int, ...]
+    told: Told
 
 
 def _free(row: Shots, below: float) -> Free | None:
-    """Return the line as a free curve, and the shots set aside from it; None where it is none of a length below `below`."""
+    """Return the line as a free curve, without the shots that lie off it; None where it is none of a length below `below`."""
     shape = free_shape(row, below + FREE_HOPE)
-    if shape is None or description_of_free(shape, 1.0) > below + FREE_HOPE:
+    if shape is None:
         return None
-    aside = set(off_the_curve(row, lambda some: free_shape(some, below + FREE_HOPE)).aside)
-    kept = [index for index in range(len(row)) if index not in aside]
-    shape = free_shape(row.without(aside), below) if aside else shape
+    length = description_of_free(shape, 1.0)
+    least = least_of_curve(row, shape)
+    if least > below + FREE_HOPE + UNEVEN * max(length - least, 0.0):
+        return None
+    told = off_the_curve(row, lambda some: free_shape(some, below + FREE_HOPE), below + FREE_HOPE)
+    left_out = {*told.aside, *told.doubtful}
+    kept = [index for index in range(len(row)) if index not in left_out]
+    shape = free_shape(row.without(left_out), below) if left_out else shape
     for _ in range(most_set_aside(len(row))):
         if shape is None:
             return None
@@ -153,7 +228,8 @@ def _free(row: Shots, below: float) -> Free | None:
             break
         kept = [index for index in kept if row.names[index] != shape.shots.names[worst]]
         shape = free_shape(row.taken(kept), below)
-    return None if shape is None else (shape, sorted(set(range(len(row))) - set(kept)))
+    aside = set(range(len(row))) - set(kept) - set(told.doubtful)
+    return None if shape is None else Free(shape=shape, aside=tuple(sorted(aside)), told=told)
 
 
 def _middling(shape: Shape) -> float:
@@ -165,12 +241,13 @@ def _plainly_free(row: Shots) -> Free | None:
     """Return the line as a free curve where lines and arcs could not come near it, before they are even adjusted."""
     at_best = _least_of_pieces(row)
     free = None if at_best is None else _free(row, at_best - PLAINLY)
-    if free is None or at_best is None or not _holds(free[0]):
+    if free is None or at_best is None or not _holds(free.shape):
         return None
-    length = description_of_free(free[0], 1.0) + PLAINLY
-    if free[1]:  # without those shots lines and arcs may do as well
-        named = len(free[1]) * (BLUNDER_PRICE + math.log(len(row)))
-        rest = _least_of_pieces(row.without(free[1]))
+    length = description_of_free(free.shape, 1.0) + PLAINLY
+    left_out = {*free.aside, *free.told.doubtful}
+    if left_out:  # without those shots lines and arcs may do as well
+        named = len(left_out) * (BLUNDER_PRICE + math.log(len(row)))
+        rest = _least_of_pieces(row.without(left_out))
         return None if rest is None or length > min(rest, at_best - named) else free
     return None if length > at_best else free
 
@@ -178,7 +255,10 @@ def _plainly_free(row: Shots) -> Free | None:
 def _dense_free(row: Shots) -> Free | None:
     """Return a line of very many shots as a free curve, where it is plainly one on the means of short runs of them."""
     free = _plainly_free(thinned(row))
-    return None if free is None else on_all(free[0], row, residual_limit(len(row)) * math.sqrt(max(1.0, _middling(free[0]))))
+    if free is None:
+        return None
+    dense = on_all(free.shape, row, residual_limit(len(row)) * math.sqrt(max(1.0, _middling(free.shape))))
+    return Free(shape=dense[0], aside=tuple(dense[1]), told=Told())
 
 
 def _least_of_pieces(row: Shots) -> float | None:
@@ -200,10 +280,10 @@ def _rather_free(row: Shots, found: Searched, aside: list[int]) -> Free | None:
     free = _free(row, description_length(found.shape, noise=1.0))
     if free is None:
         return None
-    noise = max(1.0, free[0].fit.variance_factor)
-    blunders = (len(aside) - len(free[1])) * (BLUNDER_PRICE + math.log(len(row)))
-    better = description_of_free(free[0], noise) < description_length(found.shape, noise=noise) + blunders
-    sound = free[0].fit.variance_factor < factor / FREE_GAIN if fails else _holds(free[0])
+    noise = max(1.0, free.shape.fit.variance_factor)
+    blunders = (len(aside) - len(free.aside) - len(free.told.doubtful)) * (BLUNDER_PRICE + math.log(len(row)))
+    better = description_of_free(free.shape, noise) < description_length(found.shape, noise=noise) + blunders
+    sound = free.shape.fit.variance_factor < factor / FREE_GAIN if fails else _holds(free.shape)
     return free if better and sound else None
 
 
@@ -264,7 +344,10 @@ def _behind(shape: Shape) -> tuple[str, ...]:
     length = shape.chain.length
     if shape.chain.closed:
         steps = (steps + length / 2) % length - length / 2
-    back = np.flatnonzero(steps < -OUT_OF_ORDER * float(np.median(shape.shots.sigmas)))
+    sigma = float(np.median(shape.shots.sigmas))
+    if float(np.median(steps)) < SPACED * sigma:
+        return ()
+    back = np.flatnonzero(steps < -OUT_OF_ORDER * sigma)
     return tuple(shape.shots.names[int(index)] for index in back)
 
 

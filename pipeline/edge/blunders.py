@@ -14,7 +14,7 @@ W. Baarda, "A testing procedure for use in geodetic networks", Netherlands Geode
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from statistics import NormalDist
 from typing import Final
 
@@ -24,9 +24,10 @@ from numpy.typing import NDArray
 
 from pipeline.edge.first_shape import turn_at
 from pipeline.edge.fit import CLEAR_CORNER, Cut, Shape, description_length
-from pipeline.edge.free_form import description_of_free
+from pipeline.edge.free_form import FreeFit, description_of_free
+from pipeline.edge.node_spline import spline_of
 from pipeline.edge.passing import savings
-from pipeline.edge.search import Searched, costs_of, first_cut, noise_of, noisier, searched
+from pipeline.edge.search import Searched, bettered, costs_of, first_cut, noise_of, noisier, searched
 from pipeline.edge.shots import Shots
 from pipeline.geometry.chain import Chain, Point
 from pipeline.geometry.fitting import fit_line, taubin_circle
@@ -42,11 +43,16 @@ SMALL_ARC: Final = 7  # of an arc that may hold a blunder,
 EVERY_RUN: Final = 120  # in lines of more shots than these; in shorter ones every run is tried
 WHOLE: Final = 300  # shots up to which the whole line judges a run; beyond, a
 WINDOW: Final = 40  # number of shots on both sides of it
+SHORTER: Final = 1.0  # [half nats] by which a line found anew must be shorter
+BESIDE: Final = 4  # shots on either side of a run about which the pieces are sought again without it
 BLUNDER_PRICE: Final = 12.0  # [half nats] of saying where a blunder lies, at a standard deviation of 4 mm
 BLUNDER_REACH: Final = 4.0  # [m] within which a blunder lies anywhere: its place is one of reach / (2.5 sigma)
 MOST_UNLIKE: Final = 2  # shots in a row that are each off in a way of their own; more are a feature
+RARE: Final = 9.0  # [half nats] of a second shot in a row that is wrong in a way of its own: one in a hundred (own judgement)
 ALIKE_PRICE: Final = 2.0  # [half nats] of one that lies outside by the same distance as the others, beside its misfit
 COPING: Final = (0.10, 0.65)  # [m] widths a coping may have (common practice)
+FEW_ON_COPING: Final = 3  # shots left on a piece that may all have been taken on the coping
+FEW_ON_JOG: Final = 2  # shots of a jog that nothing checks
 FEATURE_PRICE: Final = 8.0  # [half nats] of one more piece, beside its numbers (the search's prices of a piece and its join)
 CHECKED: Final = 0.3  # [-] checks per shot below which no shot is proved wrong
 LIKELY: Final = -2.0  # [half nats] gained on pieces by themselves, from which a run is tried on the whole chain;
@@ -58,11 +64,18 @@ WELL_PROVEN: Final = 1.6  # [-] and below which, where there is doubt, they are 
 FAR_OFF: Final = 4.0  # [-] standard deviations off its own piece
 MOST_PRICED: Final = 24  # runs tried on pieces by themselves, and
 MOST_TRIED: Final = 5  # on the whole chain, at a time,
+MOST_PLACES: Final = 4  # runs about which more are tried off a free curve,
+MOST_CURVES: Final = 5  # and of those on the best curve;
+FAR_ABOVE: Final = 2.0  # [-] times the description to undercut by the best curve, beyond which no curve of few nodes is
+FEW_NODES: Final = (7, 9, 12)  # of splines that do not follow a blunder
+STIFF: Final = 1e-3  # [-] least share of its own error that a shot is taken to show
 BEHIND: Final = 30.0  # [half nats] none that is so much less likely than the best, whatever the chain adds: twice its doubt
-SURE: Final = 6.0  # [half nats] by which one run must be likelier than another to be the wrong one: odds of twenty to one,
-LIKELIER: Final = 2.0  # [half nats] and than that nothing is wrong: the shots are named in any case
-SLENDER: Final = 8.0  # [half nats] less: a feature that rests on so little is told
-PLAINLY: Final = 6.0  # [-] standard deviations a blunder lies off
+SURE: Final = 6.0  # [half nats] by which one reading must be likelier than another to be the right one: odds of twenty to one,
+LIKELIER: Final = 2.0  # [half nats] and a blunder than that nothing is wrong: the shots are named in any case
+FAR_APART: Final = 8  # shots between two runs that do not speak of the same place
+SLENDER: Final = 8.0  # [half nats] less than nothing wrong: a feature that rests on so little is told
+PLAINLY: Final = 6.0  # [-] standard deviations a blunder lies off, and
+LEAST_OFF: Final = 0.06  # [m] at the least: less is how the edge was built, or noise, which residuals tell
 TOO_MANY: Final = 0.15  # [-] of a line's shots: with more set aside nothing is proved
 FEW: Final = 3  # shots that may be set aside in any case
 SNOOPING_SHARE: Final = 0.001  # of good lines in which a good shot is set aside
@@ -94,7 +107,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
 
     `proven` says whether shots enough are left where the run was to check each other; `stretch` are the run and those shots.
     `in_corner`: it is one shot within the turn of a corner, as a rounded or cut corner would show it.
-    `unchecked`: where the run is left in, no other shot checks it.
+    `unchecked`: where the run is left in, no other shot checks it.  `found`: the whole line so read.
     """
 
     run: Run
@@ -103,6 +116,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     stretch: Run
     in_corner: bool
     unchecked: bool
+    found: Searched | None = None
 
 
 def most_set_aside(count: int) -> int:
@@ -122,10 +136,10 @@ def off_the_line(shots: Shots, *, closed: bool, arcs: bool) -> Told:
     arcs : bool
         Whether it may have arcs.
     """
-    return _in_turn(shots, lambda rest: _worst_run(rest, closed=closed, arcs=arcs))
+    return _in_turn(shots, lambda rest, found: _worst_run(rest, found, closed=closed, arcs=arcs))
 
 
-def off_the_curve(shots: Shots, curve: Callable[[Shots], Shape | None]) -> Told:
+def off_the_curve(shots: Shots, curve: Callable[[Shots], Shape | None], below: float) -> Told:
     """Tell the shots that lie off a closed free curve, by their index.
 
     Parameters
@@ -134,17 +148,19 @@ def off_the_curve(shots: Shots, curve: Callable[[Shots], Shape | None]) -> Told:
         In order.
     curve : callable
         Fits a free curve to shots; None where they make none.
+    below : float
+        Description length [half nats] no curve far above which is worth a trial.
     """
-    return _in_turn(shots, lambda rest: _worst_of_curve(rest, curve))
+    return _in_turn(shots, lambda rest, _: _worst_of_curve(rest, curve, below))
 
 
-def _in_turn(shots: Shots, worst_of: Callable[[Shots], Told]) -> Told:
-    """Set aside run after run, the worst first, until what is left shows none."""
+def _in_turn(shots: Shots, worst_of: Callable[[Shots, Searched | None], Told]) -> Told:
+    """Set aside run after run, the worst first, until what is left shows none; each begins with the line found by the one before."""
     left = list(range(len(shots)))
     runs: list[list[int]] = []
     worst, rest, run, beside = Told(), shots, [], []
     while len(left) > 4 and sum(map(len, runs)) <= most_set_aside(len(shots)):
-        worst = worst_of(rest)
+        worst = worst_of(rest, worst.found)
         run = [left[index] for index in worst.aside]
         beside = [one for one in runs if _touch(run, one, len(shots))]
         if not run or beside:
@@ -152,7 +168,7 @@ def _in_turn(shots: Shots, worst_of: Callable[[Shots], Told]) -> Told:
         runs.append(run)
         rest = rest.without(worst.aside)
         left = [index for place, index in enumerate(left) if place not in worst.aside]
-        worst = Told()
+        worst = Told(found=worst.found)
     doubtful = [*run, *(index for one in beside for index in one)] if beside else [left[index] for index in worst.doubtful]
     sure = [one for one in runs if one not in beside]
     return Told(
@@ -167,6 +183,42 @@ def _touch(run: list[int], other: list[int], count: int) -> bool:
     """Say whether two runs lie side by side: shot after shot set aside is a feature of the edge more likely than blunders."""
     beside = {(index + step) % count for index in run for step in (-1, 1)}
     return bool(beside & set(other))
+
+
+def unproven(shape: Shape, places: Array) -> tuple[str, ...]:
+    """Return the shots of those pieces beside some places whose shots hardly check each other; none on a free curve."""
+    if isinstance(shape.fit, FreeFit):
+        return ()
+    across = {shape.chain.locate(float(station))[0] for station in project(shape.chain, places)[0]}
+    slight = [piece for piece in across if _checks(shape, piece) < PROVEN]
+    return tuple(name for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if piece in slight)
+
+
+def _checks(shape: Shape, piece: int) -> float:
+    """Return how much the shots of a piece check each other: the sum of their redundancies."""
+    return float(shape.fit.redundancies[shape.sightings.pieces == piece].sum())
+
+
+def jogs_on_few(shape: Shape) -> tuple[str, ...]:
+    """Return the shots of jogs that rest on two of them: a straight piece that turns one way at one end and back at the other, beside a short side.
+
+    Shots on the coping beside shots at the water look just like that; nothing checks two shots.  The return of a round bay is no jog.
+    """
+    chain, names = shape.chain, shape.shots.names
+    if isinstance(shape.fit, FreeFit) or not chain.closed:
+        return ()
+    own = [np.flatnonzero(shape.sightings.pieces == piece) for piece in range(len(chain))]
+    told: set[str] = set()
+    for piece in range(len(chain)):
+        turns = turn_at(chain, piece), turn_at(chain, (piece + 1) % len(chain))
+        if shape.curved[piece] or len(own[piece]) > FEW_ON_JOG or turns[0] * turns[1] > 0 or min(map(abs, turns)) < CLEAR_CORNER:
+            continue
+        beside = [(piece + step) % len(chain) for step in (-1, 1)]
+        if any(shape.curved[one] for one in beside):
+            continue  # the return of a bay
+        runs = [own[one] for one in beside if len(own[one]) <= LONGEST_RUN]
+        told |= {names[row] for rows in (own[piece], *runs) for row in rows} if runs else set()
+    return tuple(name for name in names if name in told)
 
 
 def snooped(shape: Shape, noise: float) -> int | None:
@@ -184,59 +236,144 @@ def residual_limit(count: int) -> float:
     return NormalDist().inv_cdf(1 - SNOOPING_SHARE / (2 * max(count, 1)))
 
 
-def _worst_run(shots: Shots, *, closed: bool, arcs: bool) -> Told:
+def _worst_run(shots: Shots, found: Searched | None, *, closed: bool, arcs: bool) -> Told:
     """Tell the run whose leaving out shortens the description most, and whether another reading comes near it."""
-    found = searched(shots, closed=closed, arcs=arcs)
+    found = found or searched(shots, closed=closed, arcs=arcs)
     tried: list[Reading | None] = []
     for run in _likely_runs(shots, found, closed=closed, arcs=arcs):
-        around, loop = _around(run, shots, found, closed=closed)
-        plain = found if loop == closed and len(around) == len(shots) else _searched(shots.taken(around), closed=loop, arcs=arcs)
-        if plain is not None:
-            tried.append(_read(shots, run, around, plain, closed=loop, arcs=arcs))
-    told = _weighed([one for one in tried if one is not None])
+        if len(shots) <= WHOLE:
+            reading = _read(shots, run, found, closed=closed, arcs=arcs)
+            tried.append(reading)
+            continue
+        around = _around(run, len(shots), closed=closed)
+        plain = _searched(shots.taken(around), closed=False, arcs=arcs)
+        own = tuple(place for place, index in enumerate(around) if index in run)
+        reading = None if plain is None else _read(shots.taken(around), own, plain, closed=False, arcs=arcs)
+        tried.append(None if reading is None else _renumbered(reading, around))
+    readings = [one for one in tried if one is not None]
+    best = max(readings, key=lambda one: one.gain, default=None)
+    again = None if best is None or best.gain < -SURE else _with(shots, best, found, closed=closed, arcs=arcs)
+    if again is not None:
+        by = _length(found, len(shots)) - _length(again, len(shots))
+        found, readings = again, [msgspec.structs.replace(one, gain=one.gain - by) for one in readings]
+    told = _weighed(readings, len(shots))
     return told if told.aside else msgspec.structs.replace(told, found=found)
 
 
-def _worst_of_curve(shots: Shots, curve: Callable[[Shots], Shape | None]) -> Told:
+def _renumbered(reading: Reading, around: list[int]) -> Reading:
+    """Return a reading of a part of a line, by the shots' places in the whole of it."""
+    run, stretch = (tuple(around[place] for place in places) for places in (reading.run, reading.stretch))
+    return msgspec.structs.replace(reading, run=run, stretch=stretch, found=None)
+
+
+def _worst_of_curve(shots: Shots, curve: Callable[[Shots], Shape | None], below: float) -> Told:
     """Tell the run whose leaving out shortens the description as a free curve most."""
     plain = curve(shots)
     if plain is None:
         return Told()
     readings = []
-    for run in _likely_runs(shots, None, closed=True, arcs=True):
+    for run in _likely_off_curve(shots, plain, below):
         shape = curve(shots.without(run))
         if shape is None:
             continue
         offsets, sigmas = project(shape.chain, shots.points[list(run)])[1], shots.sigmas[list(run)]
-        if np.abs(offsets).min() > PLAINLY * float(sigmas.max()):
+        if np.abs(offsets).min() > max(PLAINLY * float(sigmas.max()), LEAST_OFF):
             gain = description_of_free(plain, 1.0) - description_of_free(shape, 1.0) - _price(offsets, sigmas, len(shots))
             readings.append(Reading(run=run, gain=gain, proven=True, stretch=run, in_corner=False, unchecked=False))
-    return _weighed(readings)
+    return _weighed(readings, len(shots))
 
 
-def _weighed(readings: list[Reading]) -> Told:
-    """Tell the likeliest of some readings; the shots concerned are in doubt where another comes near it, or where nothing proves it."""
+def least_of_curve(shots: Shots, plain: Shape) -> float:
+    """Return about how short the description as a free curve may become by naming one run [half nats]."""
+    return min((length for length, _ in _without_runs(shots, plain)), default=description_of_free(plain, 1.0))
+
+
+def _likely_off_curve(shots: Shots, plain: Shape, below: float) -> list[Run]:
+    """Return the runs worth a trial on the best curve: those about the likeliest to first order, by splines of few nodes fitted without them."""
+    count, now = len(shots), description_of_free(plain, 1.0)
+    first = [run for length, run in _without_runs(shots, plain) if length < now][:MOST_PLACES]
+    about = {(index + step) % count for run in first for index in run for step in (-1, 0, 1)}
+    lengths = []
+    for run in _runs(about, count, closed=True):
+        rest = shots.without(run)
+        splines = [spline for spline in (spline_of(rest, nodes) for nodes in FEW_NODES[1:2]) if spline is not None]
+        price = math.log(count) + _place_price(float(shots.sigmas[list(run)].max())) + ALIKE_PRICE * (len(run) - 1)
+        lengths.append((min((one.chi_square + one.numbers * math.log(count) for one in splines), default=math.inf) + price, run))
+    return [run for length, run in sorted(lengths) if length < min(now + SURE, FAR_ABOVE * below)][:MOST_CURVES]
+
+
+def _without_runs(shots: Shots, plain: Shape) -> list[tuple[float, Run]]:
+    """Return about how short the description as a free curve is without each run, the shortest first.
+
+    A curve of many numbers follows a blunder, so splines of few nodes are asked beside the best one.
+    """
+    lengths: dict[Run, float] = {}
+    if isinstance(plain.fit, FreeFit):
+        curve = plain.fit.curve
+        _lengths_without(lengths, -curve.misfit, curve.rows @ curve.covariance @ curve.rows.T, curve.numbers, shots.sigmas)
+    for count in FEW_NODES:
+        spline = spline_of(shots, count)
+        if spline is not None:
+            hat = spline.rows @ spline.covariance @ spline.rows.T
+            _lengths_without(lengths, -spline.misfit, hat, spline.numbers, shots.sigmas)
+    return sorted((length, run) for run, length in lengths.items())
+
+
+def _lengths_without(lengths: dict[Run, float], misfit: Array, hat: Array, numbers: float, sigmas: Array) -> None:
+    """Note the description length of one curve without each run, where it is the shortest so far.
+
+    To first order: without a run r chi-square falls by e' (I - H_rr)^-1 e, and (I - H_rr)^-1 e is how far its shots then lie off.
+    """
+    count = len(misfit)
+    told, chi_square = numbers * math.log(count), float(misfit @ misfit)
+    for run in _runs(set(range(count)), count, closed=True):
+        rows = np.array(run)
+        off = np.linalg.solve(np.eye(len(run)) * (1 + STIFF) - hat[np.ix_(rows, rows)], misfit[rows])
+        length = told + max(chi_square - float(misfit[rows] @ off), 0.0) + _rough_price(off * sigmas[rows], sigmas[rows], count)
+        lengths[run] = min(length, lengths.get(run, math.inf))
+
+
+def _rough_price(offsets: Array, sigmas: Array, count: int) -> float:
+    """Return the price of naming a run whose offsets are known to first order only: alike or not is not told by them."""
+    alike = math.log(count) + _place_price(float(sigmas.max())) + ALIKE_PRICE * (len(offsets) - 1)
+    return alike if len(offsets) > 1 and float(offsets.max()) < 0 else _price(offsets, sigmas, count)
+
+
+def _weighed(readings: list[Reading], count: int) -> Told:
+    """Tell the likeliest of some readings; the shots concerned are in doubt where another of the same place comes near it, or where nothing proves it.
+
+    "Nothing is wrong" is one of the readings, with a gain of 0.  Corners cut by one shot each at several places are how the pool was built.
+    """
+    cut = [one for one in readings if one.in_corner and one.gain > -SURE]
+    if any(_apart(one, other, count) for one in cut for other in cut):
+        readings = [one for one in readings if one not in cut]
     best = max(readings, key=lambda one: one.gain, default=None)
     if best is None or best.gain < -SLENDER:
         return Told()
-    if best.gain < 0 or (best.in_corner and best.gain < SLENDER):
-        return Told(slender=tuple(sorted(best.stretch)) if best.gain > 0 or best.unchecked else ())
-    near = [one for one in readings if one.gain > best.gain - SURE]
+    if best.gain < (0.0 if best.in_corner else -SURE):
+        return Told(slender=tuple(sorted(best.stretch)) if best.unchecked else ())
+    near = [one for one in readings if one.gain > best.gain - SURE and not _apart(one, best, count)]
     if best.gain < LIKELIER or best.in_corner or not best.proven or len(near) > 1:
         return Told(doubtful=tuple(sorted({index for one in near for index in one.stretch})))
-    return Told(aside=best.run)
+    return Told(aside=best.run, found=best.found)
 
 
-def _likely_runs(shots: Shots, found: Searched | None, *, closed: bool, arcs: bool) -> list[Run]:
-    """Return the runs worth a trial on the whole chain, or on a free curve (nothing found), the likeliest first."""
+def _apart(one: Reading, other: Reading, count: int) -> bool:
+    """Say whether two runs lie so far apart that each is right or wrong whatever the other is."""
+    ahead, behind = (other.run[0] - one.run[-1]) % count, (one.run[0] - other.run[-1]) % count
+    return min(ahead, behind) > FAR_APART and not set(one.run) & set(other.run)
+
+
+def _likely_runs(shots: Shots, found: Searched, *, closed: bool, arcs: bool) -> list[Run]:
+    """Return the runs worth a trial on the whole chain, the likeliest first."""
     count = len(shots)
     costs = costs_of(shots, closed=closed, arcs=arcs)
     noise = noise_of(costs)
     costs, prices = noisier(costs, noise), _prices(count)
     now = first_cut(shots, costs, prices)
-    if found is not None and not _testable(now, count):
+    if not _testable(now, count):
         return []
-    weak = set() if found is None else _weak(shots, found)
+    weak = _weak(shots, found)
     among = set(range(count)) if count <= EVERY_RUN else weak | _in_small_pieces(now, count)
     runs = _runs(among, count, closed=closed)
     if not runs:
@@ -263,9 +400,8 @@ def _weak(shots: Shots, found: Searched) -> set[int]:
     far = own[np.abs(shape.fit.offsets) > FAR_OFF * shape.fit.sigmas * math.sqrt(found.noise)]
     weak = {int(index + step) % len(shots) for index in far for step in range(-2, 3)}
     for piece in range(len(shape.chain)):
-        on_it = shape.sightings.pieces == piece
-        if float(shape.fit.redundancies[on_it].sum()) < WELL_CHECKED:
-            weak |= {int(index + step) % len(shots) for index in own[on_it] for step in (-1, 0, 1)}
+        if _checks(shape, piece) < WELL_CHECKED:
+            weak |= {int(index + step) % len(shots) for index in own[shape.sightings.pieces == piece] for step in (-1, 0, 1)}
     return weak
 
 
@@ -278,7 +414,7 @@ def _gain_of_pieces(shots: Shots, run: Run, before: float, noise: float, *, clos
     beside = [one for one in now if any((place - one.first) % len(rest) < one.count for place in (gap, (gap + 1) % len(rest)))]
     offsets = min((_offsets(rest, one, shots.points[list(run)]) for one in beside), key=lambda row: float(np.abs(row).min()))
     sigmas = shots.sigmas[list(run)] * math.sqrt(noise)
-    if np.abs(offsets).min() < PLAINLY / 2 * float(sigmas.max()):
+    if np.abs(offsets).min() < max(PLAINLY / 2 * float(sigmas.max()), LEAST_OFF / 2):
         return -math.inf
     return before - cut_length(costs, now, prices) - _price(offsets, sigmas, len(shots))
 
@@ -326,46 +462,143 @@ def _in_small_pieces(now: Cut, count: int) -> set[int]:
     return doubtful
 
 
-def _around(run: Run, shots: Shots, found: Searched, *, closed: bool) -> tuple[list[int], bool]:
-    """Return the shots that judge a run, in order, and whether they close; a loop begins at the break farthest from the run."""
-    count = len(shots)
-    if count > WHOLE:
-        span = range(run[0] - WINDOW, run[0] + len(run) + WINDOW)
-        return [index % count for index in span if closed or 0 <= index < count], False
-    if not closed:
-        return list(range(count)), False
-    names, own = found.shape.shots.names, {name: index for index, name in enumerate(shots.names)}
-    breaks = [own[names[one.first % len(names)]] for one in found.cut if not one.shared] or [(run[0] + count // 2) % count]
-    seam = max(breaks, key=lambda place: min((place - run[-1]) % count, (run[0] - place) % count))
-    return [(seam + step) % count for step in range(count)], True
+def _around(run: Run, count: int, *, closed: bool) -> list[int]:
+    """Return the shots that judge a run in a line of many, in order."""
+    span = range(run[0] - WINDOW, run[0] + len(run) + WINDOW)
+    return [index % count for index in span if closed or 0 <= index < count]
 
 
-def _read(shots: Shots, run: Run, around: list[int], plain: Searched, *, closed: bool, arcs: bool) -> Reading | None:
+def _read(shots: Shots, run: Run, plain: Searched, *, closed: bool, arcs: bool) -> Reading | None:
     """Return the reading with a run named as a blunder; None where it lies on the line found without it."""
-    rest = shots.taken(around).without(place for place, index in enumerate(around) if index in run)
-    found = _searched(rest, closed=closed, arcs=arcs, begins=True)
+    found = _without(shots, run, plain, closed=closed, arcs=arcs)
     if found is None:
         return None
     stations, offsets = project(found.shape.chain, shots.points[list(run)])
     sigmas = shots.sigmas[list(run)] * math.sqrt(found.noise)
-    if np.abs(offsets).min() < PLAINLY * float(sigmas.max()):
+    if np.abs(offsets).min() < max(PLAINLY * float(sigmas.max()), LEAST_OFF):
         return None
     shape = found.shape
     across = {shape.chain.locate(float(station))[0] for station in stations}
-    checks = {piece: float(shape.fit.redundancies[shape.sightings.pieces == piece].sum()) for piece in range(len(shape.chain))}
+    checks = {piece: _checks(shape, piece) for piece in range(len(shape.chain))}
     known = {name: int(piece) for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True)}
     ends = [place % len(shots) for place in (run[0] - 1, run[-1] + 1)]
     beside = {known[shots.names[place]] for place in ends if shots.names[place] in known}
-    slight = {piece for piece in across | beside if checks[piece] < WELL_PROVEN}
+    turned = {piece for piece in across if _may_be_coping(shape, piece, offsets)}
+    slight = {piece for piece in across | beside if checks[piece] < WELL_PROVEN} | turned
     shown = {name: float(part) for name, part in zip(plain.shape.shots.names, plain.shape.fit.redundancies, strict=True)}
     return Reading(
         run=run,
-        gain=_length(plain, len(around)) - _length(found, len(around)) - _price(offsets, sigmas, len(shots)),
-        proven=min(checks[piece] for piece in across) >= PROVEN,
-        stretch=tuple(sorted({*run, *ends, *(index for index in around if known.get(shots.names[index]) in slight)}) if slight else run),
+        gain=_length(plain, len(shots)) - _length(found, len(shots)) - _price(offsets, sigmas, len(shots)),
+        proven=min(checks[piece] for piece in across) >= PROVEN and not turned,
+        stretch=tuple(sorted({*run, *ends, *(index for index, name in enumerate(shots.names) if known.get(name) in slight)}) if slight else run),
         unchecked=max(shown.get(shots.names[index], 0.0) for index in run) < UNCHECKED,
         in_corner=len(run) == 1 and _cuts_the_corner(shape.chain, _gap(shots, run, shape.chain), shots.points[run[0]], float(sigmas[0])),
+        found=found,
     )
+
+
+def _may_be_coping(shape: Shape, piece: int, inside: Array) -> bool:
+    """Say whether it may as well be the shots left on a piece that were taken on the coping, and those a coping's width inside at the water."""
+    left = int((shape.sightings.pieces == piece).sum())
+    return left <= FEW_ON_COPING and float(inside.min()) > COPING[0] and float(inside.max()) < COPING[1]
+
+
+def _without(shots: Shots, run: Run, plain: Searched, *, closed: bool, arcs: bool) -> Searched | None:
+    """Return the line found without a run: the pieces found with it, bettered about its place, where that can be done."""
+    rest, count = shots.without(run), len(shots)
+    gap = sum(index < run[0] for index in range(count) if index not in run)
+    near = {(gap + step) % len(rest) for step in range(-BESIDE, BESIDE)}
+    if plain.shape.shots.names == shots.names:
+        start = _cut_without(plain.cut, run, count)
+        whole = first_cut(rest, noisier(costs_of(rest, closed=closed, arcs=arcs), plain.noise), Prices.for_points(len(rest)))
+        starts = {start, whole, _cut_again(rest, start, near, closed=closed, arcs=arcs)}
+        found = _bettered(rest, sorted(starts, key=len), plain.noise, near, closed=closed, arcs=arcs)
+        if found is not None:
+            return found
+    return _searched(rest, closed=closed, arcs=arcs)
+
+
+def _with(shots: Shots, reading: Reading, plain: Searched, *, closed: bool, arcs: bool) -> Searched | None:
+    """Return the line found by putting a run back on the pieces found without it, where that is shorter than the line found before."""
+    if reading.found is None or reading.found.noise != plain.noise:
+        return None
+    near = {(index + step) % len(shots) for index in reading.run for step in range(-BESIDE, BESIDE + 1)}
+    start = _cut_with(reading.found.cut, reading.run, len(shots))
+    again = _bettered(shots, [start], plain.noise, near, closed=closed, arcs=arcs)
+    return again if again is not None and again.length < plain.length - SHORTER else None
+
+
+def _bettered(shots: Shots, starts: Sequence[Cut], noise: float, near: set[int], *, closed: bool, arcs: bool) -> Searched | None:
+    try:
+        return bettered(shots, [start for start in starts if start], closed=closed, arcs=arcs, noise=noise, near=near)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+
+
+def _cut_with(now: Cut, run: Run, count: int) -> Cut:
+    """Return a cut with the shots of a run put back: on the piece that passes their place, or the one that ends before it."""
+    kept = _kept(count, run)
+    pieces = [msgspec.structs.replace(one, first=_lapped(one.first, kept, count), last=_lapped(one.last, kept, count)) for one in now]
+    follows = [*(one.first for one in pieces[1:]), pieces[0].first + count]
+    return tuple(
+        msgspec.structs.replace(one, last=max(one.last, after - 1) if after > one.last + 1 else one.last)
+        for one, after in zip(pieces, follows, strict=True)
+    )
+
+
+def _lapped(place: int, kept: list[int], count: int) -> int:
+    laps, index = divmod(place, len(kept))
+    return laps * count + kept[index]
+
+
+def _cut_again(shots: Shots, now: Cut, near: set[int], *, closed: bool, arcs: bool) -> Cut:
+    """Return a cut with the pieces about some shots, and one more on either side, cut anew by themselves."""
+    count, pieces = len(shots), len(now)
+    touched = [index for index, one in enumerate(now) if any((place - one.first) % count < one.count for place in near)]
+    if closed and len(touched) + 3 > pieces:
+        return first_cut(shots, costs_of(shots, closed=True, arcs=arcs), Prices.for_points(count))
+    if not touched:
+        return now
+    turned = next((index for index in touched if closed and (index - 1) % pieces not in touched), touched[0])
+    length = len(touched) + 2
+    first = (turned - 1) % pieces if closed else max(turned - 1, 0)
+    length = length if closed else min(length, pieces - first)
+    own = [now[(first + step) % pieces] for step in range(length)]
+    start, end = own[0].first, own[-1].last + (count if first + length > pieces else 0)
+    row = shots.taken(index % count for index in range(start, end + 1))
+    again = first_cut(row, costs_of(row, closed=False, arcs=arcs), Prices.for_points(count))
+    moved = [msgspec.structs.replace(one, first=one.first + start, last=one.last + start) for one in again]
+    moved[0] = msgspec.structs.replace(moved[0], shared=own[0].shared)
+    rest = [now[(first + length + step) % pieces] for step in range(pieces - length)]
+    if not closed:
+        return (*now[:first], *moved, *now[first + length :])
+    laps = [count if one.first <= end - count or one.first < start else 0 for one in rest]
+    rest = [msgspec.structs.replace(one, first=one.first + lap, last=one.last + lap) for one, lap in zip(rest, laps, strict=True)]
+    return _from_first((*moved, *rest), count)
+
+
+def _from_first(now: Cut, count: int) -> Cut:
+    """Return a loop's cut with its first piece begun within the first lap."""
+    laps = math.floor(now[0].first / count) * count
+    return tuple(msgspec.structs.replace(one, first=one.first - laps, last=one.last - laps) for one in now)
+
+
+def _cut_without(now: Cut, run: Run, count: int) -> Cut:
+    """Return a cut with the shots of a run taken out; pieces that have no other go with them."""
+    before = [sum(index in run for index in range(place)) for place in range(count + 1)]
+
+    def place_of(index: int) -> int:
+        laps, place = divmod(index, count)
+        return laps * (count - len(run)) + place - before[place]
+
+    left = []
+    for one in now:
+        own = [index for index in range(one.first, one.last + 1) if index % count not in run]
+        if own and not (one.shared and len(own) == 1 and one.first % count not in run):
+            shared = one.shared and one.first % count not in run
+            is_arc = one.is_arc and len(own) > 2
+            left.append(msgspec.structs.replace(one, first=place_of(own[0]), last=place_of(own[-1]), is_arc=is_arc, shared=shared))
+    return tuple(left)
 
 
 def _gap(shots: Shots, run: Run, chain: Chain) -> tuple[float, float]:
@@ -401,9 +634,9 @@ def _kept(count: int, run: Run) -> list[int]:
     return [index for index in range(count) if index not in run]
 
 
-def _searched(shots: Shots, *, closed: bool, arcs: bool, begins: bool = False) -> Searched | None:
+def _searched(shots: Shots, *, closed: bool, arcs: bool) -> Searched | None:
     try:
-        return searched(shots, closed=closed, arcs=arcs, begins=begins and closed)
+        return searched(shots, closed=closed, arcs=arcs)
     except (ValueError, np.linalg.LinAlgError):
         return None
 
@@ -428,7 +661,7 @@ def _price(offsets: Array, sigmas: Array, count: int) -> float:
     Infinite for more than `MOST_UNLIKE` shots that are not alike.
     """
     place, few = _place_price(float(sigmas.max())), len(offsets) <= MOST_UNLIKE
-    each = math.log(count) + place * len(offsets) if few else math.inf
+    each = math.log(count) + place * len(offsets) + RARE * (len(offsets) - 1) if few else math.inf
     apart = np.abs(offsets)
     if len(offsets) == 1 or offsets.max() > 0 or apart.min() < COPING[0] or apart.max() > COPING[1]:
         return each

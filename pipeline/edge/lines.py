@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Iterator, Sequence
 from typing import Final, cast
 
@@ -10,7 +11,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.as_built import AsBuilt, as_built
+from pipeline.edge.as_built import AsBuilt, Coping, as_built, as_built_inside
 from pipeline.edge.blunders import most_set_aside
 from pipeline.edge.fit import stations_of
 from pipeline.edge.order import crossing, tidied
@@ -40,13 +41,19 @@ class FittedRow(msgspec.Struct, frozen=True, kw_only=True):
     faults: tuple[Reason, ...] = ()
 
 
-def fitted(line: Line) -> FittedRow | None:
-    """Fit one line of the survey; None where its shots make no line."""
+def fitted(line: Line, copings: Sequence[FittedLine] = ()) -> FittedRow | None:
+    """Fit one line of the survey, a water's edge inside its coping lines; None where its shots make no line."""
     if len(line.points) < 2:
         return None
     closed = line.closed and len(line.points) >= 3
+    outside = [
+        Coping(name=f"{one.code}{one.line}", chain=one.chain, sigma=statistics.median(one.sigma_normals)) for one in copings if one.chain.closed
+    ]
     try:
-        built = as_built(shots_of(line.points), closed=closed, arcs=line.code in ARCS_ALLOWED, blunders=line.code in WELL_SHOT)
+        if outside and closed and line.code == "WATER":
+            built = as_built_inside(shots_of(line.points), outside, arcs=True)
+        else:
+            built = as_built(shots_of(line.points), closed=closed, arcs=line.code in ARCS_ALLOWED, blunders=line.code in WELL_SHOT)
     except (ValueError, np.linalg.LinAlgError):
         return None
     known = {point.point: point for point in line.points}
@@ -111,7 +118,7 @@ def _warnings(line: Line, built: AsBuilt, fit: FittedLine, known: dict[str, Surv
 def _faults(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Iterator[Reason]:
     if built.doubtful and line.code == "WATER":
         yield _in_doubt(line, built, known)
-    if len(built.set_aside) > most_set_aside(len(line.points)):
+    if sum(not one.coping for one in built.set_aside) > most_set_aside(len(line.points)):
         yield msgspec.structs.replace(
             _off_line(line, built, known),
             ref="line-in-doubt",
@@ -156,6 +163,10 @@ def _off_line(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reas
     shots = ", ".join(f"{one.name} ({abs(one.offset):.3f} m {_side(line, one.offset)})" for one in built.set_aside)
     outside = all(one.offset < 0 for one in built.set_aside) and line.code == "WATER"
     hint = "; shots on the coping's outer edge look like this" if outside and 0.1 < abs(built.set_aside[0].offset) < 0.6 else ""
+    copings = sorted({one.coping for one in built.set_aside} - {""})
+    if copings:
+        named = ", ".join(one.name for one in built.set_aside if one.coping)
+        hint = f"; {named} lie on {' and '.join(copings)}, not at the water"
     return _reason(
         line,
         known[built.set_aside[0].name],
@@ -168,11 +179,18 @@ def _off_line(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reas
 
 def _in_doubt(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reason:
     names = _in_order(line, built.doubtful)
+    coping = [one.name for one in built.set_aside if one.coping and one.name in names]
+    if coping:
+        what = f"the shots {', '.join(coping)} lie on the coping's outer edge, and the others left there do not tell how the water's edge runs"
+    elif len(names) == 1:
+        what = f"shot {names[0]} contradicts its neighbours: it is wrong, or the edge bends more than they show"
+    else:
+        what = f"the shots {', '.join(names)} contradict each other: one or more of them are wrong, or the edge bends more than they show"
     return _reason(
         line,
         known[names[0]],
         ref="edge-in-doubt",
-        what=f"{line.name}: the shots {', '.join(names)} contradict each other: one or more of them are wrong, or the edge bends more than they show",
+        what=f"{line.name}: {what}",
         why="several ways to read them explain the survey nearly alike, and the edge runs differently in each",
         do="look at this stretch on site and shoot it again with three points or more on every side and curve; "
         "reject the shots that were taken on the coping or elsewhere",

@@ -110,6 +110,11 @@ def node_spline(shots: Shots, below: float = math.inf) -> NodeSpline | None:
     return None if best is None else _finished(best[1])
 
 
+def spline_of(shots: Shots, count: int) -> NodeSpline | None:
+    """Return the spline through so many nodes; None with too few shots for them."""
+    return _finished(_fitted(shots, count, DIVISIONS[0])) if count <= NODES_PER_SHOT * len(shots) else None
+
+
 class _State:
     """Everything evaluated at one set of nodes: the feet of the shots, their distances, the normals there."""
 

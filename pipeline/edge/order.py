@@ -12,15 +12,16 @@ from pipeline.edge.shots import Shots
 
 Array = NDArray[np.float64]
 
-SAME_PLACE: Final = 11.8  # Mahalanobis distance squared of two shots of one point: chi-square, 2 degrees of freedom, 0.3 %
-DENSE: Final = 1.5  # [-] where neighbours lie closer than this many merging distances, nearness proves no double
+SAME_PLACE: Final = 20.0  # Mahalanobis distance squared of two shots of one point: chi-square, 2 degrees of freedom, 0.005 %
+DENSE: Final = 1.15  # [-] where neighbours lie closer than this many merging distances, nearness proves no double
 NEAR: Final = 0.25  # [-] of the spacing about them: two shots farther apart may well be neighbours, however large their sigmas
 SPACING_REACH: Final = 3  # steps on either side that tell the spacing about a shot
-REPAIR_GAIN: Final = 0.8  # [-] of the median spacing: a repair must shorten the line by more
+REPAIR_GAIN: Final = 0.8  # [-] of the spacing about it: a repair must shorten the line by more,
+REPAIR_SIGMAS: Final = 8.0  # [-] standard deviations, and by more than so many: two neighbours changed about shorten it by twice their distance
 LOCAL_RUN: Final = 3  # shots that may be moved or turned round at once in linework that is otherwise good
 LOCAL_REACH: Final = 6  # places such a run may move
 MANY_REPAIRS: Final = 0.2  # [-] of the shots moved: beyond it the order is not mended but made anew
-CLEAR_CHORD: Final = 8.0  # [-] standard deviations a chord must be long for its direction to tell anything
+CLEAR_CHORD: Final = 4.0  # [-] standard deviations a chord must be long for its direction to tell anything
 MOST_JUMPS: Final = 60  # sharp places beyond which the order is not mended shot by shot
 MOST_MENDED: Final = 600  # shots beyond which a line is a scan, whose order an instrument keeps
 FULL_TOUR: Final = 400  # shots up to which a whole new order is sought
@@ -214,24 +215,25 @@ def _mended(points: Array, sigma: float, *, closed: bool) -> tuple[NDArray[np.in
     order = np.arange(len(points))
     if not 5 <= len(points) <= MOST_MENDED:
         return order, 0.0
-    least = REPAIR_GAIN * float(np.median(np.hypot(*np.diff(points, axis=0).T)))
     start = length = _length(points, order, closed=closed)
     for _ in range(max(2, round(MANY_REPAIRS * len(points)))):
-        better = _best_repair(points, sigma, order, length - least, closed=closed)
+        better = _best_repair(points, sigma, order, length, closed=closed)
         if better is None:
             break
         order, length = better
     return order, start - length
 
 
-def _best_repair(points: Array, sigma: float, order: NDArray[np.intp], least: float, *, closed: bool) -> tuple[NDArray[np.intp], float] | None:
-    """Return the order and length after the best local repair that brings the length under `least`."""
+def _best_repair(points: Array, sigma: float, order: NDArray[np.intp], now: float, *, closed: bool) -> tuple[NDArray[np.intp], float] | None:
+    """Return the order and length after the best local repair, where that shortens a line of length `now` by enough."""
     jumps = _suspicious(points[order], sigma, closed=closed)
     if len(jumps) > MOST_JUMPS:
         return None
     best: tuple[float, tuple[int, ...]] | None = None
     count = len(order)
+    needed = np.maximum(REPAIR_GAIN * _spacing_about(points[order], closed=closed), REPAIR_SIGMAS * sigma)
     for place in jumps:
+        least = now - float(needed[place % count])
         for run in range(1, LOCAL_RUN + 1):
             for shift in range(-LOCAL_REACH, LOCAL_REACH + 1):
                 for turned in (False, True) if run > 1 else (False,):

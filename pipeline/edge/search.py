@@ -31,6 +31,7 @@ MOST_TRIALS: Final = 300  # exchanges after which no further round is begun: a l
 MOST_ROUNDS: Final = 60
 WORTH: Final = 0.5  # [half nats] a lesser gain is no gain
 GROWN: Final = ((0, 0), (1, 0), (0, 1), (1, 1), (2, 1), (1, 2), (2, 2))  # shots a rounded corner takes from the sides before and after it
+NO_LINE: Final = 1e6  # [half nats] more of a chain that does not settle or whose joins lie far from any shot: still told from worse ones
 SAVED_BY_MERGING: Final = 16.0  # [half nats] beside numbers, that one piece fewer can save: itself, a corner, an arc
 DOUBTFUL: Final = 15.0  # [half nats] by which the costs of pieces alone may be off for pieces in a chain
 ALIKE: Final = 1e-4  # [half nats] two exchanges that differ by less lead to the same shape
@@ -86,15 +87,17 @@ def searched(shots: Shots, *, closed: bool, arcs: bool, begins: bool = False) ->
     return msgspec.structs.replace(best, rivals=_rivals(best, tried))
 
 
-def bettered(shots: Shots, start: Cut, *, closed: bool, arcs: bool, noise: float, near: Collection[int]) -> Searched | None:
-    """Better a cut by exchanges about some shots alone, where it is known to be the best elsewhere; None where the shots speak of another noise.
+def bettered(shots: Shots, starts: Collection[Cut], *, closed: bool, arcs: bool, noise: float, near: Collection[int]) -> Searched | None:
+    """Better the best of some cuts by exchanges about some shots alone, where it is known to be the best elsewhere.
+
+    None where the shots speak of another noise.
 
     Parameters
     ----------
     shots : Shots
         In order.
-    start : tuple of Stretch
-        The cut to begin with.
+    starts : collection of cuts
+        Those to choose from.
     closed : bool
         Whether the line closes.
     arcs : bool
@@ -107,11 +110,10 @@ def bettered(shots: Shots, start: Cut, *, closed: bool, arcs: bool, noise: float
     costs = costs_of(shots, closed=closed, arcs=arcs)
     if noise_of(costs) != noise:
         return None
-    first = _tried(shots, start, closed=closed, noise=noise)
-    if first is None:
+    tried = [one for one in (_tried(shots, start, closed=closed, noise=noise) for start in starts) if one is not None]
+    if not tried:
         return None
-    tried = [first]
-    best = _descended(shots, first, noisier(costs, noise), tried, near)
+    best = _descended(shots, min(tried, key=lambda one: one.length), noisier(costs, noise), tried, near)
     return msgspec.structs.replace(best, rivals=_rivals(best, tried))
 
 
@@ -237,7 +239,7 @@ def _tried(shots: Shots, trial: Cut, *, closed: bool, noise: float, hopeless: fl
         return None
     if shape is None:
         return None
-    length = description_length(shape, noise=noise) if shape.fit.converged and not shape.far else math.inf
+    length = description_length(shape, noise=noise) + (0.0 if shape.fit.converged and not shape.far else NO_LINE)
     return Searched(shape=shape, cut=trial, length=length, noise=noise)
 
 
@@ -394,7 +396,8 @@ def _rounded(now: Cut, index: int, costs: Costs) -> Iterator[Cut]:
             stretch, first=stretch.first - back, last=stretch.last + ahead, is_arc=True, smooth=True, shared=stretch.shared and not back
         )
         parts[(index + 1) % count] = msgspec.structs.replace(after, first=after.first + ahead, shared=after.shared and not ahead)
-        yield _normal(tuple(parts), costs.points)
+        if math.isfinite(_cost(costs, parts[index], True)):  # no arc turns so sharply at a shot
+            yield _normal(tuple(parts), costs.points)
 
 
 def _spares(one: Stretch, shots: int) -> bool:

@@ -28,8 +28,8 @@ def fit_site(job: Job, survey: Survey) -> Site:
     SurveyError
         Without a water's edge, or when it cannot be told where it runs.
     """
-    waters = _waters(job, survey)
     rows = {code: _rows(survey, code) for code in ("COPING", "DECK", "WALL", "JOINT", "DRAIN", "UTILITY")}
+    waters = _waters(job, survey, [row.line for row in rows["COPING"]])
     lines = {code: tuple(row.line for row in found) for code, found in rows.items()}
     points = tuple(point for point in survey.points if point.state in STANDING)
     steps, step_warnings = steps_of(lines_of(survey, "STEP"))
@@ -68,7 +68,7 @@ def fit_site(job: Job, survey: Survey) -> Site:
     )
 
 
-def _waters(job: Job, survey: Survey) -> tuple[FittedRow, ...]:
+def _waters(job: Job, survey: Survey, copings: Sequence[FittedLine]) -> tuple[FittedRow, ...]:
     lines = lines_of(survey, "WATER")
     if not lines:
         raise SurveyError(_no_water(survey))
@@ -85,7 +85,7 @@ def _waters(job: Job, survey: Survey) -> tuple[FittedRow, ...]:
             )
             for line in short
         )
-    rows = [(line, fitted(line)) for line in lines]
+    rows = [(line, fitted(line, copings)) for line in lines]
     faults = [why_no_line(line) or _no_shape(line) for line, row in rows if row is None]
     found = tuple(row for _, row in rows if row is not None)
     faults += [fault for row in found for fault in row.faults]

@@ -1,41 +1,52 @@
 """Table of blunders: one shot off, three of the coping, a pair swapped, every tenth shot doubled; found, named, and the edge unharmed.
 
-Shapes, noise and crew are those of `edge_accuracy`; the spacing is that of a crew who wants its blunders found.
-Per cell are printed
+Shapes, noise and crew are those of `edge_accuracy`; the spacing is that of a crew who wants its blunders found.  The seeds are
+0, 1, 2 ...  Per shape and kind of blunder are counted
 
 - named: surveys in which just the shots concerned were named (of a swapped pair one of the two will do: moving either mends it),
-- held: surveys held because two readings of some shots cannot be told apart, the shots concerned among those named,
-- warned: surveys that go on with a warning that the edge hangs on the shots concerned alone,
-- harmed: surveys of none of these kinds whose edge is off by more than 1.3 times the clean survey's error,
-- ratio: root mean square of the edge's error over that of the clean surveys, over all surveys named just so.
+- held: surveys held, the shots concerned among those in the message,
+- held otherwise: surveys held whose message lacks one of the shots concerned,
+- warned: surveys that go on with a warning that the edge hangs on the shots concerned,
+- missed: all other surveys that go on,
+- harmed: of all that go on, those whose edge is off by more than 1.3 times the clean survey's error,
+- ratio: root mean square of the edge's error over that of the clean surveys, over all that go on.
 
 A blunder is counted apart ("too few") where the shots left on its piece cannot prove it: two on a line or three on an arc hold
-any line or arc.  The first columns give the false alarms: shots named in clean surveys.
+any line or arc.  The first columns give the false alarms of clean surveys: held, and any shot named.
+A swapped pair put back by the repair of the order leaves the very survey that was clean: it is not fitted again.
+"coping line" (by `--kind` only) is the blunder "coping" in a survey that has the coping's outer edge too.
 
-Run: python -m tests.benchmarks.edge_blunders --seeds 20
-     python -m tests.benchmarks.edge_blunders --seeds 60 --hygiene   (order and doubles alone, no fit: a few seconds)
+Run: python -m tests.benchmarks.edge_blunders --seeds 25 --out results.jsonl    (one line a survey, as they come)
+     python -m tests.benchmarks.edge_blunders --table results.jsonl              (the table of all of them)
+     python -m tests.benchmarks.edge_blunders --seeds 60 --hygiene               (order and doubles alone, no fit: a few seconds)
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import math
+import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass
+from pathlib import Path
 
 import msgspec
 import numpy as np
 
-from pipeline.edge.as_built import AsBuilt, as_built
-from pipeline.edge.order import tidied
+from pipeline.edge.as_built import AsBuilt, Coping, as_built, as_built_inside
+from pipeline.edge.blunders import most_set_aside
+from pipeline.edge.order import crossing, tidied
 from pipeline.edge.shots import Shots
 from pipeline.geometry.projection import project
-from tests.benchmarks.edge_truth import SHAPES, FreeForm, errors, even_stations, shoot
+from tests.benchmarks.edge_truth import SHAPES, FreeForm, errors, even_stations, shoot, shots_at
 
 SPACING = (0.3, 1.0)  # [m] a crew that wants its blunders found shoots no wider
 COPING = 0.30  # [m] from the water's edge to the coping's outer edge
 UNHARMED = 1.3
+LINE = "coping line"
 KINDS = ("one off", "coping", "swapped", "doubled")
+OUTCOMES = ("named", "held", "h.other", "warned", "missed")  # h.other: held otherwise
 FREE = "free form"
 NAMES = (*SHAPES, FREE)
 
@@ -108,7 +119,7 @@ def spoiled(kind: str, shots: Shots, pieces: np.ndarray, truth: Truth, noise: fl
     if kind == "one off":
         points[at] += truth.outward(points[at]) * float(np.exp(rng.uniform(np.log(0.1), np.log(2.0)))) * rng.choice([-1, 1])
         return Spoiled(msgspec.structs.replace(shots, points=points), {shots.names[at]}, _provable([at], pieces, truth))
-    if kind == "coping":
+    if kind in ("coping", LINE):
         rows = _three_in_a_row(pieces, rng)
         for row in rows:
             points[row] += truth.outward(points[row]) * COPING
@@ -151,7 +162,7 @@ def _doubled(shots: Shots, truth: Truth, noise: float, rng) -> Spoiled:
 
 def named(kind: str, built: AsBuilt) -> set[str]:
     """Return the names a message of this kind gives."""
-    if kind in ("one off", "coping"):
+    if kind in ("one off", "coping", LINE):
         return {one.name for one in built.set_aside}
     if kind == "swapped":
         return {*built.tidied.moved, *built.late}
@@ -171,81 +182,130 @@ def doubted(built: AsBuilt) -> set[str]:
     return {*built.doubtful, *built.slender}
 
 
-@dataclass
-class Cell:
-    """What became of the surveys of one kind of blunder."""
+def is_held(built: AsBuilt) -> bool:
+    """Say whether a water's edge is held: for doubt, for too many shots set aside, for crossing itself, for not settling."""
+    shots = built.shape.shots
+    crossed = crossing(shots.points) is not None
+    return (
+        bool(built.doubtful) or len(built.set_aside) > most_set_aside(len(shots) + len(built.set_aside)) or crossed or not built.shape.fit.converged
+    )
 
-    count: int = 0
-    named: int = 0
-    held: int = 0
-    warned: int = 0
-    harmed: int = 0
-    squares: list[float] = field(default_factory=list)
-    clean: list[float] = field(default_factory=list)
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one survey: `square` is the edge's mean squared error [m²], `clean` that of the clean survey, `seconds` of the processor."""
+
+    shape: str
+    seed: int
+    kind: str
+    provable: bool
+    outcome: str
+    square: float
+    clean: float
+    seconds: float
+    wrong: tuple[str, ...] = ()
+    told: tuple[str, ...] = ()
 
     @property
-    def ratio(self) -> float:
-        return math.sqrt(sum(self.squares) / sum(self.clean)) if self.clean else math.nan
+    def goes_on(self) -> bool:
+        return not self.outcome.startswith("held")
 
-    def add(self, outcome: str, square: float, clean: float) -> None:
-        self.count += 1
-        self.named += outcome == "named"
-        self.held += outcome == "held"
-        self.warned += outcome == "warned"
-        self.harmed += outcome == "missed" and square > UNHARMED**2 * clean
-        if outcome == "named":
-            self.squares.append(square)
-            self.clean.append(clean)
+    @property
+    def harmed(self) -> bool:
+        return self.goes_on and self.square > UNHARMED**2 * self.clean
 
 
 def outcome_of(kind: str, built: AsBuilt, wrong: set[str]) -> str:
-    """Return what became of a survey: "named" just so, "held" or "warned" of a stretch that has the shots in it, or "missed"."""
+    """Return what became of a survey with a blunder."""
     found = named(kind, built)
-    if good(kind, found, wrong) and not doubted(built):
+    if is_held(built):
+        return "held" if wrong <= doubted(built) | found else "held otherwise"
+    if good(kind, found, wrong):
         return "named"
-    if wrong <= doubted(built) | found:
-        return "held" if built.doubtful else "warned"
-    return "missed"
+    return "warned" if wrong <= doubted(built) | found else "missed"
 
 
-@dataclass
-class Row:
-    """One shape: clean surveys with a false alarm, and the cells by (kind, provable)."""
-
-    seeds: int = 0
-    alarms: int = 0
-    held: int = 0
-    cells: dict[tuple[str, bool], Cell] = field(default_factory=dict)
-
-
-def measure(name: str, seeds: int, kinds=KINDS, verbose=False) -> Row:
-    """Return what became of `seeds` surveys of a shape, clean and with each kind of blunder."""
+def outcomes(name: str, seed: int, kinds=KINDS):
+    """Yield what became of one survey of a shape, clean and with each kind of blunder."""
     truth = truth_of(name)
-    row = Row(cells={(kind, provable): Cell() for kind in kinds for provable in (True, False)})
-    for seed in range(seeds):
-        rng = np.random.default_rng([seed, len(name), 4])
-        noise, spacing = rng.uniform(0.003, 0.010), float(np.exp(rng.uniform(*np.log(SPACING))))
-        shots, pieces = truth.shoot(spacing, noise, rng)
-        clean = as_built(shots, closed=True, arcs=True)
-        clean_square = float(np.mean(truth.errors(clean.shape.chain) ** 2))
-        row.seeds += 1
-        row.alarms += bool(alarms(clean))
-        row.held += bool(clean.doubtful)
-        if verbose and alarms(clean):
-            print(f"  {name} {seed} clean: noise {noise:.4f} spacing {spacing:.2f}", alarms(clean), clean.doubtful)
-        for kind in kinds:
-            bad = spoiled(kind, shots, pieces, truth, noise, np.random.default_rng([seed, len(name), KINDS.index(kind)]))
-            built = as_built(bad.shots, closed=True, arcs=True)
-            square = float(np.mean(truth.errors(built.shape.chain) ** 2))
-            outcome = outcome_of(kind, built, bad.wrong)
-            row.cells[kind, bad.provable].add(outcome, square, clean_square)
-            if verbose and outcome != "named":
-                ratio = math.sqrt(square / clean_square)
-                said = f"{outcome}: named {sorted(named(kind, built))} doubtful {built.doubtful} slender {built.slender}"
-                print(
-                    f"  {name} {seed} {kind} provable={bad.provable} noise {noise:.4f} n {len(shots)}: wrong {sorted(bad.wrong)} {said} {ratio:.1f}x"
-                )
-    return row
+    rng = np.random.default_rng([seed, len(name), 4])
+    noise, spacing = rng.uniform(0.003, 0.010), float(np.exp(rng.uniform(*np.log(SPACING))))
+    shots, pieces = truth.shoot(spacing, noise, rng)
+    clean, square, seconds = _fitted(shots, truth)
+    told = tuple(sorted(alarms(clean)))
+    outcome = "held" if is_held(clean) else "alarm" if told else "clean"
+    yield Outcome(name, seed, "clean", True, outcome, square, square, seconds, told=told)
+    for kind in kinds:
+        bad = spoiled(kind, shots, pieces, truth, noise, np.random.default_rng([seed, len(name), (*KINDS, "", LINE).index(kind) % 4]))
+        tidy = tidied(bad.shots, closed=True)
+        if _as_clean(tidy.shots, clean.tidied.shots):
+            built, off = msgspec.structs.replace(clean, tidied=tidy), square
+        else:
+            built, off, seconds = _fitted(bad.shots, truth, _coping(shots, truth, noise, rng) if kind == LINE else ())
+        told = (f"{kind}: {sorted(named(kind, built))}", f"doubtful {list(built.doubtful)}", f"slender {list(built.slender)}")
+        yield Outcome(name, seed, kind, bad.provable, outcome_of(kind, built, bad.wrong), off, square, seconds, tuple(sorted(bad.wrong)), told)
+
+
+def _as_clean(shots: Shots, clean: Shots) -> bool:
+    """Say whether shots are those of the clean survey in the same cyclic order."""
+    if set(shots.names) != set(clean.names):
+        return False
+    first = clean.names.index(shots.names[0])
+    order = [(first + step) % len(clean) for step in range(len(clean))]
+    return bool(np.array_equal(shots.points, clean.points[order]))
+
+
+def _fitted(shots: Shots, truth: Truth, copings: tuple[Coping, ...] = ()) -> tuple[AsBuilt, float, float]:
+    began = time.process_time()
+    built = as_built_inside(shots, copings, arcs=True) if copings else as_built(shots, closed=True, arcs=True)
+    seconds = time.process_time() - began
+    return built, float(np.mean(truth.errors(built.shape.chain) ** 2)), seconds
+
+
+def _coping(shots: Shots, truth: Truth, noise: float, rng) -> tuple[Coping, ...]:
+    """Return the coping's outer edge, shot beside every shot of the water, as fitted."""
+    on_edge = np.array([truth.on_edge(place) for place in shots.points])
+    places = np.array([place + truth.outward(place) * COPING for place in on_edge])
+    away = [math.dist(place, truth.on_edge(place)) for place in places]
+    kept = np.array(away) > COPING - 0.01  # none where another side's coping is nearer
+    built = as_built(shots_at(places[kept] + rng.normal(0, noise, (int(kept.sum()), 2)), noise), closed=True, arcs=True)
+    return (Coping(name="COPING", chain=built.shape.chain, sigma=noise),)
+
+
+def measure(name: str, seeds: int, kinds=KINDS) -> list[Outcome]:
+    """Return what became of `seeds` surveys of a shape."""
+    return [one for seed in range(seeds) for one in outcomes(name, seed, kinds)]
+
+
+def table(rows: list[Outcome]):
+    """Yield the lines of the table: false alarms first, then each kind of blunder, those too few shots can prove apart."""
+    names = [name for name in NAMES if any(row.shape == name for row in rows)]
+    clean = {name: [row for row in rows if row.shape == name and row.kind == "clean"] for name in names}
+    yield f"{'clean surveys':<16}{'n':>5}{'held':>6}{'alarm':>6}{'seconds':>9}"
+    for name in (*names, "all"):
+        own = clean.get(name) or [row for row in rows if row.kind == "clean"]
+        counts = [sum(row.outcome == outcome for row in own) for outcome in ("held", "alarm")]
+        yield f"{name:<16}{len(own):>5}{counts[0]:>6}{counts[1]:>6}{np.mean([row.seconds for row in own]):>9.2f}"
+    for kind in (*KINDS, LINE):
+        for provable in (True, False):
+            some = [row for row in rows if row.kind == kind and row.provable == provable]
+            if not some:
+                continue
+            yield ""
+            title = kind + ("" if provable else ", too few")
+            yield f"{title:<16}{'n':>5}" + "".join(f"{word:>8}" for word in (*OUTCOMES, "harmed", "ratio", "seconds"))
+            for name in (*names, "all"):
+                own = [row for row in some if name in ("all", row.shape)]
+                if own:
+                    yield f"{name:<16}" + _cells(own)
+
+
+def _cells(own: list[Outcome]) -> str:
+    on = [row for row in own if row.goes_on]
+    ratio = math.sqrt(sum(row.square for row in on) / sum(row.clean for row in on)) if on else math.nan
+    counts = [sum(row.outcome == ("held otherwise" if word == "h.other" else word) for row in own) for word in OUTCOMES]
+    harmed = sum(row.harmed for row in own)
+    return f"{len(own):>5}" + "".join(f"{count:>8}" for count in (*counts, harmed)) + f"{ratio:>8.2f}{np.mean([row.seconds for row in own]):>8.2f}"
 
 
 def hygiene(name: str, seeds: int) -> tuple[float, float, float]:
@@ -267,41 +327,41 @@ def hygiene(name: str, seeds: int) -> tuple[float, float, float]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seeds", type=int, default=20)
+    parser.add_argument("--seeds", type=int, default=25)
+    parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--shape", default="")
     parser.add_argument("--kind", default="")
+    parser.add_argument("--out", default="")
+    parser.add_argument("--table", nargs="*", default=[])
     parser.add_argument("--verbose", action="store_true")
     parser.add_argument("--hygiene", action="store_true")
     options = parser.parse_args()
-    names = [name for name in NAMES if options.shape in ("", name)]
-    if options.hygiene:
+    names = [name for name in NAMES if name in options.shape.split(",") or not options.shape]
+    if options.table:
+        lines = [line for path in options.table for line in Path(path).read_text(encoding="utf-8").splitlines()]
+        print("\n".join(table([Outcome(**json.loads(line)) for line in lines])))
+    elif options.hygiene:
         for name in names:
             swapped, doubled, false = hygiene(name, options.seeds)
-            print(f"{name:<13} swapped {swapped:>5.0%}   doubled {doubled:>5.0%}   false {false:>5.0%}", flush=True)
-        return
-    kinds = tuple(kind for kind in KINDS if options.kind in ("", kind))
-    print(
-        f"{'shape':<13}{'false':>7}{'held':>6}" + "".join(f" |{kind + (' too few' if few else ''):>38}" for kind in kinds for few in _columns(kind))
-    )
-    print(" " * 26 + "".join(f" |{'n':>3}{'named':>7}{'held':>7}{'warned':>7}{'harmed':>7}{'ratio':>7}" for kind in kinds for _ in _columns(kind)))
-    for name in names:
-        row = measure(name, options.seeds, kinds, options.verbose)
-        cells = [row.cells[kind, not few] for kind in kinds for few in _columns(kind)]
-        print(
-            f"{name:<13}{row.alarms / row.seeds:>7.0%}{row.held / row.seeds:>6.0%}" + "".join(f" |{_cell(cell)}" for cell in cells),
-            flush=True,
-        )
+            print(f"{name:<13} swapped {swapped:>6.1%}   doubled {doubled:>6.1%}   false {false:>6.1%}", flush=True)
+    else:
+        print("\n".join(table(_run(names, options))))
 
 
-def _columns(kind: str) -> tuple[bool, ...]:
-    return (False, True) if kind in ("one off", "coping") else (False,)
-
-
-def _cell(cell: Cell) -> str:
-    if not cell.count:
-        return f"{0:>3}{'':>35}"
-    shares = "".join(f"{share / cell.count:>7.0%}" for share in (cell.named, cell.held, cell.warned, cell.harmed))
-    return f"{cell.count:>3}{shares}{cell.ratio:>7.2f}"
+def _run(names: list[str], options: argparse.Namespace) -> list[Outcome]:
+    kinds = tuple(kind for kind in (*KINDS, LINE) if kind in (options.kind.split(",") if options.kind else KINDS))
+    rows = []
+    for seed in range(options.first, options.seeds):
+        for name in names:
+            for row in outcomes(name, seed, kinds):
+                rows.append(row)
+                if options.out:
+                    with Path(options.out).open("a", encoding="utf-8") as file:
+                        file.write(json.dumps(asdict(row)) + "\n")
+                if options.verbose and (row.outcome not in ("clean", "named") or row.harmed):
+                    ratio = math.sqrt(row.square / row.clean)
+                    print(f"  {name} {seed} {row.kind} provable={row.provable} wrong {row.wrong} {row.outcome} {row.told} {ratio:.1f}x", flush=True)
+    return rows
 
 
 if __name__ == "__main__":

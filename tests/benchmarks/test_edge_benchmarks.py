@@ -30,11 +30,9 @@ def test_a_plainly_shot_survey_tells_what_it_shows():
 
 @pytest.mark.parametrize("kind", edge_blunders.KINDS)
 def test_blunder_table(kind):
-    row = edge_blunders.measure("rectangle", 2, (kind,))
-    cell = row.cells[kind, True]
-    assert row.alarms == 0
-    assert cell.named == cell.count == 2
-    assert cell.ratio < 1.3
+    rows = edge_blunders.measure("rectangle", 2, (kind,))
+    assert [row.outcome for row in rows] == ["clean", "named"] * 2
+    assert not any(row.harmed for row in rows)
 
 
 def test_five_thousand_shots_in_five_seconds():

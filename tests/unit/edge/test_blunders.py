@@ -6,16 +6,16 @@ import msgspec
 import numpy as np
 import pytest
 
-from pipeline.edge.as_built import as_built
+from pipeline.edge.as_built import Coping, as_built, as_built_inside
 from pipeline.edge.blunders import off_the_line
 from pipeline.edge.lines import fitted
 from pipeline.edge.passing import savings
-from pipeline.edge.search import costs_of
+from pipeline.edge.search import bettered, costs_of, searched
 from pipeline.edge.shots import Line
 from pipeline.geometry.chain import polyline
 from pipeline.geometry.segmenting import Prices, cut, cut_length
 from pipeline.model.survey import SurveyPoint
-from tests.benchmarks.edge_truth import SHAPES, octagon, shoot, shots_at
+from tests.benchmarks.edge_truth import SHAPES, FreeForm, octagon, shoot, shots_at
 
 
 def surveyed(name, seed=1, spacing=0.7, noise=0.004):
@@ -131,3 +131,61 @@ def test_shots_of_something_else_on_the_same_line_do_not_stop_the_program():
     stray = [(2.4, 3.05), (2.4, 12.2), (6.1, 12.2), (6.1, 4.57), (-3.05, 4.57)]
     row = fitted(water(shots_at(np.array(around + stray), 0.003)))
     assert row is None or row.faults or row.warnings
+
+
+def test_pieces_sought_again_about_a_gap_are_those_sought_everywhere():
+    """A survey without one of its shots: the pieces found with it, bettered about its place, are as short as a whole new search's."""
+    shots = surveyed("Roman ends").shots
+    rest = shots.without((11,))
+    now = searched(shots, closed=True, arcs=True)
+    start = tuple(
+        msgspec.structs.replace(one, first=one.first - (one.first > 11), last=one.last - (one.last >= 11)) for one in now.cut if one.last != one.first
+    )
+    near = bettered(rest, [start], closed=True, arcs=True, noise=now.noise, near=range(8, 15))
+    assert near is not None
+    assert near.length == pytest.approx(searched(rest, closed=True, arcs=True).length, abs=0.6)  # a lesser gain is no gain
+
+
+@pytest.mark.parametrize("rows", [(9,), (20, 21, 22)])
+def test_shots_off_a_free_curve_are_named(rows):
+    free = FreeForm()
+    stations, shots = free.shoot(0.5, 0.004, np.random.default_rng(3))
+    places, ahead = free.places(stations), free.places(stations + 0.001)
+    out = np.column_stack(((ahead - places)[:, 1], -(ahead - places)[:, 0])) / 0.001
+    built = as_built(moved(shots, list(rows), 0.3 * out[list(rows)]), closed=True, arcs=True)
+    assert {one.name for one in built.set_aside} == names(shots, rows)
+    assert not built.doubtful
+    assert "free curve" in built.notes[0]
+
+
+def outside_octagon(width):
+    return (
+        Coping(name="COPING", chain=polyline((octagon().densified(5.0) * (1 + width / (3 * np.cos(np.pi / 8)))).tolist(), closed=True), sigma=0.002),
+    )
+
+
+def on_coping(spacing, count):
+    """Some shots of the octagon's first side moved out to its coping, 0.3 m wide, and the shots as they should be."""
+    shot = shoot(octagon(), spacing, 0.004, np.random.default_rng(1))
+    bearing = octagon().direction_at(0.5)
+    rows = [row for row, piece in enumerate(shot.pieces) if piece == 0][1 : 1 + count]
+    return shot.shots, moved(shot.shots, rows, [0.3 * np.sin(bearing), -0.3 * np.cos(bearing)]), rows
+
+
+def test_shots_on_the_coping_line_are_set_aside_by_its_name():
+    clean, bad, rows = on_coping(0.3, 3)
+    built = as_built_inside(bad, outside_octagon(0.3), arcs=True)
+    assert {(one.name, one.coping) for one in built.set_aside} == {(clean.names[row], "COPING") for row in rows}
+    assert not built.doubtful
+
+
+def test_a_side_left_with_one_shot_is_held_though_the_coping_line_tells_which_are_wrong():
+    clean, bad, rows = on_coping(1.0, 3)
+    built = as_built_inside(bad, outside_octagon(0.3), arcs=True)
+    assert {one.name for one in built.set_aside} == names(clean, rows) <= set(built.doubtful)
+
+
+@pytest.mark.parametrize("width", [0.0, 0.004])
+def test_a_coping_flush_with_the_water_sets_nothing_aside(width):
+    clean = shoot(octagon(), 0.5, 0.004, np.random.default_rng(1)).shots
+    assert as_built_inside(clean, outside_octagon(width), arcs=True).set_aside == ()
