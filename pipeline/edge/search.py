@@ -440,8 +440,11 @@ def _replaced(now: Cut, first: int, run: int, new: Cut) -> Cut:
 
 
 def _normal(now: Cut, points: int) -> Cut:
-    """Return a cut whose first piece begins within the first lap."""
-    laps = math.floor(now[0].first / points)
-    if laps == 0:
-        return now
-    return tuple(msgspec.structs.replace(one, first=one.first - laps * points, last=one.last - laps * points) for one in now)
+    """Return a cut as it begins with the piece of the least first shot, in the first lap: the same pieces are the same cut, whatever led to them."""
+    at = min(range(len(now)), key=lambda place: now[place].first % points)
+    whole = now[at].first // points
+    return (*(_moved(one, -whole * points) for one in now[at:]), *(_moved(one, (1 - whole) * points) for one in now[:at]))
+
+
+def _moved(one: Stretch, shots: int) -> Stretch:
+    return msgspec.structs.replace(one, first=one.first + shots, last=one.last + shots) if shots else one

@@ -20,10 +20,8 @@ def seconds(name: str, count: int) -> tuple[int, float]:
     """Return the shots and the processor time [s] of one fit."""
     rng = np.random.default_rng(1)
     truth = FreeForm() if name == "free form" else SHAPES[name]()
-    if isinstance(truth, FreeForm):
-        shots = truth.shoot(truth.length / count, 0.005, rng)[1]
-    else:
-        shots = shoot(truth, truth.length / count, 0.005, rng).shots
+    spacing = truth.length / count
+    shots = truth.shoot(spacing, 0.005, rng)[1] if isinstance(truth, FreeForm) else shoot(truth, spacing, 0.005, rng).shots
     began = time.process_time()
     as_built(shots, closed=True, arcs=True)
     return len(shots), time.process_time() - began
