@@ -232,7 +232,11 @@ def first_cut(shots: Shots, costs: Costs, prices: Prices) -> Cut:
 
 
 def _tried(shots: Shots, trial: Cut, *, closed: bool, noise: float, hopeless: float = math.inf) -> Searched | None:
-    """Return the adjusted shape of a cut; None where it is hopeless or makes no chain (a straight run called an arc)."""
+    """Return the adjusted shape of a cut; None where it is hopeless or makes no chain (a straight run called an arc).
+
+    A loop's first cut may begin at any of its breaks: their lengths are the same but for rounding.
+    """
+    trial = _normal(trial, len(shots)) if closed else trial
     try:
         shape = shape_of_cut(shots, trial, closed=closed, noise=noise, hopeless=hopeless)
     except (ValueError, ZeroDivisionError, np.linalg.LinAlgError):
