@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import os
+import signal
+import threading
 from pathlib import Path
 
 import pytest
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does; two workers' idle threads would take each other's core
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN and threading.current_thread() is threading.main_thread():
+    # A shell starts what it runs in the background deaf to Ctrl-C, and so would be every command the tests interrupt.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 ROOT = Path(__file__).resolve().parent.parent
 CHECKS = ROOT.parent / "shared" / "checks"
