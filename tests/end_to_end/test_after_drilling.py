@@ -357,3 +357,6 @@ def test_what_is_released_fits_on_every_sample(night, form):
     assert sum(fit.spacing <= TAKES for fit in stock) >= 0.99 * len(stock)
     assert all(fit.spacing <= TAKES + WITHIN for fit in stock)
     assert all(fit.released for fit in found) if form == "to_next" else not all(fit.released for fit in found)
+    assert all(fit.chord <= 0.010 for fit in found)
+    if form == "to_next":
+        assert sum(max(fit.told, fit.chord) <= WITHIN for fit in found) >= 0.99 * len(found)
