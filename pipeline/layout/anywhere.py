@@ -96,13 +96,13 @@ def least_anywhere(walk: Walk, sizes: Measures, shop: Shop, starts: Window, stop
     gates : sequence of Passage
         In walking order.
     under : int
-        Packed objective of a row that is known; rows that cost as much are not looked at, nor rows with two custom panels.
+        Packed objective of a row that is known; rows that cost as much are not looked at.  Nor are rows with two custom panels: of these the number alone is the bound.
     """
     moves = _moves(walk, sizes, shop, gates, float(starts[0].min()), float(stops[1].max()))
     most = math.ceil((float(stops[1].max()) - float(starts[0].min())) / (sizes.spacing - sizes.give)) + sizes.most_posts
     first = _Rows.none(most, len(starts[0]))
     first.low[0], first.high[0], first.keys[0] = starts[0], starts[1], 0
-    row, best, slack = {(0, 0): first}, np.full(len(starts[0]), under, dtype=np.int64), sizes.reading + SAME
+    row, best, slack = {(0, 0): first}, np.full(len(starts[0]), min(under, 2 * CUSTOM_KEY), dtype=np.int64), sizes.reading + SAME
     while row:
         ended = _panels_ended(row, moves, sizes, int(best.max()))
         for (_, gate), rows in ended.items():
@@ -118,7 +118,7 @@ def least_round(walk: Walk, sizes: Measures, shop: Shop, cut: Passage, gates: Se
     """Return the same bound for a loop cut at a gate, over all places of that gate; looked at more closely where it is under what was reached."""
     width = CELLS[0]
     firsts = np.arange(cut.first - width, cut.last + width, width)
-    least = reached - reached % COST_KEY
+    least = min(reached - reached % COST_KEY, 2 * CUSTOM_KEY)
     for finer in (*CELLS[1:], 0.0):
         starts = (firsts, firsts + width)
         stops = (_before(walk, starts[0], cut.leaf, sizes) + walk.length, _before(walk, starts[1], cut.leaf, sizes) + walk.length)

@@ -31,6 +31,7 @@ from pipeline.model.job import Job
 from pipeline.model.site import Site
 
 ROUND_A_BEND = 0.02  # [m] what the grid and a bend may put a gate's holes off their places along a straight
+FIRST_TRIED = 8  # places of the gate that are tried before all are, where custom panels and cost are all that is asked
 ROUND_LONGER = 1.1  # [-] most by which the line round a bend is longer than the half of a gate along it
 
 
@@ -54,6 +55,8 @@ class Task:
         The line as it would run with room everywhere; None where it is laid out as wanted.
     both_hands : bool
         Whether the line is worked out from both hands, or from one only: as good in custom panels and cost, but not the same for the mirrored site.
+    unit : int
+        Rows whose keys differ in what lies below this only are as good as each other; `COST_KEY` where custom panels and cost are all that is asked.
     """
 
     walk: Walk
@@ -64,6 +67,7 @@ class Task:
     given: tuple[float, ...] = ()
     wanted: Chain | None = None
     both_hands: bool = True
+    unit: int = 1
 
 
 @dataclass(frozen=True)
@@ -196,10 +200,11 @@ def _whole_loop(task: Task, wishes: tuple[Wish, ...]) -> Laid:
     walk, sizes = task.walk, task.sizes
     cut, around = wishes[0], wishes[0].station
     ahead = [dataclasses.replace(wish, station=_ahead_of(wish.station, around, walk)) for wish in wishes[1:]]
-    ground, found = _nearest_of_the_best(
+    grounds = functools.cache(functools.partial(_ground_of_loop, task, cut, ahead))
+    ground, found = (_cheapest_near_by(task, (cut, *ahead), grounds) if task.unit == COST_KEY else None) or _nearest_of_the_best(
         (NEAR, REACH),
-        functools.partial(_ground_of_loop, task, cut, ahead),
-        lambda ground, custom: best_loop(ground.grid, ground.places[0], sizes, ground.moves[1:], custom=custom),
+        grounds,
+        lambda ground, custom: best_loop(ground.grid, ground.places[0], sizes, ground.moves[1:], custom=custom, unit=task.unit),
     )
     if found is None:
         raise LayoutError(_no_way("round the pool", ground.grid, walk))
@@ -219,6 +224,19 @@ def _whole_loop(task: Task, wishes: tuple[Wish, ...]) -> Laid:
         passages = [_passage(wish, wish.station, ground.reach, sizes) for wish in (cut, *ahead)]
         anywhere = least_round(walk, sizes, task.job.shop, passages[0], passages[1:], found.way.key)
     return Laid(closed, (*ahead, cut), {}, found.way.key, found.bound, anywhere, found.searches)
+
+
+def _cheapest_near_by(task: Task, wishes: Sequence[Wish], ground_within: Callable[[float], _Ground]) -> tuple[_Ground, Found] | None:
+    """Return the best row from the places nearest to the gate's wish, where windows prove that none from any place has fewer custom panels or costs less; None elsewhere."""
+    ground = ground_within(NEAR)
+    places = ground.places[0].only(slice(FIRST_TRIED))
+    rows = (best_loop(ground.grid, places, task.sizes, ground.moves[1:], custom=custom, unit=COST_KEY) for custom in (False, True))
+    found = next((row for row in rows if row), None)
+    if not found or found.customs > 1:
+        return None
+    passages = [_passage(wish, wish.station, REACH if found.customs else NEAR, task.sizes) for wish in wishes]
+    least = least_round(task.walk, task.sizes, task.job.shop, passages[0], passages[1:], found.way.key)
+    return (ground, found) if least // COST_KEY == found.way.key // COST_KEY else None
 
 
 def _ground_of_loop(task: Task, cut: Wish, others: list[Wish], reach: float) -> _Ground:

@@ -64,7 +64,7 @@ class GatePlaces:
     latch: Floats
     moves: NDArray[np.int64]
 
-    def only(self, chosen: Indices | Flags) -> GatePlaces:
+    def only(self, chosen: Indices | Flags | slice) -> GatePlaces:
         """Return some of the places."""
         return GatePlaces(self.before[chosen], self.after[chosen], self.hinge[chosen], self.latch[chosen], self.moves[chosen])
 

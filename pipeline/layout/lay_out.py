@@ -25,7 +25,7 @@ from pipeline.layout.line import hole_line
 from pipeline.layout.measures import PRICE_UNIT, drawn_setback, least_setback, measures_of
 from pipeline.layout.nearness import chord_clearances
 from pipeline.layout.notices import notices, setback_raised
-from pipeline.layout.optimum import unpacked
+from pipeline.layout.optimum import COST_KEY, unpacked
 from pipeline.layout.records import ends_of, parts_of
 from pipeline.layout.setting_out import distances_across
 from pipeline.layout.steps import part_of, straight_over
@@ -125,14 +125,14 @@ def with_setback(job: Job, setback: float) -> Job:
     return msgspec.structs.replace(job, options=msgspec.structs.replace(job.options, fence=fence))
 
 
-def drafted(job: Job, site: Site, sizes: Measures, *, both_hands: bool = True) -> Draft:
-    """Return a line and the fence along it, without the records."""
+def drafted(job: Job, site: Site, sizes: Measures, *, both_hands: bool = True, unit: int = 1) -> Draft:
+    """Return a line and the fence along it, without the records; see `fence.Task` for hands and unit."""
     first: LayoutError | None = None
     for style, setback in _attempts(job):
         if first is not None and setback < job.options.fence.setback and first.reasons[0].ref not in CURED_NEARER:
             break
         try:
-            return _in_style(style, with_setback(job, setback), site, sizes, both_hands=both_hands)
+            return _in_style(style, with_setback(job, setback), site, sizes, both_hands=both_hands, unit=unit)
         except LayoutError as fault:
             if fault.reasons[0].ref not in CURED_BY_CORNERS:
                 raise
@@ -152,12 +152,12 @@ def _attempts(job: Job) -> Iterator[tuple[CornerStyle, float]]:
         yield "mitred", least
 
 
-def _in_style(style: CornerStyle, job: Job, site: Site, sizes: Measures, *, both_hands: bool) -> Draft:
+def _in_style(style: CornerStyle, job: Job, site: Site, sizes: Measures, *, both_hands: bool, unit: int) -> Draft:
     course = _course(job, site, sizes)
     cornered = hole_line(course.chain, drawn_setback(job), sizes.spacing, style, job, site)
     line = straight_over(cornered.chain, site.risers, 2 * float(job.shop.panel.end_clearance))
     given = tuple(sorted(line.nearest(point)[0] for point in cornered.given))
-    laid = _with_a_leaf_that_fits(Task(walk_of(line), course, job, site, sizes, given, cornered.wanted, both_hands))
+    laid = _with_a_leaf_that_fits(Task(walk_of(line), course, job, site, sizes, given, cornered.wanted, both_hands, unit))
     return Draft(line, course, laid, not site.gates, style, cornered.wanted)
 
 
@@ -187,7 +187,7 @@ def _course(job: Job, site: Site, sizes: Measures) -> Course:
 
 
 def _alternatives(job: Job, site: Site) -> tuple[Alternative, ...]:
-    """Return the same job at other setbacks that the rule packs allow, each searched as the job's own, from one hand, and proven in custom panels and cost or not."""
+    """Return the same job at other setbacks that the rule packs allow, each searched as the job's own, from one hand and for custom panels and cost alone, and proven in these over all places or not."""
     wanted, least = float(job.options.fence.setback), least_setback(job)
     steps = (0.0, *BEST_STEPS) if job.options.fence.best_setback else OTHER_SETBACKS
     setbacks = {round(wanted + step, 6) for step in steps if wanted + step >= least - 1e-9}
@@ -198,7 +198,7 @@ def _alternatives(job: Job, site: Site) -> tuple[Alternative, ...]:
 
 def _alternative(job: Job, site: Site) -> Alternative:
     try:
-        draft = drafted(job, site, measures_of(job), both_hands=False)
+        draft = drafted(job, site, measures_of(job), both_hands=False, unit=COST_KEY)
     except LayoutError as fault:
         return Alternative(
             setback=float(job.options.fence.setback), holes=0, custom_panels=0, cost=0.0, least_margin=0.0, note=_without_place(fault.reasons[0].what)

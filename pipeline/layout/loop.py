@@ -52,6 +52,7 @@ class _Round:
     inner: tuple[GateMoves, ...]
     custom: bool
     careful: int = 0
+    unit: int = 1
 
     def reach_of(self, places: Indices) -> int:
         """Return over how many stations a set of places reaches."""
@@ -87,7 +88,7 @@ class _Round:
         return run.way_to(0, end) if key < NEVER else None
 
 
-def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], *, custom: bool) -> Found | None:
+def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], *, custom: bool, unit: int = 1) -> Found | None:
     """Return the best closed way, or None when no place of the gate closes one.
 
     Parameters
@@ -103,9 +104,11 @@ def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[Gate
     custom : bool
         False: ways of whole panels only; which places close one is a question of its own, answered exactly (`closing_places`).  True: ways with at least one custom
         panel, to be asked for where no place closes with whole ones.
+    unit : int
+        Rows whose keys differ in what lies below this only are as good as each other: `optimum.COST_KEY` asks for custom panels and cost alone.
     """
     chosen = np.arange(len(places.after)) if custom else closing_places(grid, places, sizes, inner)
-    return _best_of(_Round(grid, places, sizes, inner, custom), chosen)
+    return _best_of(_Round(grid, places, sizes, inner, custom, unit=unit), chosen)
 
 
 def careful_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], found: Found) -> Found | None:
@@ -123,7 +126,7 @@ def careful_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[G
 
 
 def _best_of(task: _Round, chosen: Indices) -> Found | None:
-    """Return the best way among some places by branch and bound; its bound is less than its value only where the search was broken off."""
+    """Return the best way among some places by branch and bound; its bound is less than its value only in what lies below the unit, or where the search was broken off."""
     if not len(chosen):
         return None
     single = ALONE if task.careful else DONE
@@ -143,7 +146,7 @@ def _best_of(task: _Round, chosen: Indices) -> Found | None:
         if not waiting:
             return None
         done = min((part for part in waiting if part.stage == DONE), default=None)
-        if done and (done is waiting[0] or searches > MOST_SEARCHES):
+        if done and (done.key // task.unit == waiting[0].key // task.unit or searches > MOST_SEARCHES):
             way = task.way(int(done.places[0]))
             return Found(way, waiting[0].key, int(done.places[0]), searches + 1) if way else None
         charge = charge or _better_charge(task, waiting[0].places)

@@ -176,8 +176,10 @@ def test_alternatives_hold_the_jobs_own_setback():
     assert all(other.proven for other in layout.alternatives)
 
 
-def test_every_alternative_is_what_the_job_gets_at_that_setback():
-    site = site_of(round_ended(6.0, 2.0), gates=GATE)
+@pytest.mark.parametrize("length", [6.0, 7.3])
+def test_every_alternative_is_what_the_job_gets_at_that_setback(length):
+    """The table is searched for custom panels and cost alone, from the nearest places first: the same figures as the whole search gives."""
+    site = site_of(round_ended(length, 2.0), gates=GATE)
     for other in lay_out(JOB, site).alternatives:
         layout = lay_out(with_setback(JOB, other.setback), site)
         assert (other.custom_panels, other.cost) == layout.certificate.objective[:2]

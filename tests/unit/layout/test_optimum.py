@@ -135,6 +135,13 @@ def test_the_bound_over_all_places_is_one():
     assert seen >= 30
 
 
+def test_of_rows_with_two_custom_panels_the_bound_tells_the_number_only():
+    """The windows do not follow a second custom panel, so they cannot say what two of them cost at least."""
+    line, known = small_line(3, longest=7.0), 2 * CUSTOM_KEY + 10**12
+    ends = [(np.array([station]), np.array([station])) for station in (0.0, 0.05)]  # nothing fits between them
+    assert int(least_anywhere(line.walk, line.sizes, SHOP, *ends, (), known)[0]) == 2 * CUSTOM_KEY
+
+
 @pytest.mark.parametrize("straight", [1.7, 2.3, 3.1])
 def test_the_bound_over_all_places_of_a_loops_gate_is_met(straight):
     water = Chain(((0.0, -1.0), (straight, -1.0), (straight, 1.0), (0.0, 1.0)), (0.0, 1.0, 0.0, 1.0), True)
