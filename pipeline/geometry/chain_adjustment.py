@@ -6,7 +6,7 @@ shot square to its piece, the sum of d² / (nᵀ C n) is least under the conditi
 and C the shot's covariance.  The conditions are met by moving in their null space, so that redundant ones do no harm.
 
 Distances are written so that they stay regular when an arc flattens into a line:  with F = κ/2 (u² - u L + v²) -
-v cos(σ/2) in the frame of the chord,  d = -2 F / (1 + √(1 + 2 κ F)).  Derivatives are exact, by complex steps.
+v cos(σ/2) in the frame of the chord,  d = -2 F / (1 + √(1 + 2 κ F)).  Derivatives are exact, in closed form or by complex steps.
 
 References
 ----------
@@ -187,34 +187,23 @@ class _Layout:
 
     def offset_rows(self, x: Array, points: Array, pieces: Index) -> tuple[Array, Array, Array]:
         """Return signed distances (n,), their derivatives to the unknowns (n, size) and to the shots (n, 2)."""
-        count = len(points)
-        values = np.tile(self.five(x)[pieces].astype(complex), (7, 1, 1))
-        places = np.tile(points.astype(complex), (7, 1, 1))
+        offsets, slopes, normals = offsets_and_slopes(self.five(x)[pieces], points)
+        rows = np.zeros((len(points), self.size + 1))
+        each, columns = np.arange(len(points)), self.columns[pieces]
         for number in range(5):
-            values[number, :, number] += 1j * COMPLEX_STEP
-        for axis in range(2):
-            places[5 + axis, :, axis] += 1j * COMPLEX_STEP
-        all_at_once = signed_offsets(values.reshape(-1, 5), places.reshape(-1, 2)).reshape(7, count)
-        slopes = all_at_once.imag / COMPLEX_STEP
-        rows = np.zeros((count, self.size + 1))
-        for number in range(5):
-            rows[np.arange(count), self.columns[pieces, number]] += slopes[number]
-        return all_at_once[0].real, rows[:, : self.size], slopes[5:].T
+            rows[each, columns[:, number]] += slopes[:, number]
+        return offsets, rows[:, : self.size], normals
 
     def tie_rows(self, x: Array, ties: Sequence[Tie]) -> tuple[Array, Array]:
         """Return how far each condition is missed, and its derivatives."""
         missed, rows = np.zeros(len(ties)), np.zeros((len(ties), self.size + 1))
-        values = self.five(x).astype(complex)
+        values = self.five(x)
         for kind in sorted({tie.kind for tie in ties}):
             own = np.array([row for row, tie in enumerate(ties) if tie.kind == kind])
             sides = np.array([[ties[row].first, ties[row].second] for row in own])
-            pairs = np.tile(values[sides], (10, 1, 1, 1))
+            missed[own], slopes = _corners_and_slopes(values[sides]) if kind == "tangent" else _misses_and_slopes(kind, values[sides])
             for number in range(10):
-                pairs[number, :, number // 5, number % 5] += 1j * COMPLEX_STEP
-            all_at_once = _missed(kind, pairs.reshape(-1, 2, 5)).reshape(10, len(own))
-            missed[own] = all_at_once[0].real
-            for number in range(10):
-                rows[own, self.columns[sides[:, number // 5], number % 5]] += all_at_once[number].imag / COMPLEX_STEP
+                rows[own, self.columns[sides[:, number // 5], number % 5]] += slopes[:, number]
         return missed, rows[:, : self.size]
 
 
@@ -225,16 +214,63 @@ def misses(fit: ChainFit, ties: Sequence[Tie]) -> tuple[Array, Array]:
     return missed, np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, fit.covariance, rows), 0.0))
 
 
-def signed_offsets(five: NDArray[np.complex128], points: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Return the signed distance [m], left positive, of points (n, 2) from the line or circle that carries each piece."""
-    dx, dy = five[:, 2] - five[:, 0], five[:, 3] - five[:, 1]
-    length = np.sqrt(dx * dx + dy * dy)
+def offsets_and_slopes(five: Array, points: Array) -> tuple[Array, Array, Array]:
+    """Return signed distances (n,) [m], left positive, of points from the line or circle that carries each piece, and their derivatives.
+
+    Parameters
+    ----------
+    five : (n, 5) array
+        Start and end [m] and bulge [-] of each point's piece.
+    points : (n, 2) array
+        [m]
+
+    Returns
+    -------
+    offsets : (n,) array
+    slopes : (n, 5) array
+        Derivatives to start, end and bulge.
+    normals : (n, 2) array
+        Derivatives to the point.
+    """
+    dx, dy, bulge = five[:, 2] - five[:, 0], five[:, 3] - five[:, 1], five[:, 4]
+    length = np.hypot(dx, dy)
+    ex, ey = dx / length, dy / length
     px, py = points[:, 0] - five[:, 0], points[:, 1] - five[:, 1]
-    u, v = (px * dx + py * dy) / length, (py * dx - px * dy) / length
-    squared = five[:, 4] ** 2
-    curvature = 4 * five[:, 4] / (length * (1 + squared))
-    f = curvature / 2 * (u * u - u * length + v * v) - v * (1 - squared) / (1 + squared)
-    return np.asarray(-2 * f / (1 + np.sqrt(1 + 2 * curvature * f)))
+    u, v = px * ex + py * ey, py * ex - px * ey
+    wide = 1 + bulge**2
+    curvature, cosine = 4 * bulge / (length * wide), (2 - wide) / wide
+    apart = u * u - u * length + v * v
+    f = curvature / 2 * apart - v * cosine
+    root = np.sqrt(1 + 2 * curvature * f)
+    offsets = -2 * f / (1 + root)
+    by_f = (offsets * curvature / root + 2) / -(1 + root)
+    by_curvature = by_f * apart / 2 - offsets * f / (root * (1 + root))
+    by_u, by_v = by_f * curvature * (u - length / 2), by_f * (curvature * v - cosine)
+    by_length = -by_f * curvature * u / 2 - (by_curvature * curvature + by_u * u + by_v * v) / length
+    by_bulge = by_curvature * 4 * (2 - wide) / (length * wide**2) + by_f * v * 4 * bulge / wide**2
+    normals = np.column_stack((by_u * ex - by_v * ey, by_u * ey + by_v * ex))
+    ends = np.column_stack(((by_u * px + by_v * py) / length + by_length * ex, (by_u * py - by_v * px) / length + by_length * ey))
+    return offsets, np.column_stack((-ends - normals, ends, by_bulge)), normals
+
+
+def _corners_and_slopes(pairs: Array) -> tuple[Array, Array]:
+    """Return the sine of the corner between pairs (n, 2, 5) of pieces, and its derivatives (n, 10) to the numbers of both."""
+    dx, dy, bulge = pairs[:, :, 2] - pairs[:, :, 0], pairs[:, :, 3] - pairs[:, :, 1], pairs[:, :, 4]
+    half = 2 * np.arctan(bulge)  # an arc leaves its chord by half its sweep at either end
+    corner = np.arctan2(dy[:, 1], dx[:, 1]) - half[:, 1] - np.arctan2(dy[:, 0], dx[:, 0]) - half[:, 0]
+    squared = dx * dx + dy * dy
+    turned = np.stack((dy / squared, -dx / squared, -dy / squared, dx / squared, -2 / (1 + bulge * bulge)), axis=2)
+    turned[:, 0, :4] *= -1
+    return np.sin(corner), np.cos(corner)[:, None] * turned.reshape(-1, 10)
+
+
+def _misses_and_slopes(kind: TieKind, pairs: Array) -> tuple[Array, Array]:
+    """Return by how much a condition is missed by pairs (n, 2, 5) of pieces, and the derivatives (n, 10) by complex steps."""
+    moved = np.tile(pairs.astype(complex), (10, 1, 1, 1))
+    for number in range(10):
+        moved[number, :, number // 5, number % 5] += 1j * COMPLEX_STEP
+    all_at_once = _missed(kind, moved.reshape(-1, 2, 5)).reshape(10, len(pairs))
+    return all_at_once[0].real, all_at_once.imag.T / COMPLEX_STEP
 
 
 def _missed(kind: TieKind, pairs: NDArray[np.complex128]) -> NDArray[np.complex128]:
@@ -248,13 +284,8 @@ def _missed(kind: TieKind, pairs: NDArray[np.complex128]) -> NDArray[np.complex1
         return np.asarray(ex[:, 0] * ex[:, 1] + ey[:, 0] * ey[:, 1])
     if kind == "equal-sweep":
         return np.asarray(b[:, 0] - b[:, 1])
-    if kind == "equal-radius":
-        radius = length * (1 + b * b) / (4 * b)
-        return np.asarray(radius[:, 0] / radius[:, 1] - np.sign((radius[:, 0] / radius[:, 1]).real))
-    cosine, sine = (1 - b * b) / (1 + b * b), 2 * b / (1 + b * b)
-    out_x, out_y = ex[:, 0] * cosine[:, 0] - ey[:, 0] * sine[:, 0], ey[:, 0] * cosine[:, 0] + ex[:, 0] * sine[:, 0]
-    in_x, in_y = ex[:, 1] * cosine[:, 1] + ey[:, 1] * sine[:, 1], ey[:, 1] * cosine[:, 1] - ex[:, 1] * sine[:, 1]
-    return np.asarray(out_x * in_y - out_y * in_x)
+    radius = length * (1 + b * b) / (4 * b)
+    return np.asarray(radius[:, 0] / radius[:, 1] - np.sign((radius[:, 0] / radius[:, 1]).real))
 
 
 def adjust_chain(start: Chain, curved: Sequence[bool], sightings: Sightings, ties: Sequence[Tie] = (), *, hopeless: float = math.inf) -> ChainFit:
@@ -389,10 +420,10 @@ class _Steps:
         normal[np.diag_indices_from(normal)] += pull
         self.gradient = self.basis.T @ (state.rows.T @ state.misfit + normal @ self.back)
         self.normal = self.basis.T @ normal @ self.basis
+        self.brake, self.pushed = (self.basis.T * self.diagonal) @ self.basis, self.basis.T @ (self.diagonal * self.back)
 
     def damped(self, damping: float) -> Array:
-        normal = self.normal if damping == 0 else self.normal + damping * (self.basis.T * self.diagonal) @ self.basis
-        gradient = self.gradient if damping == 0 else self.gradient + damping * self.basis.T @ (self.diagonal * self.back)
+        normal, gradient = self.normal + damping * self.brake, self.gradient + damping * self.pushed
         return np.asarray(self.back - self.basis @ np.linalg.solve(normal, gradient))
 
 
@@ -460,7 +491,7 @@ def distances_to_pieces(chain: Chain, points: Array, pieces: Index) -> Array:
     offset = points - a
     u = (offset * chord).sum(axis=1) / length
     v = (chord[:, 0] * offset[:, 1] - chord[:, 1] * offset[:, 0]) / length
-    square = np.abs(signed_offsets(np.column_stack((a, b, bulges)).astype(complex), points.astype(complex)).real)
+    square = np.abs(offsets_and_slopes(np.column_stack((a, b, bulges)), points)[0])
     return np.where(_over(u, v, length, bulges), square, to_ends)
 
 
