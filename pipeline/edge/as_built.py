@@ -27,8 +27,10 @@ from pipeline.edge.fit import PIECE_PRICE, Shape, cornered, description_length, 
 from pipeline.edge.free_form import description_of_free, free_shape, on_all
 from pipeline.edge.hypotheses import regular
 from pipeline.edge.order import Tidied, tidied
+from pipeline.edge.round_corners import rounded
 from pipeline.edge.search import Searched, costs_of, searched
 from pipeline.edge.shots import Shots
+from pipeline.edge.unshown import unshown
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.projection import project
 from pipeline.geometry.segmenting import Prices, cut, cut_length
@@ -88,6 +90,8 @@ class AsBuilt(msgspec.Struct, frozen=True, kw_only=True):
         Shots some of which are wrong, and it cannot be told which.
     slender : tuple of str
         Shots that alone show a feature of the line: if it is not there, they are wrong.
+    unshown : tuple of str
+        Shots of stretches whose pieces the shots do not show.
     others : tuple of (Chain, float)
         Other rows of pieces that explain the shots nearly as well, each with its likelihood [-].
     """
@@ -100,6 +104,7 @@ class AsBuilt(msgspec.Struct, frozen=True, kw_only=True):
     notes: tuple[str, ...] = ()
     doubtful: tuple[str, ...] = ()
     slender: tuple[str, ...] = ()
+    unshown: tuple[str, ...] = ()
     others: tuple[tuple[Chain, float], ...] = ()
 
 
@@ -178,7 +183,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         free = _rather_free(row, found, aside) if may_be_free else None
         noise = found.noise
     if free is None:
-        shape, notes, others = regular((found.shape, *found.rivals), noise=found.noise)
+        shape, notes, others = regular(rounded((found.shape, *found.rivals), noise=noise), noise=noise)
         shape = settled(cornered(shape))
         jogs = jogs_on_few(shape) if blunders and not told.doubtful else ()
         told = msgspec.structs.replace(told, doubtful=tuple(row.names.index(name) for name in jogs)) if jogs else told
@@ -195,6 +200,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         notes=notes,
         doubtful=tuple(row.names[index] for index in told.doubtful),
         slender=tuple(row.names[index] for index in told.slender if index not in aside),
+        unshown=unshown(shape) if blunders else (),
         others=tuple((other.chain, likely) for other, likely in others),
     )
 

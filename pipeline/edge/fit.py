@@ -31,6 +31,7 @@ LEAST_SWEEP: Final = math.radians(0.1)
 CORNER_PRICE: Final = 4.0  # [half nats] of a join being a corner (own judgement)
 ARC_CORNER_PRICE: Final = 1.5  # [half nats] more where the corner is at an arc: arcs mostly run on smoothly (own judgement)
 AT_CORNER: Final = 6.0  # [half nats] by which a shot must be likelier at a corner than beside it: twenty to one
+LEAST_HELD: Final = 1e-6  # [-] of a shot's weight that must hold a corner beside it, for the corner to stand anywhere
 CLEAR_CORNER: Final = math.radians(15)  # a lesser turn is not told from the side it belongs to
 FAR_OFF: Final = 20.0  # [-] times the hopeless description, at which a fit is not even settled (good ones were below 1 by then)
 UNSETTLED: Final = 10.0  # [-] times the hopeless description, up to which shots are given to their nearest pieces before a cut is judged
@@ -212,7 +213,8 @@ def cornered(shape: Shape) -> Shape:
 
     It was where that is likelier by `AT_CORNER` than that it lies anywhere along a side, a spacing of the shots long.  A corner shot
     is good for both sides, and where sides are shot at their corners only, it is all there is; a shot beside a blunt corner, whose
-    place along the sides is poorly known, tells nothing of it.
+    place along the sides is poorly known, tells nothing of it.  Nor does one that alone makes the corner stand where it does: a side
+    through two shots passes each of them anyhow.
     """
     chain, corners = shape.chain, shape.sightings.corners.copy()
     steps = np.diff(shape.shots.points, axis=0)
@@ -226,15 +228,38 @@ def cornered(shape: Shape) -> Shape:
             corners[shot] = vertex
     if np.array_equal(corners, shape.sightings.corners):
         return shape
-    sightings = msgspec.structs.replace(shape.sightings, corners=corners)
-    return settled(refitted(msgspec.structs.replace(shape, sightings=sightings)))
+    while True:
+        sightings = msgspec.structs.replace(shape.sightings, corners=corners)
+        bound = refitted(msgspec.structs.replace(shape, sightings=sightings))
+        own = [shot for shot in np.flatnonzero(corners >= 0).tolist() if shape.sightings.corners[shot] < 0]
+        least, shot = min(((_stands_without(bound, shot, spacing), shot) for shot in own), default=(math.inf, -1))
+        if least >= 0:
+            return settled(bound)
+        corners = np.where(np.arange(len(corners)) == shot, -1, corners)
 
 
 def _at_corner(shape: Shape, vertex: int, shot: int, spacing: float) -> float:
     """Return by how much likelier [half nats] a shot was taken at a corner than anywhere within a spacing [m] along the nearer of its sides."""
-    away = shape.shots.points[shot] - np.asarray(shape.chain.vertices[vertex])
     both = slice(2 * vertex, 2 * vertex + 2)
-    spread = shape.fit.covariance[both, both] + shape.shots.covariances[shot]
+    return _likelier(shape, vertex, shot, spacing, np.asarray(shape.chain.vertices[vertex]), shape.fit.covariance[both, both])
+
+
+def _stands_without(shape: Shape, shot: int, spacing: float) -> float:
+    """Return the same [half nats] of a shot that holds its corner, from where the corner would stand without it; minus infinity where nothing else holds it."""
+    vertex = int(shape.sightings.corners[shot])
+    both = slice(2 * vertex, 2 * vertex + 2)
+    weight, own = np.linalg.inv(shape.fit.covariance[both, both]), np.linalg.inv(shape.shots.covariances[shot])
+    rest = weight - own
+    if float(np.linalg.eigvalsh(rest)[0]) < LEAST_HELD * float(np.trace(own)):
+        return -math.inf
+    spread = np.linalg.inv(rest)
+    place = spread @ (weight @ np.asarray(shape.chain.vertices[vertex]) - own @ shape.shots.points[shot])
+    return _likelier(shape, vertex, shot, spacing, place, spread)
+
+
+def _likelier(shape: Shape, vertex: int, shot: int, spacing: float, place: Array, known: Array) -> float:
+    """Return by how much likelier [half nats] a shot lies at a corner, known so well [m, m²], than within a spacing [m] along the nearer of its sides."""
+    away, spread = shape.shots.points[shot] - place, known + shape.shots.covariances[shot]
     there = float(away @ np.linalg.solve(spread, away)) + math.log(float(np.linalg.det(spread)))
     sides = (shape.chain.piece((vertex - 1) % len(shape.chain)), shape.chain.piece(vertex))
     normals = [np.array([-math.sin(side.direction_at(0.0)), math.cos(side.direction_at(0.0))]) for side in sides]

@@ -1,6 +1,6 @@
 """What pools mostly are, offered as conditions and taken only where the shots do not speak against them.
 
-Offered are sides parallel or square to the longest one, equal radii, and equal sweeps of arcs with equal radii (symmetric ends).
+Offered are sides parallel or square to the longest one, equal radii, and equal sweeps of arcs whose radii were taken as equal (symmetric ends).
 Nobody builds exactly so: a condition is an observation of its own, as good as builders work, not the truth.  And a side that lies near
 to a right angle may have been built otherwise: with the likelihood w that it was meant so, after the shots were seen, the chain is
 the mean of the one with the condition and the one without, and its covariance that of the mixture,
@@ -42,7 +42,7 @@ AS_BUILT: Final[dict[str, float]] = {  # standard deviation to which builders ho
     "equal-radius": 0.005,  # [-]
     "equal-sweep": 0.005,  # [-] of the bulge
 }
-MEANT: Final = 0.9  # [-] of the pieces nearer to a condition than `NEAR`, those meant to be so (own judgement); the others lie anywhere within
+MEANT: Final = 0.9  # [-] of two pieces nearer to a condition than `NEAR`, those meant to be so (own judgement); the others lie anywhere within
 
 
 def regular(shapes: Sequence[Shape], *, noise: float) -> tuple[Shape, tuple[str, ...], tuple[tuple[Shape, float], ...]]:
@@ -82,7 +82,11 @@ def _numbers_told(shape: Shape) -> float:
 def with_hypotheses(shape: Shape) -> tuple[Shape, tuple[str, ...]]:
     """Return the shape under every condition the shots bear, and what was tested."""
     notes: list[str] = []
+    alike: dict[tuple[int, int], float] = {}
     for tie in _offered(shape):
+        pair = (tie.first, tie.second)
+        if tie.kind == "equal-sweep" and pair not in alike:
+            continue
         missed, sigmas = misses(shape.fit, [tie])
         miss, variance = float(missed[0]), float(sigmas[0]) ** 2 * scale_of(shape)
         if abs(miss) > NEAR[tie.kind]:
@@ -92,19 +96,31 @@ def with_hypotheses(shape: Shape) -> tuple[Shape, tuple[str, ...]]:
         if statistic > SPEAKS_AGAINST:
             notes.append(f"{_named(tie)} not taken: test {statistic:.1f} > {SPEAKS_AGAINST}")
             continue
-        likely = _likely(miss, both, NEAR[tie.kind])
+        likely = _likely(miss, both, NEAR[tie.kind], _meant(tie, shape) * alike.get(pair, 1.0))
         weighed = msgspec.structs.replace(tie, sigma=math.sqrt(both / likely - variance), doubt=math.sqrt((1 - likely) / likely) * abs(miss))
         bound = refitted(shape, ties=[*shape.fit.ties, weighed])
         if bound.fit.converged:
-            shape = bound
+            shape, alike[pair] = bound, likely
             notes.append(f"{_named(tie)} taken: test {statistic:.1f} < {SPEAKS_AGAINST}")
     return shape, tuple(notes)
 
 
-def _likely(miss: float, variance: float, near: float) -> float:
-    """Return how likely a condition is that is missed by so much, its miss of this variance if it holds, anywhere within `near` if not."""
-    meant = MEANT * math.exp(-miss * miss / (2 * variance)) / math.sqrt(2 * math.pi * variance)
-    return meant / (meant + (1 - MEANT) / (2 * near))
+def _meant(tie: Tie, shape: Shape) -> float:
+    """Return how likely a condition is before the shots are seen, of two pieces that come near it.
+
+    Radii are compared with the next in size.  Among n arcs n (n - 1) / 2 pairs may come near each other by chance and all
+    show in the n - 1 neighbours: each is n / 2 times as likely to be chance as where there are two arcs only.
+    """
+    odds = MEANT / (1 - MEANT)
+    if tie.kind == "equal-radius":
+        odds /= sum(shape.curved) / 2
+    return odds / (1 + odds)
+
+
+def _likely(miss: float, variance: float, near: float, meant: float) -> float:
+    """Return how likely a condition is that is missed by so much, its miss of this variance if it holds (likely by `meant` before), anywhere within `near` if not."""
+    holds = meant * math.exp(-miss * miss / (2 * variance)) / math.sqrt(2 * math.pi * variance)
+    return holds / (holds + (1 - meant) / (2 * near))
 
 
 def _offered(shape: Shape) -> Iterator[Tie]:

@@ -118,6 +118,8 @@ def _warnings(line: Line, built: AsBuilt, fit: FittedLine, known: dict[str, Surv
 def _faults(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Iterator[Reason]:
     if built.doubtful and line.code == "WATER":
         yield _in_doubt(line, built, known)
+    if built.unshown and line.code == "WATER" and not set(built.unshown) & set(built.doubtful):
+        yield _unshown(line, built, known)
     if sum(not one.coping for one in built.set_aside) > most_set_aside(len(line.points)):
         yield msgspec.structs.replace(
             _off_line(line, built, known),
@@ -194,6 +196,18 @@ def _in_doubt(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reas
         why="several ways to read them explain the survey nearly alike, and the edge runs differently in each",
         do="look at this stretch on site and shoot it again with three points or more on every side and curve; "
         "reject the shots that were taken on the coping or elsewhere",
+    )
+
+
+def _unshown(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reason:
+    names = _in_order(line, built.unshown)
+    return _reason(
+        line,
+        known[names[0]],
+        ref="edge-not-shown",
+        what=f"{line.name}: the shots {', '.join(names)} are too few to show how the edge runs there",
+        why="no shot checks the sides and curves drawn through them, and others pass through them just as well",
+        do="shoot more here: three points or more on every side and five on every curve",
     )
 
 

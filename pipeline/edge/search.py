@@ -143,18 +143,18 @@ def _nearly_as_good(shots: Shots, best: Searched, costs: Costs, seen: dict[Chang
 
 def _rivals(best: Searched, tried: list[Searched]) -> tuple[Shape, ...]:
     """Return the shapes tried that are nearly as short as the best, each chain once, the shortest first."""
-    known = {_likeness(best.shape)}
+    known = {likeness(best.shape)}
     rivals: list[Shape] = []
     for one in sorted(tried, key=lambda one: one.length):
         if one.length > best.length + RIVAL or len(rivals) == MOST_RIVALS:
             break
-        if _likeness(one.shape) not in known:
-            known.add(_likeness(one.shape))
+        if likeness(one.shape) not in known:
+            known.add(likeness(one.shape))
             rivals.append(one.shape)
     return tuple(rivals)
 
 
-def _likeness(shape: Shape) -> tuple[object, ...]:
+def likeness(shape: Shape) -> tuple[object, ...]:
     """Return what is the same for two shapes that are one: ties and misfit, whatever cut they came from."""
     return (len(shape.chain), sum(shape.curved), len(shape.fit.ties), round(shape.fit.chi_square, 1))
 

@@ -9,10 +9,12 @@ import pytest
 
 from pipeline.edge.as_built import as_built
 from pipeline.edge.fit import stations_of
+from pipeline.edge.hypotheses import _meant
 from pipeline.edge.lines import record
 from pipeline.edge.shots import Line
 from pipeline.geometry.chain import polyline
-from tests.benchmarks.edge_truth import errors, even_stations, shoot, shots_at
+from pipeline.geometry.chain_adjustment import Tie
+from tests.benchmarks.edge_truth import SHAPES, errors, even_stations, shoot, shots_at
 
 
 def fitted(shots):
@@ -70,3 +72,24 @@ def test_the_standard_deviation_is_told_from_both_sides_of_a_corner():
         before = [station for station in stations_of(line.chain) if 0 < mark - station < 1e-5]
         assert len(before) == 1
         assert line.sigma_at(before[0]) == pytest.approx(float(built.shape.fit.normal_sigmas(before)[0]), rel=1e-9)
+
+
+def test_equal_sweeps_are_offered_only_where_equal_radii_were_taken():
+    """Two bays of the lagoon turn by 190 degrees both, at radii of 2.2 and 2.4 m: they are no symmetric ends."""
+    built, _ = fitted(shoot(SHAPES["lagoon"](), 0.4, 0.004, np.random.default_rng(3)).shots)
+    radii = {(tie.first, tie.second) for tie in built.shape.fit.ties if tie.kind == "equal-radius"}
+    assert {(tie.first, tie.second) for tie in built.shape.fit.ties if tie.kind == "equal-sweep"} <= radii
+    assert not any("equal sweep" in note for note in built.notes)
+
+
+def test_the_symmetric_ends_of_a_pool_still_are():
+    built, _ = fitted(shoot(SHAPES["round ends"](), 0.6, 0.004, np.random.default_rng(3)).shots)
+    assert {tie.kind for tie in built.shape.fit.ties} >= {"equal-radius", "equal-sweep"}
+
+
+def test_among_many_arcs_two_of_nearly_one_radius_are_sooner_chance():
+    few, _ = fitted(shoot(SHAPES["round ends"](), 0.6, 0.004, np.random.default_rng(3)).shots)
+    many, _ = fitted(shoot(SHAPES["lagoon"](), 0.6, 0.004, np.random.default_rng(3)).shots)
+    assert _meant(Tie("equal-radius", 1, 3), few.shape) == pytest.approx(0.9)
+    assert _meant(Tie("equal-radius", 1, 3), many.shape) == pytest.approx(9 / (9 + 7 / 2))
+    assert _meant(Tie("parallel", 0, 2), few.shape) == pytest.approx(0.9)

@@ -1,0 +1,77 @@
+"""Stretches of a closed line whose pieces the shots do not show: other rows of pieces explain them just as well.
+
+A piece with as many shots as numbers fits them exactly, whatever the edge is.  One such straight side between sides that are well shot is
+known all the same, if it is straight.  Where two of them stand side by side, the shots could be shared out between other pieces, more or
+fewer; an arc through three shots could be two sides, a side from curve to curve an arc; and where an end shot lies on the neighbour as well
+as on its own piece, nothing is left that holds the piece if it is the neighbour's.  The adjustment's sigmas know the pieces taken and
+nothing of that.
+
+References
+----------
+W. Baarda, "A testing procedure for use in geodetic networks", Netherlands Geodetic Commission 2/5 (1968): redundancies as the share of an
+error that shows (from memory).
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from pipeline.edge.fit import Shape, refitted
+from pipeline.edge.free_form import FreeFit
+from pipeline.edge.hypotheses import AS_BUILT
+
+CHECKED: Final = 1 / 3  # [-] sum of the redundancies of a piece's shots, from which they check each other
+CLOSELY: Final = 2.0  # [-] times what builders hold: a condition no looser is one the shots bear out
+ANGLES: Final = ("parallel", "square")
+AS_WELL: Final = 9.21  # chi-square, 2 degrees of freedom, 1 %: a rise within which a shot may lie on the neighbour too
+
+
+def unshown(shape: Shape) -> tuple[str, ...]:
+    """Return the shots of those pieces of a closed line that the shots do not show; none of a free curve.
+
+    Parameters
+    ----------
+    shape : Shape
+        As adjusted, its conditions among the checks.
+    """
+    if isinstance(shape.fit, FreeFit) or not shape.chain.closed:
+        return ()
+    count = len(shape.chain)
+    slight = [piece for piece in range(count) if _checks(shape, piece) < CHECKED and not _bound(shape, piece)]
+    pairs = {piece for piece in slight if (piece - 1) % count in slight or (piece + 1) % count in slight}
+    doubted = {piece for piece in slight if piece in pairs or shape.curved[piece] or _between_curves(shape, piece) or _loose(shape, piece)}
+    return tuple(name for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if piece in doubted)
+
+
+def _checks(shape: Shape, piece: int) -> float:
+    return float(shape.fit.redundancies[shape.sightings.pieces == piece].sum())
+
+
+def _bound(shape: Shape, piece: int) -> bool:
+    """Say whether a side lies square or parallel to another, as told by shots that show it as closely as builders hold it: no other side would."""
+    return any(piece in (tie.first, tie.second) and 0 < tie.sigma < CLOSELY * AS_BUILT[tie.kind] for tie in shape.fit.ties if tie.kind in ANGLES)
+
+
+def _between_curves(shape: Shape, piece: int) -> bool:
+    """Say whether a piece runs from one arc to another: it may be one itself."""
+    return shape.curved[piece - 1] and shape.curved[(piece + 1) % len(shape.chain)]
+
+
+def _loose(shape: Shape, piece: int) -> bool:
+    """Say whether the last shot at one end of a piece may as well lie on the piece beyond."""
+    count = len(shape.chain)
+    own = np.flatnonzero((shape.sightings.pieces == piece) & (shape.sightings.corners < 0))
+    for vertex, beyond in ((piece, (piece - 1) % count), ((piece + 1) % count, (piece + 1) % count)):
+        away = shape.shots.points[own] - np.asarray(shape.chain.vertices[vertex])
+        if len(own) and _rise(shape, int(own[np.argmin((away**2).sum(axis=1))]), beyond) < AS_WELL:
+            return True
+    return False
+
+
+def _rise(shape: Shape, shot: int, beyond: int) -> float:
+    """Return by how much chi-square rises where a shot is given to another piece."""
+    pieces = shape.sightings.pieces.copy()
+    pieces[shot] = beyond
+    return refitted(shape, pieces=pieces).fit.chi_square - shape.fit.chi_square

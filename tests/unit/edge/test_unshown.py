@@ -1,0 +1,66 @@
+"""Surveys whose shots do not show the shape are held with the place; those that show it are not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.edge.as_built import as_built
+from pipeline.edge.lines import fitted
+from pipeline.geometry.chain import polyline
+from tests.benchmarks.edge_accuracy import drawn
+from tests.benchmarks.edge_truth import SHAPES, plainly_shot, shoot, shots_at
+from tests.unit.edge.test_blunders import water
+
+
+def by_spacing_alone(name: str, seed: int):
+    rng, noise, spacing = drawn(seed, len(name))
+    return plainly_shot(SHAPES[name](), spacing, noise, rng)
+
+
+@pytest.mark.parametrize("seed", [3, 20])
+def test_a_spa_of_too_few_shots_is_held_with_its_place(seed):
+    """Shot 1.2 and 1.8 m apart the right kinds of pieces come out, 20 to 170 mm off (rms of the whole edge), and no residual shows it."""
+    shot = by_spacing_alone("with spa", seed)
+    row = fitted(water(shot.shots))
+    assert row is not None
+    fault = next(fault for fault in row.faults if fault.ref == "edge-not-shown")
+    beside = [name for name, piece in zip(shot.shots.names, shot.pieces, strict=True) if piece in (0, 1, 2, 3)]
+    named = [name for name in shot.shots.names if name in fault.what]
+    assert named
+    assert set(named) <= set(beside)
+
+
+@pytest.mark.parametrize(("name", "seed"), [("with spa", 17), ("octagon", 0), ("octagon", 13), ("kidney", 1), ("Roman ends", 5)])
+def test_other_shapes_of_too_few_shots_are_held(name, seed):
+    """Two sides of two shots side by side, a side between two curves."""
+    assert as_built(by_spacing_alone(name, seed).shots, closed=True, arcs=True).unshown
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_a_shape_with_two_shots_a_number_is_shown(name):
+    shot = shoot(SHAPES[name](), 1.5, 0.006, np.random.default_rng(7))
+    assert not as_built(shot.shots, closed=True, arcs=True).unshown
+
+
+@pytest.mark.parametrize("seed", [0, 6, 7])
+def test_a_rectangle_shot_every_two_metres_is_shown(seed):
+    """Two or three shots on the short sides; the right angles check them."""
+    assert not as_built(by_spacing_alone("rectangle", seed).shots, closed=True, arcs=True).unshown
+
+
+def test_one_straight_side_of_two_shots_between_well_shot_ones_is_shown():
+    """A side of 1.5 m askew to all others: its two shots are all there is, but lie on no other piece."""
+    corners = [(0, 0), (8, 0), (8.4, 4.2), (6.6, 6.1), (0.3, 5.2)]
+    truth, rng = polyline(corners, closed=True), np.random.default_rng(5)
+    stations = [[0.4, 1.1] if k == 2 else np.linspace(0.25, piece.length - 0.25, 7).tolist() for k, piece in enumerate(truth.pieces())]
+    places = np.array([piece.point_at(s) for piece, own in zip(truth.pieces(), stations, strict=True) for s in own])
+    built = as_built(shots_at(places + rng.normal(0, 0.004, places.shape), 0.004), closed=True, arcs=True)
+    assert len(built.shape.chain) == 5
+    assert not built.unshown
+
+
+def test_a_rounded_corner_with_two_shots_on_it_is_found():
+    """50 by 25 m with corners of 3 m radius, a shot every 1.84 m: one corner has two, and taken as cut it came out 230 mm off."""
+    chain = as_built(by_spacing_alone("50 m large", 5).shots, closed=True, arcs=True).shape.chain
+    assert sorted(round(piece.radius) for piece in chain.pieces() if piece.is_arc) == [3, 3, 3, 3]
