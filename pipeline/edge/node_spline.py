@@ -1,7 +1,7 @@
 """A closed free curve as a cubic spline through few nodes, their number and their places found from the shots.
 
 The curve runs through K nodes with continuous curvature, its parameter the chords between them; all 2 K coordinates are free.
-The squared distances square to it, weighted, are least (Levenberg, Marquardt; derivatives by complex steps), from several first
+The squared distances square to it, weighted, are least (Levenberg, Marquardt), from several first
 divisions of the row of shots; K is the one of least description length, chi-square + 2 K ln N.  Where a curve is no such spline, K
 grows until the misfit is below the noise, or the shots end: then the smoothing spline serves.
 
@@ -13,7 +13,7 @@ C. de Boor, "A Practical Guide to Splines" (1978), chapter 4, for the conditions
 from __future__ import annotations
 
 import math
-from typing import Any, Final
+from typing import Final
 
 import msgspec
 import numpy as np
@@ -23,14 +23,12 @@ from pipeline.edge.shots import Shots
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
-Numbers = NDArray[Any]  # real, or complex while derivatives are taken
 
 FEWEST: Final = 5  # nodes
 MOST: Final = 24
 NODES_PER_SHOT: Final = 0.34  # [-] two numbers a node: a shot and a half for each number
 IN_VAIN: Final = 3  # more nodes tried after the best number, before the search ends
 DIVISIONS: Final = (0.0, 1 / 3, 2 / 3)  # [-] of the distance of two nodes: where the first of them stands
-COMPLEX_STEP: Final = 1e-30
 MOST_STEPS: Final = 25
 GAIN_DONE: Final = 3e-4  # [-] of chi-square, relative
 HOPELESS: Final = 5.0  # [-] times the description to undercut, beyond which other divisions of so many nodes are not tried
@@ -68,14 +66,12 @@ class NodeSpline(msgspec.Struct, frozen=True, kw_only=True):
 
     def places(self, t: Array) -> tuple[Array, Array]:
         """Return places [m] and directions of travel (not of unit length) at parameters, a lap of 1."""
-        span, share = self._spans(t)
-        chords, bends = _bends(self.nodes)
-        return _places(self.nodes, chords, bends, span, share), _slopes(self.nodes, chords, bends, span, share)
+        return _Curve(self.nodes).at(*self._spans(t))
 
     def sigmas(self, t: Array) -> Array:
         """Return standard deviations [m] square to the curve at parameters."""
         span, share = self._spans(t)
-        rows = _rows(self.nodes, span, share, _normals(self.places(t)[1]))
+        rows = _Curve(self.nodes).rows(span, share, _normals(self.places(t)[1]))
         return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, self.covariance, rows), 0.0)))
 
     def _spans(self, t: Array) -> tuple[Index, Array]:
@@ -119,17 +115,17 @@ class _State:
     """Everything evaluated at one set of nodes: the feet of the shots, their distances, the normals there."""
 
     def __init__(self, shots: Shots, nodes: Array, span: Index, share: Array) -> None:
-        chords, bends = _bends(nodes)
+        self.curve = _Curve(nodes)
         self.nodes, self.shots = nodes, shots
-        self.span, self.share = _feet(nodes, chords, bends, shots.points, span, share)
-        self.normals = _normals(_slopes(nodes, chords, bends, self.span, self.share))
-        away = _places(nodes, chords, bends, self.span, self.share) - shots.points
+        self.span, self.share = self.curve.feet(shots.points, span, share)
+        places, slopes = self.curve.at(self.span, self.share)
+        self.normals = _normals(slopes)
         self.sigmas = np.sqrt(np.einsum("ij,ijk,ik->i", self.normals, shots.covariances, self.normals))
-        self.misfit = (away * self.normals).sum(axis=1) / self.sigmas
+        self.misfit = ((places - shots.points) * self.normals).sum(axis=1) / self.sigmas
         self.chi_square = float(self.misfit @ self.misfit)
 
     def rows(self) -> Array:
-        return np.asarray(_rows(self.nodes, self.span, self.share, self.normals) / self.sigmas[:, None])
+        return np.asarray(self.curve.rows(self.span, self.share, self.normals) / self.sigmas[:, None])
 
 
 def _fitted(shots: Shots, count: int, shift: float) -> _State:
@@ -185,60 +181,73 @@ def _divided(points: Array, count: int, shift: float) -> tuple[Array, Index, Arr
     return nodes, span, place - span
 
 
-def _bends(nodes: Numbers) -> tuple[Numbers, Numbers]:
-    """Return chords (..., K) [m] and second derivatives (..., K, 2) by chord length [1/m] of the periodic cubic spline through nodes."""
-    count = nodes.shape[-2]
-    step = np.roll(nodes, -1, axis=-2) - nodes
-    chords = np.sqrt((step * step).sum(axis=-1))
-    back, index = np.roll(chords, 1, axis=-1), np.arange(count)
-    matrix = np.zeros((*chords.shape, count), dtype=nodes.dtype)
-    matrix[..., index, index] = 2 * (back + chords)
-    matrix[..., index, (index - 1) % count] = back
-    matrix[..., index, (index + 1) % count] = chords
-    slope = step / chords[..., None]
-    return chords, np.linalg.solve(matrix, 6 * (slope - np.roll(slope, 1, axis=-2)))
+class _Curve:
+    """The periodic cubic spline through nodes (K, 2) [m]: its chords (K,) [m], and its second derivatives (K, 2) by chord length [1/m]."""
 
+    def __init__(self, nodes: Array) -> None:
+        step = np.concatenate((nodes[1:], nodes[:1])) - nodes
+        self.count, self.nodes = len(nodes), nodes
+        self.chords = np.sqrt((step * step).sum(axis=1))
+        self.along = step / self.chords[:, None]
+        back, index = np.append(self.chords[-1:], self.chords[:-1]), np.arange(self.count)
+        self.matrix = np.zeros((self.count, self.count))
+        self.matrix[index, index] = 2 * (back + self.chords)
+        self.matrix[index, index - 1] = back
+        self.matrix[index, index - self.count + 1] = self.chords
+        self.bends = np.linalg.solve(self.matrix, 6 * (self.along - np.concatenate((self.along[-1:], self.along[:-1]))))
+        self.table = np.concatenate((nodes, self.bends), axis=1)
+        self.table_after = np.concatenate((self.table[1:], self.table[:1]))
+        self.chords_after, self.chords_before = np.append(self.chords[1:], self.chords[:1]), back
 
-def _places(nodes: Numbers, chords: Numbers, bends: Numbers, span: Index, share: Array) -> Numbers:
-    after, rest = (span + 1) % nodes.shape[-2], 1 - share
-    straight = rest[:, None] * nodes[..., span, :] + share[:, None] * nodes[..., after, :]
-    bent = (rest**3 - rest)[:, None] * bends[..., span, :] + (share**3 - share)[:, None] * bends[..., after, :]
-    return np.asarray(straight + chords[..., span, None] ** 2 / 6 * bent)
+    def at(self, span: Index, share: Array) -> tuple[Array, Array]:
+        """Return places [m] and the derivatives by the parameter of chords [-]."""
+        here, after, chord, share = self.table[span], self.table_after[span], self.chords[span][:, None], share[:, None]
+        rest, bend, bend_after = 1 - share, here[:, 2:], after[:, 2:]
+        rest_squared, squared = rest * rest, share * share
+        bent = (rest_squared - 1) * rest * bend + (squared - 1) * share * bend_after
+        places = rest * here[:, :2] + share * after[:, :2] + chord * chord / 6 * bent
+        bent = (1 - 3 * rest_squared) * bend + (3 * squared - 1) * bend_after
+        return places, (after[:, :2] - here[:, :2]) / chord + chord / 6 * bent
 
+    def feet(self, points: Array, span: Index, share: Array) -> tuple[Index, Array]:
+        """Return the places of the curve nearest to points, two Newton steps from given ones; a step may lead into the span beside."""
+        for _ in range(2):
+            places, slope = self.at(span, share)
+            chord = self.chords[span]
+            step = ((points - places) * slope).sum(axis=1) / (slope * slope).sum(axis=1) / chord
+            share = share + np.minimum(np.maximum(step, -0.5), 0.5)
+            ahead, behind = share > 1, share < 0
+            longer = (share - 1) * chord / self.chords_after[span]
+            shorter = 1 + share * chord / self.chords_before[span]
+            share = np.minimum(np.maximum(np.where(ahead, longer, np.where(behind, shorter, share)), 0.0), 1.0)
+            span = (span + ahead - behind) % self.count
+        return span, share
 
-def _slopes(nodes: Array, chords: Array, bends: Array, span: Index, share: Array) -> Array:
-    """Return the curve's derivatives by its parameter of chords [-]."""
-    after, chord = (span + 1) % len(nodes), chords[span][:, None]
-    bent = (1 - 3 * (1 - share) ** 2)[:, None] * bends[span] + (3 * share**2 - 1)[:, None] * bends[after]
-    return np.asarray((nodes[after] - nodes[span]) / chord + chord / 6 * bent)
+    def rows(self, span: Index, share: Array, normals: Array) -> Array:
+        """Return the derivatives (n, 2 K) of the curve square to itself by the nodes' coordinates, at parameters that stay as they are."""
+        index, after, rest = np.arange(len(span)), (span + 1) % self.count, 1 - share
+        chord, begin, end = self.chords[span], rest**3 - rest, share**3 - share
+        bends = self._bends_by_steps()
+        bent = np.einsum("nc,nkac->nka", normals * (begin * chord**2 / 6)[:, None], bends[span])
+        bent += np.einsum("nc,nkac->nka", normals * (end * chord**2 / 6)[:, None], bends[after])
+        swing = ((begin[:, None] * self.bends[span] + end[:, None] * self.bends[after]) * normals).sum(axis=1)
+        bent[index, span] += (swing * chord / 3)[:, None] * self.along[span]
+        rows = np.concatenate((bent[:, -1:], bent[:, :-1]), axis=1) - bent  # a node ends one step and begins the next
+        rows[index, span] += rest[:, None] * normals
+        rows[index, after] += share[:, None] * normals
+        return np.asarray(rows.reshape(len(span), 2 * self.count))
+
+    def _bends_by_steps(self) -> Array:
+        """Return the derivatives (K, K, 2, 2) of the second derivatives by the steps between nodes: [node, step, its axis, component]."""
+        index, following = np.arange(self.count), np.append(np.arange(1, self.count), 0)
+        turned = 6 * (np.eye(2) - self.along[:, :, None] * self.along[:, None, :]) / self.chords[:, None, None]
+        here, there = 2 * self.bends + self.bends[following], 2 * self.bends[following] + self.bends
+        sides = np.zeros((self.count, self.count, 2, 2))
+        sides[index, index] += turned - self.along[:, :, None] * here[:, None, :]
+        sides[following, index] += -turned - self.along[:, :, None] * there[:, None, :]
+        return np.linalg.solve(self.matrix, sides.reshape(self.count, -1)).reshape(sides.shape)
 
 
 def _normals(slopes: Array) -> Array:
     """Return unit normals, to the left."""
     return np.asarray(np.column_stack((-slopes[:, 1], slopes[:, 0])) / np.hypot(slopes[:, 0], slopes[:, 1])[:, None])
-
-
-def _feet(nodes: Array, chords: Array, bends: Array, points: Array, span: Index, share: Array) -> tuple[Index, Array]:
-    """Return the places of the curve nearest to points, two Newton steps from given ones; a step may lead into the span beside."""
-    count = len(nodes)
-    for _ in range(2):
-        away = points - _places(nodes, chords, bends, span, share)
-        slope = _slopes(nodes, chords, bends, span, share)
-        step = (away * slope).sum(axis=1) / (slope * slope).sum(axis=1) / chords[span]
-        share = share + np.clip(step, -0.5, 0.5)
-        ahead, behind = share > 1, share < 0
-        longer = (share - 1) * chords[span] / chords[(span + 1) % count]
-        shorter = 1 + share * chords[span] / chords[(span - 1) % count]
-        share = np.clip(np.where(ahead, longer, np.where(behind, shorter, share)), 0.0, 1.0)
-        span = np.where(ahead, (span + 1) % count, np.where(behind, (span - 1) % count, span))
-    return span, share
-
-
-def _rows(nodes: Array, span: Index, share: Array, normals: Array) -> Array:
-    """Return the derivatives (n, 2 K) of the curve square to itself by the nodes' coordinates."""
-    size = nodes.size
-    varied = np.tile(nodes.astype(complex), (size, 1, 1))
-    varied.reshape(size, size)[np.diag_indices(size)] += 1j * COMPLEX_STEP
-    chords, bends = _bends(varied)
-    moved = _places(varied, chords, bends, span, share).imag / COMPLEX_STEP
-    return np.asarray((moved * normals[None]).sum(axis=-1).T)
