@@ -245,7 +245,7 @@ class _Curve:
         sides = np.zeros((self.count, self.count, 2, 2))
         sides[index, index] += turned - self.along[:, :, None] * here[:, None, :]
         sides[following, index] += -turned - self.along[:, :, None] * there[:, None, :]
-        return np.linalg.solve(self.matrix, sides.reshape(self.count, -1)).reshape(sides.shape)
+        return np.asarray(np.linalg.solve(self.matrix, sides.reshape(self.count, -1)).reshape(sides.shape), dtype=np.float64)
 
 
 def _normals(slopes: Array) -> Array:
