@@ -10,7 +10,8 @@ The rule of the shots.  A crew that shoots every 2 m may put one shot, or none, 
 lies on.  So a piece gets two shots for each of its numbers at least (a line four, an arc six), and a curve one every 40 degrees; the free
 curve, whose true model has sixteen numbers, thirty-two.  The rule for chains stands since the first version of this
 table; the free curve was first shot by spacing alone and was put under the same rule after its first figures were seen.  `--plain` shoots by spacing alone whatever the shape, and tells how many
-surveys then put on every piece as many shots as it has numbers ("shown"), and how many of those come out right.
+surveys then put on every piece as many shots as it has numbers ("shown"), how many of those come out right, how many are held for want of
+shots, and how many go on with an edge three times as far off as it says ("astray").
 
 Sampling error.  The squared normalised errors of one survey, averaged over its edge, scatter by some sqrt(2 / numbers of the model) about one;
 over 200 surveys the root of their mean is known to 1 to 2 % (printed, one sigma, from the scatter of the surveys themselves).  So 200 surveys
@@ -35,6 +36,7 @@ from pipeline.geometry.projection import project
 from tests.benchmarks.edge_truth import SHAPES, FreeForm, bound, errors, even_stations, plainly_shot, shoot
 
 FREE = "free form"
+ASTRAY = 9.0  # [-] mean of the squared normalised errors of one survey, three sigmas all along: honest ones are one on the average
 NAMES = (*SHAPES, FREE)
 
 
@@ -57,6 +59,16 @@ class Fit:
     kinds: str
     aside: int
     doubtful: int
+    unshown: int = 0
+
+    @property
+    def held(self) -> bool:
+        return self.doubtful + self.unshown > 0
+
+    @property
+    def astray(self) -> bool:
+        """Whether the edge goes on although it lies farther off than it says: squared normalised errors above nine on the average."""
+        return not self.held and self.normed > ASTRAY
 
 
 def kinds_of(chain):
@@ -132,6 +144,7 @@ def _fit(name, seed, noise, spacing, shots, built, seconds, *, shown, right, off
         kinds="".join("A" if kind else "l" for kind in kinds_of(built.shape.chain)),
         aside=len(built.set_aside),
         doubtful=len(built.doubtful),
+        unshown=len(built.unshown),
     )
 
 
@@ -149,6 +162,7 @@ def row_of(fits: list[Fit]) -> dict[str, float]:
         "+-": float(normed.std() / (2 * honesty * np.sqrt(len(normed)))),
         "honesty of right": float(np.sqrt(right.mean())) if len(right) else float("nan"),
         "beyond": float(np.mean([fit.beyond_three for fit in fits])),
+        "held": float(np.mean([fit.held for fit in fits])),
         "ms": 1000 * float(np.mean([fit.seconds for fit in fits])),
     }
 
@@ -161,7 +175,9 @@ def plain_row_of(fits: list[Fit]) -> dict[str, float]:
         "shown": len(shown) / len(fits),
         "right of shown": float(np.mean([fit.right for fit in shown])) if shown else float("nan"),
         "honesty of right": float(np.sqrt(np.mean([fit.normed for fit in fits if fit.right]))) if any(fit.right for fit in fits) else float("nan"),
-        "held or told": float(np.mean([fit.doubtful > 0 for fit in fits])),
+        "held": float(np.mean([fit.held for fit in fits])),
+        "held of right": float(np.mean([fit.held for fit in fits if fit.right])) if any(fit.right for fit in fits) else float("nan"),
+        "astray": float(np.mean([fit.astray for fit in fits])),
     }
 
 
