@@ -212,7 +212,7 @@ def _whole_loop(task: Task, wishes: tuple[Wish, ...]) -> Laid:
     try:
         row = row_of(walk, grid, found.way, sizes, _gate_holes(ground.places[1:]))
     except LayoutError:
-        careful = careful_loop(grid, places, sizes, ground.moves[1:], found)
+        careful = careful_loop(grid, places, sizes, ground.moves[1:], found, task.unit)
         if careful is None:
             raise
         found = careful

@@ -67,7 +67,7 @@ class _Round:
             Numbers of places.
         charge : int
             1: the way to a place farther back is charged, -1: to one farther on; only within sets that reach over no more than `CHARGED` stations, as a row
-            between places far apart saves more than give.
+            between places far apart saves more than give.  A charge is less than a unit of cost, so it hides no dearer row.
         """
         after = self.places.after
         charges = [charge if self.reach_of(each) <= CHARGED else 0 for each in sets]
@@ -78,7 +78,10 @@ class _Round:
         ]
         ended = search(self.grid, self.sizes, starts, self.inner, custom=self.custom, must=self.custom).ended[:, -1]
         found = [ended[row, self.places.before[each]] for row, each in enumerate(sets)]
-        return [int(np.where(keys < NEVER, keys - pull, NEVER).min()) for keys, pull in zip(found, pulls, strict=True)]
+        return [
+            int(np.where(keys < NEVER, np.maximum(keys - pull, keys // COST_KEY * COST_KEY), NEVER).min())
+            for keys, pull in zip(found, pulls, strict=True)
+        ]
 
     def way(self, place: int) -> Way | None:
         """Return the best way from one place of the gate round to it, None without any."""
@@ -111,7 +114,7 @@ def best_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[Gate
     return _best_of(_Round(grid, places, sizes, inner, custom, unit=unit), chosen)
 
 
-def careful_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], found: Found) -> Found | None:
+def careful_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[GateMoves, ...], found: Found, unit: int = 1) -> Found | None:
     """Return the best closed way whose custom panels keep their inner posts off forbidden ground, from one found without looking at those.
 
     Notes
@@ -119,7 +122,7 @@ def careful_loop(grid: Grid, places: GatePlaces, sizes: Measures, inner: tuple[G
     What a set of places reaches without looking at those posts is its lower bound too; single places are looked at carefully in the order of their bounds.
     """
     for most in range(found.customs, found.customs + MORE_CUSTOMS + 1):
-        best = _best_of(_Round(grid, places, sizes, inner, True, most), np.arange(len(places.after)))
+        best = _best_of(_Round(grid, places, sizes, inner, True, most, unit), np.arange(len(places.after)))
         if best:
             return best
     return None
@@ -131,6 +134,7 @@ def _best_of(task: _Round, chosen: Indices) -> Found | None:
         return None
     single = ALONE if task.careful else DONE
     waiting: list[_Part] = []
+    done: _Part | None = None
     sets, searches, charge = _shared_out(chosen, task.places), 0, 0
     floors = [0] * len(sets)
     while True:
@@ -138,19 +142,24 @@ def _best_of(task: _Round, chosen: Indices) -> Found | None:
             searches += 1
             if key < NEVER:
                 heapq.heappush(waiting, _Part(max(key, floor), SEVERAL if len(part) > 1 else single, searches, part))
-        while waiting and waiting[0].stage == ALONE:
-            alone = heapq.heappop(waiting)
-            way, searches = task.way(int(alone.places[0])), searches + 1
-            if way:
-                heapq.heappush(waiting, _Part(way.key, DONE, searches, alone.places))
+        while waiting and waiting[0].stage != SEVERAL and not _settles(done, waiting[0], task.unit):
+            part = heapq.heappop(waiting)
+            if part.stage == ALONE:
+                way, searches = task.way(int(part.places[0])), searches + 1
+                part = _Part(way.key if way else NEVER, DONE, searches, part.places)
+            done = min(part, done or part)
+        if done and done.key < NEVER and (not waiting or _settles(done, waiting[0], task.unit) or searches > MOST_SEARCHES):
+            way = task.way(int(done.places[0]))
+            return Found(way, min(done.key, waiting[0].key if waiting else NEVER), int(done.places[0]), searches + 1) if way else None
         if not waiting:
             return None
-        done = min((part for part in waiting if part.stage == DONE), default=None)
-        if done and (done.key // task.unit == waiting[0].key // task.unit or searches > MOST_SEARCHES):
-            way = task.way(int(done.places[0]))
-            return Found(way, waiting[0].key, int(done.places[0]), searches + 1) if way else None
         charge = charge or _better_charge(task, waiting[0].places)
         sets, floors = _divided(waiting, done.key if done else NEVER)
+
+
+def _settles(done: _Part | None, next_best: _Part, unit: int) -> bool:
+    """Say whether a place is as good as whatever is left."""
+    return done is not None and done.key // unit <= next_best.key // unit
 
 
 def _better_charge(task: _Round, places: Indices) -> int:
@@ -179,7 +188,7 @@ def _divided(waiting: list[_Part], known: int) -> tuple[list[Indices], list[int]
     """
     sets: list[Indices] = []
     floors: list[int] = []
-    while waiting and waiting[0].stage == SEVERAL and len(sets) < BATCH:
+    while waiting and waiting[0].stage == SEVERAL and waiting[0].key < known and len(sets) < BATCH:
         part = heapq.heappop(waiting)
         divided = _stretches(part.places, BRANCHES if part.key // COST_KEY == known // COST_KEY else BRANCHES**2)
         sets += divided

@@ -20,6 +20,7 @@ from tests.unit.layout.closed_rows import better_rows
 from tests.unit.layout.readings import broken_rules, counted_again, give_of, nearest_fabric
 
 JOB = default_job()
+REAL = 19  # real outlines
 
 
 def real_outlines(checks_folder):
@@ -67,9 +68,11 @@ def test_some_real_pools(checks_folder):
     compares="promises and certificate of a layout round each, 19 outlines, bound by other code",
     tolerance="gap 0",
 )
-def test_all_real_pools(checks_folder):
-    for water in real_outlines(checks_folder):
-        check(water, bound=True)
+@pytest.mark.parametrize("index", range(REAL))
+def test_all_real_pools(checks_folder, index):
+    outlines = real_outlines(checks_folder)
+    assert len(outlines) == REAL
+    check(outlines[index], bound=True)
 
 
 @pytest.mark.long
