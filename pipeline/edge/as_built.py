@@ -12,21 +12,25 @@ from numpy.typing import NDArray
 
 from pipeline.edge.blunders import (
     BLUNDER_PRICE,
+    FAR_APART,
     Told,
     jogs_on_few,
-    least_of_curve,
     most_set_aside,
-    off_the_curve,
     off_the_line,
     residual_limit,
+    rows_about,
     snooped,
+    spanned,
+    touch,
+    unchecked_beside,
     unproven,
 )
 from pipeline.edge.dense import DENSE, searched_dense, thinned
 from pipeline.edge.fit import PIECE_PRICE, Shape, cornered, description_length, settled
 from pipeline.edge.free_form import description_of_free, free_shape, on_all
 from pipeline.edge.hypotheses import regular
-from pipeline.edge.order import Tidied, tidied
+from pipeline.edge.off_curve import least_without, off_the_curve
+from pipeline.edge.order import Tidied, crossing, tidied
 from pipeline.edge.round_corners import rounded
 from pipeline.edge.search import Searched, costs_of, searched
 from pipeline.edge.shots import Shots
@@ -42,8 +46,7 @@ FREE_SHARE: Final = 3.09  # normal quantile of 0.1 %: beyond it lines and arcs d
 FREE_GAIN: Final = 1.5  # [-] and a free curve has to lower the variance factor by so much
 MANY_ARCS: Final = 4  # arcs from which a closed line may be a free curve
 PLAINLY: Final = 30.0  # [half nats] by which a free curve must be shorter than the best lines and arcs could be
-FREE_HOPE: Final = 60.0  # [half nats] that a free curve may yet be shortened by,
-UNEVEN: Final = 0.1  # [-] and the share of what a blunder lengthens it by that the first order does not tell
+FREE_HOPE: Final = 60.0  # [half nats] that a free curve may yet be shortened by
 CROWDED: Final = 4.0  # shots a piece; with fewer, lines and arcs explain anything
 LEAST_EXTENT: Final = 10.0  # [-] standard deviations of a shot that a line must be long
 OUT_OF_ORDER: Final = 4.25  # [-] standard deviations a shot must lie behind the one before it, three of their difference,
@@ -179,14 +182,20 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         found, aside = _without_blunders(row, told, closed=closed, arcs=arcs)
         late = _behind(found.shape)
         if late and len(row) <= DENSE:
-            found = searched(_along(found.shape), closed=closed, arcs=arcs)
+            along = _along(found.shape)
+            if crossing(along.points, closed=closed) is None:
+                found = searched(along, closed=closed, arcs=arcs)
+            elif not told.doubtful:  # no order mends it: it is the piece that lies wrong
+                told, late = msgspec.structs.replace(told, doubtful=rows_about(found.shape, row, late)), ()
         free = _rather_free(row, found, aside) if may_be_free else None
         noise = found.noise
     if free is None:
         shape, notes, others = regular(rounded((found.shape, *found.rivals), noise=noise), noise=noise)
         shape = settled(cornered(shape))
-        jogs = jogs_on_few(shape) if blunders and not told.doubtful else ()
-        told = msgspec.structs.replace(told, doubtful=tuple(row.names.index(name) for name in jogs)) if jogs else told
+        if blunders and not told.doubtful:
+            singles = [index for index in aside if index not in told.aside]
+            bare = dict.fromkeys((*unchecked_beside(shape, row, singles), *jogs_on_few(shape)))
+            told = msgspec.structs.replace(told, doubtful=tuple(row.names.index(name) for name in bare))
     else:
         shape, aside, told = free.shape, list(free.aside), free.told
         notes = (f"a free curve, handed on as {len(shape.chain)} arcs: variance factor {shape.fit.variance_factor:.2f}",)
@@ -218,9 +227,7 @@ def _free(row: Shots, below: float) -> Free | None:
     shape = free_shape(row, below + FREE_HOPE)
     if shape is None:
         return None
-    length = description_of_free(shape, 1.0)
-    least = least_of_curve(row, shape)
-    if least > below + FREE_HOPE + UNEVEN * max(length - least, 0.0):
+    if description_of_free(shape, 1.0) > below + FREE_HOPE and not math.isfinite(least_without(row, below + FREE_HOPE)):
         return None
     told = off_the_curve(row, lambda some: free_shape(some, below + FREE_HOPE), below + FREE_HOPE)
     left_out = {*told.aside, *told.doubtful}
@@ -235,7 +242,17 @@ def _free(row: Shots, below: float) -> Free | None:
         kept = [index for index in kept if row.names[index] != shape.shots.names[worst]]
         shape = free_shape(row.taken(kept), below)
     aside = set(range(len(row))) - set(kept) - set(told.doubtful)
-    return None if shape is None else Free(shape=shape, aside=tuple(sorted(aside)), told=told)
+    return None if shape is None else _free_told(shape, aside, told, len(row))
+
+
+def _free_told(shape: Shape, aside: set[int], told: Told, count: int) -> Free:
+    """Return a free curve with what lies off it; in doubt where its residuals tell a shot beside one that is told already: the curve bends there."""
+    singles = aside - set(told.aside)
+    beside = [one for one in singles if touch([one], (aside | set(told.doubtful)) - {one}, count, FAR_APART)]
+    if beside:
+        near = {one for one in aside if touch([one], beside, count, FAR_APART)}
+        told = msgspec.structs.replace(told, doubtful=tuple(spanned({*told.doubtful, *near}, count)))
+    return Free(shape=shape, aside=tuple(sorted(aside - set(told.doubtful))), told=told)
 
 
 def _middling(shape: Shape) -> float:
@@ -249,13 +266,33 @@ def _plainly_free(row: Shots) -> Free | None:
     free = None if at_best is None else _free(row, at_best - PLAINLY)
     if free is None or at_best is None or not _holds(free.shape):
         return None
-    length = description_of_free(free.shape, 1.0) + PLAINLY
+    length = description_of_free(free.shape, 1.0)
     left_out = {*free.aside, *free.told.doubtful}
-    if left_out:  # without those shots lines and arcs may do as well
-        named = len(left_out) * (BLUNDER_PRICE + math.log(len(row)))
-        rest = _least_of_pieces(row.without(left_out))
-        return None if rest is None or length > min(rest, at_best - named) else free
-    return None if length > at_best else free
+    if not left_out:
+        return None if length + PLAINLY > at_best else free
+    return free if _shorter_than_pieces(row, left_out, length, at_best) else None
+
+
+def _shorter_than_pieces(row: Shots, left_out: set[int], length: float, at_best: float) -> bool:
+    """Say whether a free curve without some shots is shorter than lines and arcs without them, and than those with them in.
+
+    At their very best first; where that does not tell, adjusted: then they must explain little, too.
+    """
+    named = len(left_out) * (BLUNDER_PRICE + math.log(len(row)))
+    if at_best < length + named + PLAINLY and searched(row, closed=True, arcs=True).length < length + named + PLAINLY:
+        return False
+    rest = row.without(left_out)
+    bound = _least_of_pieces(rest)
+    if bound is not None and length + PLAINLY < bound:
+        return True
+    found = searched(rest, closed=True, arcs=True)
+    return length + PLAINLY < found.length and _explains_little(found, len(rest), GLOBAL_SHARE)
+
+
+def _explains_little(found: Searched, count: int, share: float) -> bool:
+    """Say whether lines and arcs fail the global test at a normal quantile, or are so many that they explain anything."""
+    fit = found.shape.fit
+    return fit.variance_factor > _limit(fit.degrees_of_freedom, share) or count < CROWDED * len(found.shape.chain)
 
 
 def _dense_free(row: Shots) -> Free | None:
@@ -281,7 +318,7 @@ def _rather_free(row: Shots, found: Searched, aside: list[int]) -> Free | None:
     """Return the line as a free curve where its lines and arcs fail the global test, or are too many, and it explains more."""
     factor = found.shape.fit.variance_factor
     fails = factor > _limit(found.shape.fit.degrees_of_freedom, FREE_SHARE)
-    if not fails and len(row) >= CROWDED * len(found.shape.chain):
+    if not _explains_little(found, len(row), FREE_SHARE):
         return None
     free = _free(row, description_length(found.shape, noise=1.0))
     if free is None:

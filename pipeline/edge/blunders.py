@@ -14,7 +14,7 @@ W. Baarda, "A testing procedure for use in geodetic networks", Netherlands Geode
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from statistics import NormalDist
 from typing import Final
 
@@ -24,8 +24,7 @@ from numpy.typing import NDArray
 
 from pipeline.edge.first_shape import turn_at
 from pipeline.edge.fit import CLEAR_CORNER, Cut, Shape, description_length
-from pipeline.edge.free_form import FreeFit, description_of_free
-from pipeline.edge.node_spline import spline_of
+from pipeline.edge.free_form import FreeFit
 from pipeline.edge.passing import savings
 from pipeline.edge.search import Searched, bettered, costs_of, first_cut, noise_of, noisier, searched
 from pipeline.edge.shots import Shots
@@ -57,18 +56,17 @@ FEATURE_PRICE: Final = 8.0  # [half nats] of one more piece, beside its numbers 
 CHECKED: Final = 0.3  # [-] checks per shot below which no shot is proved wrong
 LIKELY: Final = -2.0  # [half nats] gained on pieces by themselves, from which a run is tried on the whole chain;
 WEAK_LIKELY: Final = -20.0  # [half nats] where pieces hardly check themselves
+UNEVEN: Final = 3.09  # normal quantile of 0.1 %: beyond it shots are not off by one and the same width
+STRAINED: Final = 2.326  # normal quantile of 1 %: a piece whose misfit is beyond it may follow a blunder
 WELL_CHECKED: Final = 1.5  # [-] redundancy of a piece's shots, below which they hardly check each other
 UNCHECKED: Final = 0.2  # [-] redundancy of a shot that no other checks
 PROVEN: Final = 0.7  # [-] redundancy of the shots left where a run was, below which nothing is proved,
+LEAST_CHECKS: Final = 0.05  # [-] below which a piece's misfit tells nothing
 WELL_PROVEN: Final = 1.6  # [-] and below which, where there is doubt, they are as doubtful as the run
 FAR_OFF: Final = 4.0  # [-] standard deviations off its own piece
 MOST_PRICED: Final = 24  # runs tried on pieces by themselves, and
 MOST_TRIED: Final = 5  # on the whole chain, at a time,
-MOST_PLACES: Final = 4  # runs about which more are tried off a free curve,
-MOST_CURVES: Final = 5  # and of those on the best curve;
-FAR_ABOVE: Final = 2.0  # [-] times the description to undercut by the best curve, beyond which no curve of few nodes is
-FEW_NODES: Final = (7, 9, 12)  # of splines that do not follow a blunder
-STIFF: Final = 1e-3  # [-] least share of its own error that a shot is taken to show
+MOST_WEAK: Final = 10  # and of runs where the line is weak, whatever pieces by themselves say of them
 BEHIND: Final = 30.0  # [half nats] none that is so much less likely than the best, whatever the chain adds: twice its doubt
 SURE: Final = 6.0  # [half nats] by which one reading must be likelier than another to be the right one: odds of twenty to one,
 LIKELIER: Final = 2.0  # [half nats] and a blunder than that nothing is wrong: the shots are named in any case
@@ -136,40 +134,28 @@ def off_the_line(shots: Shots, *, closed: bool, arcs: bool) -> Told:
     arcs : bool
         Whether it may have arcs.
     """
-    return _in_turn(shots, lambda rest, found: _worst_run(rest, found, closed=closed, arcs=arcs))
+    return in_turn(shots, lambda rest, found: _worst_run(rest, found, closed=closed, arcs=arcs))
 
 
-def off_the_curve(shots: Shots, curve: Callable[[Shots], Shape | None], below: float) -> Told:
-    """Tell the shots that lie off a closed free curve, by their index.
+def in_turn(shots: Shots, worst_of: Callable[[Shots, Searched | None], Told], near: int = 1) -> Told:
+    """Set aside run after run, the worst first, until what is left shows none; each begins with the line found by the one before.
 
-    Parameters
-    ----------
-    shots : Shots
-        In order.
-    curve : callable
-        Fits a free curve to shots; None where they make none.
-    below : float
-        Description length [half nats] no curve far above which is worth a trial.
+    Two runs no more than `near` shots apart are in doubt, with all between them.
     """
-    return _in_turn(shots, lambda rest, _: _worst_of_curve(rest, curve, below))
-
-
-def _in_turn(shots: Shots, worst_of: Callable[[Shots, Searched | None], Told]) -> Told:
-    """Set aside run after run, the worst first, until what is left shows none; each begins with the line found by the one before."""
     left = list(range(len(shots)))
     runs: list[list[int]] = []
     worst, rest, run, beside = Told(), shots, [], []
     while len(left) > 4 and sum(map(len, runs)) <= most_set_aside(len(shots)):
         worst = worst_of(rest, worst.found)
         run = [left[index] for index in worst.aside]
-        beside = [one for one in runs if _touch(run, one, len(shots))]
+        beside = [one for one in runs if touch(run, one, len(shots), near)]
         if not run or beside:
             break
         runs.append(run)
         rest = rest.without(worst.aside)
         left = [index for place, index in enumerate(left) if place not in worst.aside]
         worst = Told(found=worst.found)
-    doubtful = [*run, *(index for one in beside for index in one)] if beside else [left[index] for index in worst.doubtful]
+    doubtful = spanned([*run, *(index for one in beside for index in one)], len(shots)) if beside else [left[index] for index in worst.doubtful]
     sure = [one for one in runs if one not in beside]
     return Told(
         aside=tuple(index for one in sure for index in one),
@@ -179,10 +165,52 @@ def _in_turn(shots: Shots, worst_of: Callable[[Shots, Searched | None], Told]) -
     )
 
 
-def _touch(run: list[int], other: list[int], count: int) -> bool:
+def touch(run: Collection[int], other: Collection[int], count: int, near: int = 1) -> bool:
     """Say whether two runs lie side by side: shot after shot set aside is a feature of the edge more likely than blunders."""
-    beside = {(index + step) % count for index in run for step in (-1, 1)}
+    beside = {(index + step) % count for index in run for step in range(-near, near + 1)}
     return bool(beside & set(other))
+
+
+def spanned(rows: Collection[int], count: int) -> list[int]:
+    """Return the shots of the shortest stretch of a loop that holds some."""
+    known = sorted(set(rows))
+    gaps = [(after - before) % count or count for before, after in zip(known, [*known[1:], known[0]], strict=True)]
+    widest = int(np.argmax(gaps))
+    return [(known[widest] + gaps[widest] + step) % count for step in range(count - gaps[widest] + 1)]
+
+
+def unchecked_beside(shape: Shape, shots: Shots, aside: Sequence[int]) -> tuple[str, ...]:
+    """Return shots set aside by their residuals beside pieces that nothing checks, with the shots of those pieces; none on a free curve.
+
+    Which of them is wrong such a piece cannot tell: it goes through the others wherever they lie.
+    """
+    if isinstance(shape.fit, FreeFit):
+        return ()
+    piece_of = {name: int(piece) for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True)}
+    told: list[str] = []
+    for index in aside:
+        foot = shape.chain.locate(float(project(shape.chain, shots.points[index : index + 1])[0][0]))[0]
+        beside = {foot, *(piece_of[name] for name in _kept_neighbours(shots, index, piece_of))}
+        slight = {piece for piece in beside if _checks(shape, piece) < PROVEN}
+        if slight:
+            told += [shots.names[index], *(name for name, piece in piece_of.items() if piece in slight)]
+    return tuple(dict.fromkeys(told))
+
+
+def rows_about(shape: Shape, shots: Shots, names: Collection[str]) -> tuple[int, ...]:
+    """Return the indices of some shots, of their neighbours, and of the others on pieces of theirs that little checks."""
+    count, piece_of = len(shots), {name: int(piece) for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True)}
+    slight = {piece_of[name] for name in names if _checks(shape, piece_of[name]) < WELL_PROVEN}
+    rows = {(shots.names.index(name) + step) % count for name in names for step in (-1, 0, 1)}
+    return tuple(sorted(rows | {row for row, name in enumerate(shots.names) if piece_of.get(name) in slight}))
+
+
+def _kept_neighbours(shots: Shots, index: int, kept: Collection[str]) -> list[str]:
+    """Return the nearest shots kept before and behind one."""
+    count = len(shots)
+    rows = (((index + way * step) % count for step in range(1, count)) for way in (-1, 1))
+    names = (next((shots.names[row] for row in some if shots.names[row] in kept), None) for some in rows)
+    return [name for name in names if name is not None]
 
 
 def unproven(shape: Shape, places: Array) -> tuple[str, ...]:
@@ -231,6 +259,12 @@ def snooped(shape: Shape, noise: float) -> int | None:
     return worst if statistic[worst] > residual_limit(len(shape.shots)) else None
 
 
+def chi_square_limit(freedom: float, quantile: float) -> float:
+    """Return chi-square at a normal quantile, by Wilson and Hilferty's cube root; `freedom` need be no whole number."""
+    part = 2 / (9 * max(freedom, LEAST_CHECKS))
+    return freedom * max(1 - part + quantile * math.sqrt(part), 0.0) ** 3
+
+
 def residual_limit(count: int) -> float:
     """Return the standardised residual that a good shot among `count` oversteps in one of a thousand lines."""
     return NormalDist().inv_cdf(1 - SNOOPING_SHARE / (2 * max(count, 1)))
@@ -256,7 +290,7 @@ def _worst_run(shots: Shots, found: Searched | None, *, closed: bool, arcs: bool
     if again is not None:
         by = _length(found, len(shots)) - _length(again, len(shots))
         found, readings = again, [msgspec.structs.replace(one, gain=one.gain - by) for one in readings]
-    told = _weighed(readings, len(shots))
+    told = weighed(readings, len(shots))
     return told if told.aside else msgspec.structs.replace(told, found=found)
 
 
@@ -266,80 +300,7 @@ def _renumbered(reading: Reading, around: list[int]) -> Reading:
     return msgspec.structs.replace(reading, run=run, stretch=stretch, found=None)
 
 
-def _worst_of_curve(shots: Shots, curve: Callable[[Shots], Shape | None], below: float) -> Told:
-    """Tell the run whose leaving out shortens the description as a free curve most."""
-    plain = curve(shots)
-    if plain is None:
-        return Told()
-    readings = []
-    for run in _likely_off_curve(shots, plain, below):
-        shape = curve(shots.without(run))
-        if shape is None:
-            continue
-        offsets, sigmas = project(shape.chain, shots.points[list(run)])[1], shots.sigmas[list(run)]
-        if np.abs(offsets).min() > max(PLAINLY * float(sigmas.max()), LEAST_OFF):
-            gain = description_of_free(plain, 1.0) - description_of_free(shape, 1.0) - _price(offsets, sigmas, len(shots))
-            readings.append(Reading(run=run, gain=gain, proven=True, stretch=run, in_corner=False, unchecked=False))
-    return _weighed(readings, len(shots))
-
-
-def least_of_curve(shots: Shots, plain: Shape) -> float:
-    """Return about how short the description as a free curve may become by naming one run [half nats]."""
-    return min((length for length, _ in _without_runs(shots, plain)), default=description_of_free(plain, 1.0))
-
-
-def _likely_off_curve(shots: Shots, plain: Shape, below: float) -> list[Run]:
-    """Return the runs worth a trial on the best curve: those about the likeliest to first order, by splines of few nodes fitted without them."""
-    count, now = len(shots), description_of_free(plain, 1.0)
-    first = [run for length, run in _without_runs(shots, plain) if length < now][:MOST_PLACES]
-    about = {(index + step) % count for run in first for index in run for step in (-1, 0, 1)}
-    lengths = []
-    for run in _runs(about, count, closed=True):
-        rest = shots.without(run)
-        splines = [spline for spline in (spline_of(rest, nodes) for nodes in FEW_NODES[1:2]) if spline is not None]
-        price = math.log(count) + _place_price(float(shots.sigmas[list(run)].max())) + ALIKE_PRICE * (len(run) - 1)
-        lengths.append((min((one.chi_square + one.numbers * math.log(count) for one in splines), default=math.inf) + price, run))
-    return [run for length, run in sorted(lengths) if length < min(now + SURE, FAR_ABOVE * below)][:MOST_CURVES]
-
-
-def _without_runs(shots: Shots, plain: Shape) -> list[tuple[float, Run]]:
-    """Return about how short the description as a free curve is without each run, the shortest first.
-
-    A curve of many numbers follows a blunder, so splines of few nodes are asked beside the best one.
-    """
-    lengths: dict[Run, float] = {}
-    if isinstance(plain.fit, FreeFit):
-        curve = plain.fit.curve
-        _lengths_without(lengths, -curve.misfit, curve.rows @ curve.covariance @ curve.rows.T, curve.numbers, shots.sigmas)
-    for count in FEW_NODES:
-        spline = spline_of(shots, count)
-        if spline is not None:
-            hat = spline.rows @ spline.covariance @ spline.rows.T
-            _lengths_without(lengths, -spline.misfit, hat, spline.numbers, shots.sigmas)
-    return sorted((length, run) for run, length in lengths.items())
-
-
-def _lengths_without(lengths: dict[Run, float], misfit: Array, hat: Array, numbers: float, sigmas: Array) -> None:
-    """Note the description length of one curve without each run, where it is the shortest so far.
-
-    To first order: without a run r chi-square falls by e' (I - H_rr)^-1 e, and (I - H_rr)^-1 e is how far its shots then lie off.
-    """
-    count = len(misfit)
-    told, chi_square = numbers * math.log(count), float(misfit @ misfit)
-    for run in _runs(set(range(count)), count, closed=True):
-        rows = np.array(run)
-        off = np.linalg.solve(np.eye(len(run)) * (1 + STIFF) - hat[np.ix_(rows, rows)], misfit[rows])
-        length = told + max(chi_square - float(misfit[rows] @ off), 0.0) + _rough_price(off * sigmas[rows], sigmas[rows], count)
-        lengths[run] = min(length, lengths.get(run, math.inf))
-
-
-def _rough_price(offsets: Array, sigmas: Array, count: int) -> float:
-    """Return the price of naming a run whose offsets are known to first order only: alike or not is not told by them."""
-    alike = math.log(count) + _place_price(float(sigmas.max())) + ALIKE_PRICE * (len(offsets) - 1)
-    return alike if len(offsets) > 1 and float(offsets.max()) < 0 else _price(offsets, sigmas, count)
-
-
-def _weighed(readings: list[Reading], count: int) -> Told:
+def weighed(readings: list[Reading], count: int) -> Told:
     """Tell the likeliest of some readings; the shots concerned are in doubt where another of the same place comes near it, or where nothing proves it.
 
     "Nothing is wrong" is one of the readings, with a gain of 0.  Corners cut by one shot each at several places are how the pool was built.
@@ -375,12 +336,12 @@ def _likely_runs(shots: Shots, found: Searched, *, closed: bool, arcs: bool) -> 
         return []
     weak = _weak(shots, found)
     among = set(range(count)) if count <= EVERY_RUN else weak | _in_small_pieces(now, count)
-    runs = _runs(among, count, closed=closed)
+    runs = runs_of(among, count, closed=closed)
     if not runs:
         return []
     gains = savings(shots, costs, now, prices, runs, noise=noise)
     lengths = np.array([len(run) for run in runs]) - 1
-    place = _place_price(float(np.median(shots.sigmas)) * math.sqrt(noise))
+    place = place_price(float(np.median(shots.sigmas)) * math.sqrt(noise))
     gain = np.maximum(gains[:, 0] - ALIKE_PRICE * lengths, gains[:, 1] - place * lengths) - math.log(count) - place
     least = np.array([WEAK_LIKELY if set(run) <= weak else LIKELY for run in runs])
     order = np.argsort(-gain, kind="stable")
@@ -389,7 +350,12 @@ def _likely_runs(shots: Shots, found: Searched, *, closed: bool, arcs: bool) -> 
     priced = [(_gain_of_pieces(shots, run, before, noise, closed=closed, arcs=arcs), run) for run in some]
     most = max((gain for gain, _ in priced), default=0.0)
     likely = [(gain, run) for gain, run in priced if gain > max(WEAK_LIKELY if set(run) <= weak else LIKELY, most - BEHIND)]
-    return [run for _, run in sorted(likely, key=lambda one: (-one[0], one[1]))][:MOST_TRIED]
+    tried = [run for _, run in sorted(likely, key=lambda one: (-one[0], one[1]))][:MOST_TRIED]
+    if not weak:
+        return tried
+    alike = gains.max(axis=1) - ALIKE_PRICE * lengths - math.log(count) - place
+    beside = [runs[index] for index in np.argsort(-alike, kind="stable") if alike[index] > LIKELY and set(runs[index]) <= weak]
+    return [*tried, *(run for run in beside[:MOST_WEAK] if run not in tried)]
 
 
 def _weak(shots: Shots, found: Searched) -> set[int]:
@@ -400,9 +366,16 @@ def _weak(shots: Shots, found: Searched) -> set[int]:
     far = own[np.abs(shape.fit.offsets) > FAR_OFF * shape.fit.sigmas * math.sqrt(found.noise)]
     weak = {int(index + step) % len(shots) for index in far for step in range(-2, 3)}
     for piece in range(len(shape.chain)):
-        if _checks(shape, piece) < WELL_CHECKED:
+        if _checks(shape, piece) < WELL_CHECKED or _strained(shape, piece, found.noise):
             weak |= {int(index + step) % len(shots) for index in own[shape.sightings.pieces == piece] for step in (-1, 0, 1)}
     return weak
+
+
+def _strained(shape: Shape, piece: int, noise: float) -> bool:
+    """Say whether the shots of a piece lie off it by more than their noise lets them, in one of a hundred."""
+    own, checks = shape.sightings.pieces == piece, _checks(shape, piece)
+    misfit = float(((shape.fit.offsets[own] / shape.fit.sigmas[own]) ** 2).sum()) / noise
+    return misfit > chi_square_limit(checks, STRAINED)
 
 
 def _gain_of_pieces(shots: Shots, run: Run, before: float, noise: float, *, closed: bool, arcs: bool) -> float:
@@ -416,7 +389,7 @@ def _gain_of_pieces(shots: Shots, run: Run, before: float, noise: float, *, clos
     sigmas = shots.sigmas[list(run)] * math.sqrt(noise)
     if np.abs(offsets).min() < max(PLAINLY / 2 * float(sigmas.max()), LEAST_OFF / 2):
         return -math.inf
-    return before - cut_length(costs, now, prices) - _price(offsets, sigmas, len(shots))
+    return before - cut_length(costs, now, prices) - price_of(offsets, sigmas, len(shots))
 
 
 def _offsets(shots: Shots, carrier: Stretch, off: Array) -> Array:
@@ -441,7 +414,7 @@ def _testable(now: Cut, count: int) -> bool:
     return count + sum(one.shared for one in now) - numbers >= max(3.0, CHECKED * count)
 
 
-def _runs(among: set[int], count: int, *, closed: bool) -> list[Run]:
+def runs_of(among: set[int], count: int, *, closed: bool) -> list[Run]:
     """Return every run of up to `LONGEST_RUN` shots among some; never one with an end of an open line."""
     runs = []
     for first in sorted(among):
@@ -485,16 +458,30 @@ def _read(shots: Shots, run: Run, plain: Searched, *, closed: bool, arcs: bool) 
     beside = {known[shots.names[place]] for place in ends if shots.names[place] in known}
     turned = {piece for piece in across if _may_be_coping(shape, piece, offsets)}
     slight = {piece for piece in across | beside if checks[piece] < WELL_PROVEN} | turned
+    uneven = uneven_coping(shape, stations, offsets, sigmas, found.noise)
+    on_slight = [index for index, name in enumerate(shots.names) if known.get(name) in slight]
     shown = {name: float(part) for name, part in zip(plain.shape.shots.names, plain.shape.fit.redundancies, strict=True)}
     return Reading(
         run=run,
-        gain=_length(plain, len(shots)) - _length(found, len(shots)) - _price(offsets, sigmas, len(shots)),
-        proven=min(checks[piece] for piece in across) >= PROVEN and not turned,
-        stretch=tuple(sorted({*run, *ends, *(index for index, name in enumerate(shots.names) if known.get(name) in slight)}) if slight else run),
+        gain=_length(plain, len(shots)) - _length(found, len(shots)) - price_of(offsets, sigmas, len(shots)),
+        proven=min(checks[piece] for piece in across) >= PROVEN and not turned and not uneven,
+        stretch=tuple(sorted({*run, *ends, *on_slight})) if slight or uneven else run,
         unchecked=max(shown.get(shots.names[index], 0.0) for index in run) < UNCHECKED,
         in_corner=len(run) == 1 and _cuts_the_corner(shape.chain, _gap(shots, run, shape.chain), shots.points[run[0]], float(sigmas[0])),
         found=found,
     )
+
+
+def uneven_coping(shape: Shape, stations: Array, offsets: Array, sigmas: Array, noise: float) -> bool:
+    """Say whether shots taken for the coping lie off by more unlike distances than they and the line have noise.
+
+    Then the line runs otherwise across their gap: some piece of it has too few shots left to show.
+    """
+    if len(offsets) <= MOST_UNLIKE:
+        return False
+    weights = 1 / (sigmas**2 + shape.fit.normal_sigmas([float(station) for station in stations]) ** 2 * noise)
+    apart = offsets - float(weights @ offsets) / float(weights.sum())
+    return float(weights @ apart**2) > chi_square_limit(len(offsets) - 1.0, UNEVEN)
 
 
 def _may_be_coping(shape: Shape, piece: int, inside: Array) -> bool:
@@ -650,17 +637,17 @@ def _length(found: Searched, count: int) -> float:
     return length + numbers * (math.log(count) - math.log(max(own, 3)))
 
 
-def _place_price(sigma: float) -> float:
+def place_price(sigma: float) -> float:
     """Return the price [half nats] of saying where one blunder lies."""
     return 2 * math.log(max(BLUNDER_REACH / (2.5 * sigma), 1.0))
 
 
-def _price(offsets: Array, sigmas: Array, count: int) -> float:
+def price_of(offsets: Array, sigmas: Array, count: int) -> float:
     """Return the price [half nats] of naming a run: each shot's place, or one for all where they lie outside by a coping's width.
 
     Infinite for more than `MOST_UNLIKE` shots that are not alike.
     """
-    place, few = _place_price(float(sigmas.max())), len(offsets) <= MOST_UNLIKE
+    place, few = place_price(float(sigmas.max())), len(offsets) <= MOST_UNLIKE
     each = math.log(count) + place * len(offsets) + RARE * (len(offsets) - 1) if few else math.inf
     apart = np.abs(offsets)
     if len(offsets) == 1 or offsets.max() > 0 or apart.min() < COPING[0] or apart.max() > COPING[1]:

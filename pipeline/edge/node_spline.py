@@ -13,6 +13,7 @@ C. de Boor, "A Practical Guide to Splines" (1978), chapter 4, for the conditions
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 import msgspec
@@ -74,6 +75,13 @@ class NodeSpline(msgspec.Struct, frozen=True, kw_only=True):
         rows = _Curve(self.nodes).rows(span, share, _normals(self.places(t)[1]))
         return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, self.covariance, rows), 0.0)))
 
+    def offsets(self, points: Array) -> Array:
+        """Return the distances [m] of points from the curve, left positive, to the chords of it between `STARTS` places a span."""
+        t = np.arange(STARTS * len(self.nodes)) / (STARTS * len(self.nodes))
+        places, slopes = self.places(t)
+        nearest = np.argmin(((points[:, None] - places[None]) ** 2).sum(axis=2), axis=1)
+        return np.asarray(((points - places[nearest]) * _normals(slopes[nearest])).sum(axis=1))
+
     def _spans(self, t: Array) -> tuple[Index, Array]:
         place = (t % 1.0) * len(self.nodes)
         span = np.minimum(np.floor(place).astype(np.intp), len(self.nodes) - 1)
@@ -106,9 +114,27 @@ def node_spline(shots: Shots, below: float = math.inf) -> NodeSpline | None:
     return None if best is None else _finished(best[1])
 
 
-def spline_of(shots: Shots, count: int) -> NodeSpline | None:
-    """Return the spline through so many nodes; None with too few shots for them."""
-    return _finished(_fitted(shots, count, DIVISIONS[0])) if count <= NODES_PER_SHOT * len(shots) else None
+def roughly_fitted(shots: Shots, below: float, counts: Sequence[int]) -> NodeSpline | None:
+    """Return the spline of least description length among some numbers of nodes, from one first division each; None where none is short enough.
+
+    Parameters
+    ----------
+    shots : Shots
+        Of a closed line, in order.
+    below : float
+        Description length [half nats] to undercut.
+    counts : sequence of int
+        Numbers of nodes, rising.
+    """
+    best: _State | None = None
+    for count in counts:
+        numbers = 2 * count * math.log(len(shots))
+        if count > NODES_PER_SHOT * len(shots) or numbers > below:
+            break
+        state = _fitted(shots, count, DIVISIONS[0])
+        if state.chi_square + numbers < below:
+            best, below = state, state.chi_square + numbers
+    return None if best is None else _finished(best)
 
 
 class _State:
