@@ -76,7 +76,7 @@ class NodeSpline(msgspec.Struct, frozen=True, kw_only=True):
         return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, self.covariance, rows), 0.0)))
 
     def offsets(self, points: Array) -> Array:
-        """Return the distances [m] of points from the curve, left positive, to the chords of it between `STARTS` places a span."""
+        """Return the distances [m] of points from the curve, left positive, from the nearest of `STARTS` places a span: within 2 mm."""
         t = np.arange(STARTS * len(self.nodes)) / (STARTS * len(self.nodes))
         places, slopes = self.places(t)
         nearest = np.argmin(((points[:, None] - places[None]) ** 2).sum(axis=2), axis=1)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 import pytest
+from scipy.stats import chi2
 
 from pipeline.edge.as_built import Coping, as_built, as_built_inside
-from pipeline.edge.blunders import off_the_line
+from pipeline.edge.blunders import chi_square_limit, off_the_line, rows_about, unchecked_beside, uneven_coping
+from pipeline.edge.fit import shape_of_cut
 from pipeline.edge.lines import fitted
 from pipeline.edge.passing import savings
 from pipeline.edge.search import bettered, costs_of, searched
@@ -189,3 +191,35 @@ def test_a_side_left_with_one_shot_is_held_though_the_coping_line_tells_which_ar
 def test_a_coping_flush_with_the_water_sets_nothing_aside(width):
     clean = shoot(octagon(), 0.5, 0.004, np.random.default_rng(1)).shots
     assert as_built_inside(clean, outside_octagon(width), arcs=True).set_aside == ()
+
+
+def test_the_limit_of_chi_square_is_that_of_the_tables():
+    for freedom in (2, 3, 8, 30):
+        assert chi_square_limit(freedom, 2.326) == pytest.approx(chi2.ppf(0.99, freedom), rel=0.01)
+
+
+def sides():
+    """A rectangle whose short sides have two shots each, nothing to check them, and its shape."""
+    places = [(x, 0.0) for x in np.arange(0.5, 8, 1.0)] + [(8.0, 1.0), (8.0, 3.0)]
+    places += [(8 - x, 4.0) for x in np.arange(0.5, 8, 1.0)] + [(0.0, 3.0), (0.0, 1.0)]
+    shots = shots_at(np.array(places), 0.004)
+    return shots, shape_of_cut(shots, searched(shots, closed=True, arcs=True).cut, closed=True)
+
+
+def test_a_shot_set_aside_beside_a_side_that_nothing_checks_is_doubted_with_the_side():
+    shots, shape = sides()
+    assert set(unchecked_beside(shape, moved(shots, [7], [0.0, -0.2]), [7])) == names(shots, [7, 8, 9])
+    assert unchecked_beside(shape, moved(shots, [3], [0.0, -0.2]), [3]) == ()
+
+
+def test_shots_behind_each_other_are_doubted_with_their_neighbours_and_their_unchecked_side():
+    shots, shape = sides()
+    assert rows_about(shape, shots, [shots.names[8]]) == (7, 8, 9)
+    assert rows_about(shape, shots, [shots.names[3]]) == (2, 3, 4)
+
+
+@pytest.mark.parametrize(("offsets", "uneven"), [((-0.3, -0.305, -0.296), False), ((-0.42, -0.42, -0.37), True), ((-0.42, -0.3), False)])
+def test_a_coping_lies_off_by_one_width(offsets, uneven):
+    shape = sides()[1]
+    stations, sigmas = np.linspace(2.5, 4.5, len(offsets)), np.full(len(offsets), 0.004)
+    assert uneven_coping(shape, stations, np.array(offsets), sigmas, 1.0) == uneven
