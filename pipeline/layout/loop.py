@@ -143,11 +143,11 @@ def _best_of(task: _Round, chosen: Indices) -> Found | None:
             if key < NEVER:
                 heapq.heappush(waiting, _Part(max(key, floor), SEVERAL if len(part) > 1 else single, searches, part))
         while waiting and waiting[0].stage != SEVERAL and not _settles(done, waiting[0], task.unit):
-            part = heapq.heappop(waiting)
-            if part.stage == ALONE:
-                way, searches = task.way(int(part.places[0])), searches + 1
-                part = _Part(way.key if way else NEVER, DONE, searches, part.places)
-            done = min(part, done or part)
+            alone = heapq.heappop(waiting)
+            if alone.stage == ALONE:
+                way, searches = task.way(int(alone.places[0])), searches + 1
+                alone = _Part(way.key if way else NEVER, DONE, searches, alone.places)
+            done = min(alone, done or alone)
         if done and done.key < NEVER and (not waiting or _settles(done, waiting[0], task.unit) or searches > MOST_SEARCHES):
             way = task.way(int(done.places[0]))
             return Found(way, min(done.key, waiting[0].key if waiting else NEVER), int(done.places[0]), searches + 1) if way else None

@@ -204,7 +204,8 @@ def _followed(loop: Loop, places: list[Place], most: Limit | None) -> States:
     for number, place in enumerate(places):
         begun[place.after] |= 1 << number
         ends[place.before] |= 1 << number
-    posts = range(2, max(stock) + 1)
+    posts, before_last = range(2, max(stock) + 1), set(range(1, max(stock)))
+    counted = bool(most) and most[2] is not None
     inside: list[dict[int, States]] = [{} for _ in range(last + 1)]
     ended: list[States] = [{} for _ in range(last + 1)]
     windows = [_Window(loop, longest) for longest, _ in customs]
@@ -214,9 +215,8 @@ def _followed(loop: Loop, places: list[Place], most: Limit | None) -> States:
         left = (min(ends) - node) * loop.step
         here: dict[int, States] = {number: {} for number in posts}
         for start, give in loop.spacings[node]:
-            for number in posts:
-                for spent, bits in inside[start].get(number - 1, {}).items():
-                    _add(here[number], _more(spent, 0, 0.0, give, most), bits, most, left, worth)
+            for number in inside[start].keys() & before_last:
+                _go_on(here[number + 1], inside[start][number], give if counted else 0, most)
         for number, price in stock.items():
             for spent, bits in here[number].items():
                 _add(ended[node], _more(spent, 0, price, 0, most), bits, most, left, worth)
@@ -233,8 +233,20 @@ def _followed(loop: Loop, places: list[Place], most: Limit | None) -> States:
             first[spent] = first.get(spent, 0) | bits
         here[1] = first
         inside[node] = {number: states for number, states in here.items() if states}
-        inside[max(node - FORGOTTEN, 0)] = {}
+        inside[max(node - FORGOTTEN, 0)], ended[max(node - FORGOTTEN, 0)] = {}, {}
     return closed
+
+
+def _go_on(into: States, states: States, give: int, most: Limit | None) -> None:
+    """Take rows one spacing farther: that costs give only."""
+    if not give:
+        for spent, bits in states.items():
+            into[spent] = into.get(spent, 0) | bits
+        return
+    for (customs, cost, so_far), bits in states.items():
+        if so_far + give <= most[2]:
+            spent = (customs, cost, so_far + give)
+            into[spent] = into.get(spent, 0) | bits
 
 
 def _more(spent: Spent, customs: int, price: float, give: int, most: Limit | None) -> Spent:
