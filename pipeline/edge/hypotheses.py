@@ -43,6 +43,8 @@ AS_BUILT: Final[dict[str, float]] = {  # standard deviation to which builders ho
     "equal-sweep": 0.005,  # [-] of the bulge
 }
 MEANT: Final = 0.9  # [-] of two pieces nearer to a condition than `NEAR`, those meant to be so (own judgement); the others lie anywhere within
+RADII: Final = math.log(10.0 / 0.3)  # [-] logarithm of the range of radii of pools' arcs, 0.3 to 10 m (common practice)
+LEAST_MEANT: Final = 0.05  # [-] of two arcs among many (own judgement)
 
 
 def regular(shapes: Sequence[Shape], *, noise: float) -> tuple[Shape, tuple[str, ...], tuple[tuple[Shape, float], ...]]:
@@ -106,15 +108,18 @@ def with_hypotheses(shape: Shape) -> tuple[Shape, tuple[str, ...]]:
 
 
 def _meant(tie: Tie, shape: Shape) -> float:
-    """Return how likely a condition is before the shots are seen, of two pieces that come near it.
+    """Return how likely a condition is before its own miss is weighed, of two pieces that come near it.
 
-    Radii are compared with the next in size.  Among n arcs n (n - 1) / 2 pairs may come near each other by chance and all
-    show in the n - 1 neighbours: each is n / 2 times as likely to be chance as where there are two arcs only.
+    Radii are compared with the next in size.  Among n arcs n (n - 1) / 2 pairs may come near each other by chance, and those that do show among
+    the n - 1 neighbours.  Of the neighbours that come near, as many as that are chance; the others were meant (four rounded corners of one radius).
     """
-    odds = MEANT / (1 - MEANT)
-    if tie.kind == "equal-radius":
-        odds /= sum(shape.curved) / 2
-    return odds / (1 + odds)
+    if tie.kind != "equal-radius":
+        return MEANT
+    arcs = sum(shape.curved)
+    by_chance = arcs * (arcs - 1) / 2 * 2 * NEAR[tie.kind] / RADII
+    neighbours = [one for one in _offered(shape) if one.kind == tie.kind]
+    near = int((np.abs(misses(shape.fit, neighbours)[0]) <= NEAR[tie.kind]).sum())
+    return min(MEANT, max(1 - by_chance / max(near, 1), LEAST_MEANT))
 
 
 def _likely(miss: float, variance: float, near: float, meant: float) -> float:

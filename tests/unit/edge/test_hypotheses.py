@@ -88,8 +88,11 @@ def test_the_symmetric_ends_of_a_pool_still_are():
 
 
 def test_among_many_arcs_two_of_nearly_one_radius_are_sooner_chance():
+    """Of the lagoon's seven arcs two come within 1 %: of 21 pairs 0.6 come within 5 % by chance.  Four corners alike are meant."""
     few, _ = fitted(shoot(SHAPES["round ends"](), 0.6, 0.004, np.random.default_rng(3)).shots)
-    many, _ = fitted(shoot(SHAPES["lagoon"](), 0.6, 0.004, np.random.default_rng(3)).shots)
+    many, _ = fitted(shoot(SHAPES["lagoon"](), 0.4, 0.004, np.random.default_rng(3)).shots)
+    corners, _ = fitted(shoot(SHAPES["50 m large"](), 0.8, 0.004, np.random.default_rng(3)).shots)
     assert _meant(Tie("equal-radius", 1, 3), few.shape) == pytest.approx(0.9)
-    assert _meant(Tie("equal-radius", 1, 3), many.shape) == pytest.approx(9 / (9 + 7 / 2))
+    assert _meant(Tie("equal-radius", 1, 3), many.shape) == pytest.approx(1 - 21 * 0.1 / math.log(10 / 0.3))
+    assert _meant(Tie("equal-radius", 1, 3), corners.shape) == pytest.approx(0.9)
     assert _meant(Tie("parallel", 0, 2), few.shape) == pytest.approx(0.9)
