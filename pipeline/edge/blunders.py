@@ -51,6 +51,7 @@ RARE: Final = 9.0  # [half nats] of a second shot in a row that is wrong in a wa
 ALIKE_PRICE: Final = 2.0  # [half nats] of one that lies outside by the same distance as the others, beside its misfit
 COPING: Final = (0.10, 0.65)  # [m] widths a coping may have (common practice)
 FEW_ON_COPING: Final = 3  # shots left on a piece that may all have been taken on the coping
+ROUNDED: Final = 3  # curves of a line that has but one corner: its corners are rounded
 FEW_ON_JOG: Final = 2  # shots of a jog that nothing checks
 FEATURE_PRICE: Final = 8.0  # [half nats] of one more piece, beside its numbers (the search's prices of a piece and its join)
 CHECKED: Final = 0.3  # [-] checks per shot below which no shot is proved wrong
@@ -66,7 +67,7 @@ WELL_PROVEN: Final = 1.6  # [-] and below which, where there is doubt, they are 
 FAR_OFF: Final = 4.0  # [-] standard deviations off its own piece
 MOST_PRICED: Final = 24  # runs tried on pieces by themselves, and
 MOST_TRIED: Final = 5  # on the whole chain, at a time,
-MOST_WEAK: Final = 10  # and of runs where the line is weak, whatever pieces by themselves say of them
+MOST_ASTRAY: Final = 10  # and of runs where shots lie off their pieces, whatever pieces by themselves say of them
 BEHIND: Final = 30.0  # [half nats] none that is so much less likely than the best, whatever the chain adds: twice its doubt
 SURE: Final = 6.0  # [half nats] by which one reading must be likelier than another to be the right one: odds of twenty to one,
 LIKELIER: Final = 2.0  # [half nats] and a blunder than that nothing is wrong: the shots are named in any case
@@ -104,7 +105,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     """A line read with a run left out: by how much that shortens the description [half nats], and the line so found.
 
     `proven` says whether shots enough are left where the run was to check each other; `stretch` are the run and those shots.
-    `in_corner`: it is one shot within the turn of a corner, as a rounded or cut corner would show it.
+    `in_corner`: it is one shot within the turn of a corner, as a rounded or cut corner would show it; `alone`: the line has no other corner, but curves.
     `unchecked`: where the run is left in, no other shot checks it.  `found`: the whole line so read.
     """
 
@@ -114,6 +115,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     stretch: Run
     in_corner: bool
     unchecked: bool
+    alone: bool = False
     found: Searched | None = None
 
 
@@ -303,11 +305,13 @@ def _renumbered(reading: Reading, around: list[int]) -> Reading:
 def weighed(readings: list[Reading], count: int) -> Told:
     """Tell the likeliest of some readings; the shots concerned are in doubt where another of the same place comes near it, or where nothing proves it.
 
-    "Nothing is wrong" is one of the readings, with a gain of 0.  Corners cut by one shot each at several places are how the pool was built.
+    "Nothing is wrong" is one of the readings, with a gain of 0.  Corners cut by one shot each at several places are how the pool was built;
+    so is one that may be rounded where all others are.
     """
     cut = [one for one in readings if one.in_corner and one.gain > -SURE]
-    if any(_apart(one, other, count) for one in cut for other in cut):
-        readings = [one for one in readings if one not in cut]
+    if not any(_apart(one, other, count) for one in cut for other in cut):
+        cut = [one for one in cut if one.alone and one.gain < SURE]
+    readings = [one for one in readings if one not in cut]
     best = max(readings, key=lambda one: one.gain, default=None)
     if best is None or best.gain < -SLENDER:
         return Told()
@@ -334,7 +338,8 @@ def _likely_runs(shots: Shots, found: Searched, *, closed: bool, arcs: bool) -> 
     now = first_cut(shots, costs, prices)
     if not _testable(now, count):
         return []
-    weak = _weak(shots, found)
+    astray = _astray(shots, found)
+    weak = _weak(shots, found) | astray
     among = set(range(count)) if count <= EVERY_RUN else weak | _in_small_pieces(now, count)
     runs = runs_of(among, count, closed=closed)
     if not runs:
@@ -351,24 +356,33 @@ def _likely_runs(shots: Shots, found: Searched, *, closed: bool, arcs: bool) -> 
     most = max((gain for gain, _ in priced), default=0.0)
     likely = [(gain, run) for gain, run in priced if gain > max(WEAK_LIKELY if set(run) <= weak else LIKELY, most - BEHIND)]
     tried = [run for _, run in sorted(likely, key=lambda one: (-one[0], one[1]))][:MOST_TRIED]
-    if not weak:
+    if not astray:
         return tried
     alike = gains.max(axis=1) - ALIKE_PRICE * lengths - math.log(count) - place
-    beside = [runs[index] for index in np.argsort(-alike, kind="stable") if alike[index] > LIKELY and set(runs[index]) <= weak]
-    return [*tried, *(run for run in beside[:MOST_WEAK] if run not in tried)]
+    beside = [
+        runs[index] for index in np.argsort(-alike, kind="stable") if alike[index] > LIKELY and set(runs[index]) <= weak and set(runs[index]) & astray
+    ]
+    return [*tried, *(run for run in beside[:MOST_ASTRAY] if run not in tried)]
 
 
 def _weak(shots: Shots, found: Searched) -> set[int]:
-    """Return the shots of pieces whose shots hardly check each other, and shots far off their piece, with their neighbours."""
+    """Return the shots of pieces whose shots hardly check each other, with their neighbours."""
     shape = found.shape
+    return _on_pieces(shots, shape, [piece for piece in range(len(shape.chain)) if _checks(shape, piece) < WELL_CHECKED])
+
+
+def _astray(shots: Shots, found: Searched) -> set[int]:
+    """Return the shots far off their piece, and those of pieces which they lie off by more than noise, with their neighbours."""
+    shape, place = found.shape, {name: index for index, name in enumerate(shots.names)}
+    far = np.abs(shape.fit.offsets) > FAR_OFF * shape.fit.sigmas * math.sqrt(found.noise)
+    rows = {(place[name] + step) % len(shots) for name, off in zip(shape.shots.names, far, strict=True) if off for step in range(-2, 3)}
+    return rows | _on_pieces(shots, shape, [piece for piece in range(len(shape.chain)) if _strained(shape, piece, found.noise)])
+
+
+def _on_pieces(shots: Shots, shape: Shape, pieces: Collection[int]) -> set[int]:
     place = {name: index for index, name in enumerate(shots.names)}
-    own = np.array([place[name] for name in shape.shots.names], dtype=np.intp)
-    far = own[np.abs(shape.fit.offsets) > FAR_OFF * shape.fit.sigmas * math.sqrt(found.noise)]
-    weak = {int(index + step) % len(shots) for index in far for step in range(-2, 3)}
-    for piece in range(len(shape.chain)):
-        if _checks(shape, piece) < WELL_CHECKED or _strained(shape, piece, found.noise):
-            weak |= {int(index + step) % len(shots) for index in own[shape.sightings.pieces == piece] for step in (-1, 0, 1)}
-    return weak
+    own = [place[name] for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if piece in pieces]
+    return {(index + step) % len(shots) for index in own for step in (-1, 0, 1)}
 
 
 def _strained(shape: Shape, piece: int, noise: float) -> bool:
@@ -468,8 +482,15 @@ def _read(shots: Shots, run: Run, plain: Searched, *, closed: bool, arcs: bool) 
         stretch=tuple(sorted({*run, *ends, *on_slight})) if slight or uneven else run,
         unchecked=max(shown.get(shots.names[index], 0.0) for index in run) < UNCHECKED,
         in_corner=len(run) == 1 and _cuts_the_corner(shape.chain, _gap(shots, run, shape.chain), shots.points[run[0]], float(sigmas[0])),
+        alone=closed and _one_corner(shape),
         found=found,
     )
+
+
+def _one_corner(shape: Shape) -> bool:
+    """Say whether a closed line has curves and but one corner."""
+    corners = sum(abs(turn_at(shape.chain, vertex)) > CLEAR_CORNER for vertex in range(len(shape.chain)))
+    return sum(shape.curved) >= ROUNDED and corners == 1
 
 
 def uneven_coping(shape: Shape, stations: Array, offsets: Array, sigmas: Array, noise: float) -> bool:

@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import chi2
 
 from pipeline.edge.as_built import Coping, as_built, as_built_inside
-from pipeline.edge.blunders import chi_square_limit, off_the_line, rows_about, unchecked_beside, uneven_coping
+from pipeline.edge.blunders import Reading, chi_square_limit, off_the_line, rows_about, unchecked_beside, uneven_coping, weighed
 from pipeline.edge.fit import shape_of_cut
 from pipeline.edge.lines import fitted
 from pipeline.edge.passing import savings
@@ -223,3 +223,10 @@ def test_a_coping_lies_off_by_one_width(offsets, uneven):
     shape = sides()[1]
     stations, sigmas = np.linspace(2.5, 4.5, len(offsets)), np.full(len(offsets), 0.004)
     assert uneven_coping(shape, stations, np.array(offsets), sigmas, 1.0) == uneven
+
+
+@pytest.mark.parametrize(("alone", "gain", "doubtful"), [(True, 1.3, ()), (False, 1.3, (5,)), (True, 7.0, (5,))])
+def test_a_corner_that_may_be_rounded_is_doubted_unless_all_others_are_rounded(alone, gain, doubtful):
+    """But where a blunder is twenty times as likely as the rounded corner, it is doubted there too."""
+    reading = Reading(run=(5,), gain=gain, proven=True, stretch=(5,), in_corner=True, unchecked=False, alone=alone)
+    assert weighed([reading], 40).doubtful == doubtful
