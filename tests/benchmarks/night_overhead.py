@@ -14,6 +14,7 @@ import math
 import multiprocessing
 import os
 import shutil
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -23,6 +24,8 @@ from tests.conftest import ROOT
 from tests.truth.outlines import random_outlines
 from tests.truth.stress_sites import open_site, write_job
 from tests.unit.batch.toy_line import add_job, toy_house
+
+SPREAD = 9  # jobs changed one after another
 
 # In a process between: the system counts in what a process held before it became the one to be measured.
 _STOPWATCH = """
@@ -85,7 +88,7 @@ def timed(*words: str | Path, house: Path = ROOT) -> tuple[float, float, float]:
 
 
 def measure(jobs: int, *, toy: bool, keep_bare: bool = True) -> dict[str, float]:
-    """Time a first night, a night without change, one with one job changed, and a single job."""
+    """Time a first night, a night without change, nights with one job changed, and single jobs."""
     with tempfile.TemporaryDirectory() as scratch:
         place = Path(scratch)
         house = toy_house(place / "house") if toy else ROOT
@@ -101,14 +104,27 @@ def measure(jobs: int, *, toy: bool, keep_bare: bool = True) -> dict[str, float]
         batch = ("pipeline", "batch", queue, "--out", place / "out", "--cores", "2")
         found["night s"], found["night cpu"], found["head MB"] = timed(*batch, house=house)
         found["again s"], found["again cpu"], _ = timed(*batch, house=house)
-        changed = queue / f"site-{jobs // 2:04d}"
-        with (changed / "points.csv").open("a") as file:
-            file.write("# shot again\n")
-        found["one changed s"], found["one changed cpu"], _ = timed(*batch, house=house)
-        found["job s"], found["job cpu"], _ = timed("pipeline", "job", changed, "--out", place / "single", house=house)
+        found.update(_one_by_one(batch, queue, place, house))
         shutil.rmtree(place / "out", ignore_errors=True)
     if keep_bare:
         found["ratio s"], found["ratio cpu"] = found["night s"] / found["bare s"], found["night cpu"] / found["bare cpu"]
+    return found
+
+
+def _one_by_one(batch: tuple[str | Path, ...], queue: Path, place: Path, house: Path) -> dict[str, float]:
+    """Time a night with one job changed, and that job by itself from nothing, for jobs spread evenly over the queue: median and most of each."""
+    jobs = sorted(folder for folder in queue.iterdir() if (folder / "points.csv").is_file())
+    spread = jobs[len(jobs) // (2 * SPREAD) :: max(len(jobs) // SPREAD, 1)][:SPREAD]
+    nights, singles = [], []
+    for number, changed in enumerate(spread):
+        with (changed / "points.csv").open("a") as file:
+            file.write("# shot again\n")
+        nights.append(timed(*batch, house=house))
+        singles.append(timed("pipeline", "job", changed, "--out", place / f"single-{number}", house=house))
+    found: dict[str, float] = {}
+    for name, rows in (("one changed", nights), ("job", singles)):
+        clock, computing = ([row[column] for row in rows] for column in (0, 1))
+        found |= {f"{name} s": statistics.median(clock), f"{name} most s": max(clock), f"{name} cpu": statistics.median(computing)}
     return found
 
 
