@@ -109,6 +109,18 @@ def test_crossing_water_is_held_with_the_place():
         assert "order-mended" in refs(site)
 
 
+@pytest.mark.parametrize("corners", [((0, 0), (6, 4), (6, 0), (0, 4)), ((0, 0), (4, 0), (4, 4), (2, -3), (0, 4))])
+def test_water_that_crosses_itself_is_held_however_well_it_is_shot(corners):
+    """Six shots a side: then it is not for want of shots."""
+    field = Field()
+    for (x, y), (to_x, to_y) in zip(corners, (*corners[1:], corners[0]), strict=True):
+        for step in range(6):
+            field.shoot("WATER", x + (to_x - x) * step / 6, y + (to_y - y) * step / 6)
+    with pytest.raises(SurveyError) as held:
+        fit_site(default_job(), field.survey())
+    assert {reason.ref for reason in held.value.reasons} <= {"line-crosses-itself", "edge-in-doubt"}
+
+
 def test_feet_taken_for_metres_are_held():
     field = Field()
     for x, y in [(0, 0), (120, 0), (240, 0), (240, 130), (120, 130), (0, 130)]:
