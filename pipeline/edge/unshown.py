@@ -2,9 +2,9 @@
 
 A piece with as many shots as numbers fits them exactly, whatever the edge is.  One such straight side between sides that are well shot is
 known all the same, if it is straight.  Where two of them stand side by side, the shots could be shared out between other pieces, more or
-fewer; an arc through three shots could be two sides, a side from curve to curve an arc; and where an end shot lies on the neighbour as well
-as on its own piece, nothing is left that holds the piece if it is the neighbour's.  The adjustment's sigmas know the pieces taken and
-nothing of that.
+fewer; nor does it help that one of them is parallel to a single far side: among many sides one will be, by chance.  An arc through three
+shots could be two sides, a side from curve to curve an arc; and where an end shot lies on the neighbour as well as on its own piece, nothing
+is left that holds the piece if it is the neighbour's.  The adjustment's sigmas know the pieces taken and nothing of that.
 
 References
 ----------
@@ -23,6 +23,8 @@ from pipeline.edge.free_form import FreeFit
 from pipeline.edge.hypotheses import AS_BUILT
 
 CHECKED: Final = 1 / 3  # [-] sum of the redundancies of a piece's shots, from which they check each other
+LINE_HELD: Final = 2  # shots that hold a line
+COMPANY: Final = 2  # sides bound together that may be so by chance
 CLOSELY: Final = 2.0  # [-] times what builders hold: a condition no looser is one the shots bear out
 ANGLES: Final = ("parallel", "square")
 AS_WELL: Final = 9.21  # chi-square, 2 degrees of freedom, 1 %: a rise within which a shot may lie on the neighbour too
@@ -40,8 +42,9 @@ def unshown(shape: Shape) -> tuple[str, ...]:
         return ()
     count = len(shape.chain)
     slight = [piece for piece in range(count) if _checks(shape, piece) < CHECKED and not _bound(shape, piece)]
-    pairs = {piece for piece in slight if (piece - 1) % count in slight or (piece + 1) % count in slight}
-    doubted = {piece for piece in slight if piece in pairs or shape.curved[piece] or _between_curves(shape, piece) or _loose(shape, piece)}
+    alone = {piece for piece in range(count) if piece in slight or (_bare(shape, piece) and not _in_company(shape, piece))}
+    pairs = {piece for piece in alone if (piece - 1) % count in alone or (piece + 1) % count in alone}
+    doubted = pairs | {piece for piece in slight if shape.curved[piece] or _between_curves(shape, piece) or _loose(shape, piece)}
     return tuple(name for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if piece in doubted)
 
 
@@ -52,6 +55,20 @@ def _checks(shape: Shape, piece: int) -> float:
 def _bound(shape: Shape, piece: int) -> bool:
     """Say whether a side lies square or parallel to another, as told by shots that show it as closely as builders hold it: no other side would."""
     return any(piece in (tie.first, tie.second) and 0 < tie.sigma < CLOSELY * AS_BUILT[tie.kind] for tie in shape.fit.ties if tie.kind in ANGLES)
+
+
+def _bare(shape: Shape, piece: int) -> bool:
+    """Say whether a side keeps no more shots than hold it: what checks it then is the conditions it was given."""
+    return not shape.curved[piece] and int((shape.sightings.pieces == piece).sum()) <= LINE_HELD
+
+
+def _in_company(shape: Shape, piece: int) -> bool:
+    """Say whether a side is bound square or parallel to a neighbour or to more than one other side: among many sides one may be parallel to another by chance."""
+    group, count = {piece}, len(shape.chain)
+    ties = [{tie.first, tie.second} for tie in shape.fit.ties if tie.kind in ANGLES]
+    while grown := set().union(*(tie for tie in ties if tie & group)) - group:
+        group |= grown
+    return len(group) > COMPANY or not group.isdisjoint({(piece - 1) % count, (piece + 1) % count})
 
 
 def _between_curves(shape: Shape, piece: int) -> bool:

@@ -7,9 +7,13 @@ import pytest
 
 from pipeline.edge.as_built import as_built
 from pipeline.edge.lines import fitted
+from pipeline.errors import SurveyError
 from pipeline.geometry.chain import polyline
 from tests.benchmarks.edge_accuracy import drawn
 from tests.benchmarks.edge_truth import SHAPES, plainly_shot, shoot, shots_at
+from tests.truth.outlines import random_outlines
+from tests.truth.stress_sites import open_site
+from tests.truth.through_line import take_through
 from tests.unit.edge.test_blunders import water
 
 
@@ -64,3 +68,12 @@ def test_a_rounded_corner_with_two_shots_on_it_is_found():
     """50 by 25 m with corners of 3 m radius, a shot every 1.84 m: one corner has two, and taken as cut it came out 230 mm off."""
     chain = as_built(by_spacing_alone("50 m large", 5).shots, closed=True, arcs=True).shape.chain
     assert sorted(round(piece.radius) for piece in chain.pieces() if piece.is_arc) == [3, 3, 3, 3]
+
+
+def test_a_parallel_by_chance_vouches_for_no_side(tmp_path):
+    """Two sides of two shots each beside one another, one of them parallel to a far side as it happens: an arc of 0.4 m radius was read as a side, 79 mm off."""
+    site = open_site("chance", random_outlines(38)[21], 5059)
+    with pytest.raises(SurveyError) as held:
+        take_through(site.shots, tmp_path, last="edge")
+    assert [reason.ref for reason in held.value.reasons] == ["edge-not-shown"]
+    assert "101, 102, 103, 104" in held.value.reasons[0].what
