@@ -180,13 +180,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     others: tuple[tuple[Shape, float], ...] = ()
     if free is None:
         found, aside = _without_blunders(row, told, closed=closed, arcs=arcs)
-        late = _behind(found.shape)
-        if late and len(row) <= DENSE:
-            along = _along(found.shape)
-            if crossing(along.points, closed=closed) is None:
-                found = searched(along, closed=closed, arcs=arcs)
-            elif not told.doubtful:  # no order mends it: it is the piece that lies wrong
-                told, late = msgspec.structs.replace(told, doubtful=rows_about(found.shape, row, late)), ()
+        found, told, late = _put_in_order(found, row, told, closed=closed, arcs=arcs)
         free = _rather_free(row, found, aside) if may_be_free else None
         noise = found.noise
     if free is None:
@@ -212,6 +206,19 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         unshown=unshown(shape) if blunders else (),
         others=tuple((other.chain, likely) for other, likely in others),
     )
+
+
+def _put_in_order(found: Searched, row: Shots, told: Told, *, closed: bool, arcs: bool) -> tuple[Searched, Told, tuple[str, ...]]:
+    """Return what is found with the shots in their order along it, what is told of them, and the names of those that ran backwards."""
+    late = _behind(found.shape)
+    if not late or len(row) > DENSE:
+        return found, told, late
+    along = _along(found.shape)
+    if crossing(along.points, closed=closed) is None:
+        return searched(along, closed=closed, arcs=arcs), told, late
+    if told.doubtful:
+        return found, told, late
+    return found, msgspec.structs.replace(told, doubtful=rows_about(found.shape, row, late)), ()  # no order mends it: it is the piece that lies wrong
 
 
 class Free(msgspec.Struct, frozen=True, kw_only=True):
