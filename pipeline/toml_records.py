@@ -60,7 +60,7 @@ def _reason(message: str, table: dict[str, Any], kind: type, file: str, text: st
             what=f"unknown key `{key}`" + (f" in [{where}]" if where else ""),
             why="a key that is not read would be missed in silence",
             file=file,
-            line=_line_of(key, text),
+            line=line_of(key, text),
             do=f"{did_you_mean}allowed here: {', '.join(sorted(known))}",
         )
     return Reason(
@@ -68,7 +68,7 @@ def _reason(message: str, table: dict[str, Any], kind: type, file: str, text: st
         what=f"`{where}`: {message.split(' - at ')[0].replace('enum value', 'word')}" if where else message,
         why="the value cannot be read",
         file=file,
-        line=_line_of(re.sub(r"\[.*", "", key), text),
+        line=line_of(re.sub(r"\[.*", "", key), text),
         do=_what_to_write(message, kind, where),
     )
 
@@ -109,7 +109,8 @@ def _struct_within(hint: Any) -> type | None:
     return None
 
 
-def _line_of(key: str, text: str) -> int | None:
+def line_of(key: str, text: str) -> int | None:
+    """Return the first line of a TOML file's text where a key or table of a name stands; None where none does."""
     for number, line in enumerate(text.splitlines(), 1):
         if re.match(rf"\s*(\[+)?\s*\"?{re.escape(key)}\"?\s*(=|\]|\.)", line):
             return number

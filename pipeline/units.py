@@ -177,7 +177,7 @@ def format_length(length: float, units: ReportUnits) -> str:
     >>> format_length(0.762, "mm")
     '762 mm'
     """
-    return feet_inches(length) if units == "inch" else f"{length / MILLIMETRE:.0f} mm"
+    return feet_inches(length) if units == "inch" else f"{length / MILLIMETRE:z.0f} mm"
 
 
 def feet_inches(length: float, denominator: int = 16) -> str:

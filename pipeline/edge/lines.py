@@ -207,7 +207,7 @@ def _unshown(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reaso
         ref="edge-not-shown",
         what=f"{line.name}: the shots {', '.join(names)} are too few to show how the edge runs there",
         why="no shot checks the sides and curves drawn through them, and others pass through them just as well",
-        do="shoot more here: three points or more on every side and five on every curve",
+        do="shoot more here: three points or more on every side, and on every curve five or more, one every 40 degrees of its turn",
     )
 
 

@@ -27,6 +27,7 @@ BAD_JOIN: Final = 2.5  # [-] standard deviations of a residual that shows a join
 NEAR_JOIN: Final = 3  # shots on either side of it
 SHORT: Final = 4  # shots of a line that may be a bit of a longer arc
 SMALL: Final = 3  # shots of a piece that may be a corner overshot, a blunder, or nothing
+BENT_AWAY: Final = ((1, 2), (2, 1), (2, 2))  # shots an arc put between two pieces takes from the one before and the one after
 MOST_TRIALS: Final = 300  # exchanges after which no further round is begun: a line that needs more is no row of lines and arcs
 MOST_ROUNDS: Final = 60
 WORTH: Final = 0.5  # [half nats] a lesser gain is no gain
@@ -270,21 +271,49 @@ def _exchanges(best: Searched, costs: Costs) -> Iterator[Cut]:
     yield from _bends(best.cut, costs)
     yield from _shared_out(best.cut, costs)
     yield from _straights_between(best, costs)
+    yield from _arcs_between(best, costs)
     yield from _splits(best, costs)
+
+
+def _arcs_between(best: Searched, costs: Costs) -> Iterator[Cut]:
+    """A flat arc put where two pieces meet badly in a corner: its few shots hardly show it by themselves."""
+    now, count = best.cut, len(best.cut)
+    smooth = {tie.second for tie in best.shape.fit.ties if tie.kind == "tangent"}
+    bad = _badly_met(best, costs)
+    for index in range(0 if costs.closed else 1, count):
+        if index in smooth or not bad[index]:
+            continue
+        before, after = now[index - 1], now[index]
+        laps = costs.points if index == 0 else 0
+        for back, ahead in BENT_AWAY:
+            arc = Stretch(first=before.last + 1 - back - laps, last=after.first - 1 + ahead, is_arc=True, smooth=True)
+            if not (_spares(before, back) and _spares(after, ahead) and math.isfinite(_cost(costs, arc, True))):
+                continue
+            parts = list(now)
+            parts[index - 1] = msgspec.structs.replace(before, last=before.last - back)
+            parts[index] = msgspec.structs.replace(after, first=after.first + ahead, shared=False)
+            parts.insert(index, arc)
+            yield _normal(tuple(parts), costs.points)
+
+
+def _badly_met(best: Searched, costs: Costs) -> list[bool]:
+    """Say of each piece whether a shot near its beginning lies far off the chain."""
+    fit = best.shape.fit
+    bad = np.abs(fit.offsets) > BAD_JOIN * fit.sigmas * math.sqrt(best.noise)
+    near = [[(before.last + step) % costs.points for step in range(-NEAR_JOIN, NEAR_JOIN + 2)] for before in (best.cut[-1], *best.cut[:-1])]
+    return [bool(bad[rows].any()) for rows in near]
 
 
 def _straights_between(best: Searched, costs: Costs) -> Iterator[Cut]:
     """A short straight put between two curves, or where a curve meets its neighbour badly: too few shots lie on it to be found by itself."""
     now, count = best.cut, len(best.cut)
-    fit = best.shape.fit
-    bad = np.abs(fit.offsets) > BAD_JOIN * fit.sigmas * math.sqrt(best.noise)
+    bad = _badly_met(best, costs)
     for index in range(0 if costs.closed else 1, count):
         before, after = now[index - 1], now[index]
         if not (before.is_arc or after.is_arc):
             continue
         laps = costs.points if index == 0 else 0
-        near = [(before.last + step) % costs.points for step in range(-NEAR_JOIN, NEAR_JOIN + 2)]
-        badly = bool(bad[near].any())
+        badly = bad[index]
         if not badly and not (before.is_arc and after.is_arc):
             continue
         for back, ahead in ((1, 1), (1, 0), (0, 1), (2, 1), (1, 2), (2, 2))[: 6 if badly else 3]:

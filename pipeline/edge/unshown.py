@@ -4,7 +4,8 @@ A piece with as many shots as numbers fits them exactly, whatever the edge is.  
 known all the same, if it is straight.  Where two of them stand side by side, the shots could be shared out between other pieces, more or
 fewer; nor does it help that one of them is parallel to a single far side: among many sides one will be, by chance.  An arc through three
 shots could be two sides, a side from curve to curve an arc; and where an end shot lies on the neighbour as well as on its own piece, nothing
-is left that holds the piece if it is the neighbour's.  The adjustment's sigmas know the pieces taken and nothing of that.
+is left that holds the piece if it is the neighbour's.  A circle with a shot every 45 degrees may be an octagon shot at its corners.  The
+adjustment's sigmas know the pieces taken and nothing of that.
 
 References
 ----------
@@ -14,6 +15,7 @@ error that shows (from memory).
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -21,12 +23,14 @@ import numpy as np
 from pipeline.edge.fit import Shape, refitted
 from pipeline.edge.free_form import FreeFit
 from pipeline.edge.hypotheses import AS_BUILT
+from pipeline.geometry.projection import project
 
 CHECKED: Final = 1 / 3  # [-] sum of the redundancies of a piece's shots, from which they check each other
 LINE_HELD: Final = 2  # shots that hold a line
 COMPANY: Final = 2  # sides bound together that may be so by chance
 CLOSELY: Final = 2.0  # [-] times what builders hold: a condition no looser is one the shots bear out
 ANGLES: Final = ("parallel", "square")
+SPARSE: Final = math.radians(42)  # turn of a curve from every shot to the next, beyond which they may all be corners: a regular octagon's stand 45 degrees apart
 AS_WELL: Final = 9.21  # chi-square, 2 degrees of freedom, 1 %: a rise within which a shot may lie on the neighbour too
 
 
@@ -40,12 +44,24 @@ def unshown(shape: Shape) -> tuple[str, ...]:
     """
     if isinstance(shape.fit, FreeFit) or not shape.chain.closed:
         return ()
+    if _may_be_corners(shape):
+        return shape.shots.names
     count = len(shape.chain)
     slight = [piece for piece in range(count) if _checks(shape, piece) < CHECKED and not _bound(shape, piece)]
     alone = {piece for piece in range(count) if piece in slight or (_bare(shape, piece) and not _in_company(shape, piece))}
     pairs = {piece for piece in alone if (piece - 1) % count in alone or (piece + 1) % count in alone}
     doubted = pairs | {piece for piece in slight if shape.curved[piece] or _between_curves(shape, piece) or _loose(shape, piece)}
     return tuple(name for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if piece in doubted)
+
+
+def _may_be_corners(shape: Shape) -> bool:
+    """Say whether a line of arcs alone turns so far from every shot to the next that all of them may be corners of a polygon."""
+    if not all(shape.curved):
+        return False
+    chain, marks = shape.chain, np.array(shape.chain.piece_stations())
+    turned = np.concatenate(([0.0], np.cumsum([abs(piece.sweep) for piece in chain.pieces()])))
+    at = np.sort(np.interp(project(chain, shape.shots.points)[0], marks, turned))
+    return float(np.diff(at, append=at[:1] + turned[-1]).min()) > SPARSE
 
 
 def _checks(shape: Shape, piece: int) -> float:

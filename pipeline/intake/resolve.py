@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 
 from pipeline.errors import JobError, Reason
+from pipeline.intake.ranges import checked_ranges
 from pipeline.model.job import Job
 from pipeline.model.rules import RulePack
 from pipeline.model.shop import JobOptions, Limits, Shop
@@ -35,7 +36,9 @@ def resolve_shop(own: Table | None = None, *, file: str = "shop.toml", text: str
     """Lay a shop's own table over the default one; returns the shop and its job defaults."""
     merged = merged_tables(default_shop_table(), own or {})
     defaults = merged.pop("defaults")
-    return read_record(merged, Shop, file=file, text=text), defaults
+    shop = read_record(merged, Shop, file=file, text=text)
+    checked_ranges(shop, file=file, text=text)
+    return shop, defaults
 
 
 def resolve_options(defaults: Table, own: Table | None = None, *, file: str = "job.toml", text: str = "") -> JobOptions:
@@ -46,7 +49,9 @@ def resolve_options(defaults: Table, own: Table | None = None, *, file: str = "j
         table["fence"] = {**fence, "setback": defaults["fence"]["setback"], "best_setback": True}
     if type(table.get("due")) is datetime.date:  # TOML's own date, without a time of day
         table["due"] = table["due"].isoformat()
-    return read_record(table, JobOptions, file=file, text=text)
+    options = read_record(table, JobOptions, file=file, text=text)
+    checked_ranges(options, file=file, text=text)
+    return options
 
 
 def shipped_packs() -> dict[str, RulePack]:

@@ -77,7 +77,7 @@ class _Round:
             for each, pulled in zip(sets, pulls, strict=True)
         ]
         ended = search(self.grid, self.sizes, starts, self.inner, custom=self.custom, must=self.custom).ended[:, -1]
-        found = [ended[row, self.places.before[each]] for row, each in enumerate(sets)]
+        found = [ended[self.places.before[each], row] for row, each in enumerate(sets)]
         return [
             int(np.where(keys < NEVER, np.maximum(keys - pull, keys // COST_KEY * COST_KEY), NEVER).min())
             for keys, pull in zip(found, pulls, strict=True)

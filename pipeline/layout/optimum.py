@@ -83,14 +83,15 @@ class Search:
 
     Parameters
     ----------
-    inside : array (batch, layers, posts + 1, n)
+    inside : array (n, posts + 1, layers, batch)
         Least key with the n-th node a post of an unfinished panel, by posts so far (index 0 unused).
-    ended : array (batch, layers, n)
+    ended : array (n, layers, batch)
         Least key with a panel ending at the node.
 
     Notes
     -----
-    A layer is how many gates were passed; where a custom panel has to be among the panels, once over without and once over with one.
+    A layer is how many gates were passed; where a custom panel has to be among the panels, once over without and once over with one.  Nodes stand first: moves take
+    them in any order, and what stands behind one of them is then read as one piece.
     """
 
     grid: Grid
@@ -109,7 +110,7 @@ class Search:
 
     def best_end(self, row: int, ends: Sequence[tuple[int, int]]) -> tuple[int, int]:
         """Return (key, node) of the best end among (node, closing key) pairs for one row of the batch."""
-        found = [(min(int(self.ended[row, -1, node]) + key, NEVER), node) for node, key in ends]
+        found = [(min(int(self.ended[node, -1, row]) + key, NEVER), node) for node, key in ends]
         return min(found)
 
     def way_to(self, row: int, end: int) -> Way:
@@ -123,13 +124,13 @@ class Search:
                 break
             holes.append(source)
             kinds.append(kind)
-        return Way(int(self.ended[row, -1, end]), tuple(holes[::-1]), tuple(kinds[::-1]))
+        return Way(int(self.ended[end, -1, row]), tuple(holes[::-1]), tuple(kinds[::-1]))
 
     def _posts_at_end(self, row: int, gate: int, node: int) -> int:
         """Return the posts of the stock panel that ends at a node, 0 for a custom panel."""
-        wanted = int(self.ended[row, gate, node])
+        wanted = int(self.ended[node, gate, row])
         for posts, price in self.sizes.stock:
-            if int(self.inside[row, gate, posts, node]) + price * COST_KEY == wanted:
+            if int(self.inside[node, posts, gate, row]) + price * COST_KEY == wanted:
                 return posts
         return 0
 
@@ -139,32 +140,32 @@ class Search:
         if posts == 0:
             source, gate = self._custom_start(row, gate, node)
             return source, "custom", gate, 1
-        wanted = int(self.inside[row, gate, posts, node]) - int(self.grid.hole_key[node])
+        wanted = int(self.inside[node, posts, gate, row]) - int(self.grid.hole_key[node])
         for source, key in zip(self.grid.spacing_from[node], self.grid.spacing_key[node], strict=True):
-            if key < NEVER and int(self.inside[row, gate, posts - 1, source]) + int(key) * GIVE_KEY == wanted:
+            if key < NEVER and int(self.inside[source, posts - 1, gate, row]) + int(key) * GIVE_KEY == wanted:
                 return int(source), "spacing", gate, posts - 1
         raise AssertionError("a state without a way back")
 
     def _before_panel(self, row: int, gate: int, node: int) -> tuple[int, str, int, int]:
-        wanted = int(self.inside[row, gate, 1, node]) - int(self.grid.hole_key[node])
+        wanted = int(self.inside[node, 1, gate, row]) - int(self.grid.hole_key[node])
         source = int(self.grid.joint_from[node])
-        if source >= 0 and int(self.ended[row, gate, source]) == wanted:
+        if source >= 0 and int(self.ended[source, gate, row]) == wanted:
             return source, "joint", gate, self._posts_at_end(row, gate, source)
         if gate % self.passed > 0:
             moves = self.gates[gate % self.passed - 1]
             source = int(moves.from_nodes[node])
-            if source >= 0 and int(self.ended[row, gate - 1, source]) + int(moves.keys[node]) == wanted:
+            if source >= 0 and int(self.ended[source, gate - 1, row]) + int(moves.keys[node]) == wanted:
                 return source, "gate", gate - 1, self._posts_at_end(row, gate - 1, source)
         return node, "start", gate, 1
 
     def _custom_start(self, row: int, gate: int, node: int) -> tuple[int, int]:
         """Return (node, layer) at which the custom panel that ends at a node begins."""
-        wanted = int(self.ended[row, gate, node]) - int(self.grid.hole_key[node])
+        wanted = int(self.ended[node, gate, row]) - int(self.grid.hole_key[node])
         last = int(self.grid.custom_last[node])
         for tier, (_, price) in enumerate(self.sizes.custom):
             first = int(self.grid.custom_first[tier, node])
             for layer in (gate, gate - self.passed) if self.must else (gate,):
-                found = first + np.nonzero(self.inside[row, layer, 1, first : last + 1] + CUSTOM_KEY + price * COST_KEY == wanted)[0]
+                found = first + np.nonzero(self.inside[first : last + 1, 1, layer, row] + CUSTOM_KEY + price * COST_KEY == wanted)[0]
                 if self.careful:
                     found = found[customs_stand_clear(self.grid, self.sizes, found, np.full(len(found), node))]
                 if len(found):
@@ -208,15 +209,15 @@ def search(
         grid=grid,
         sizes=sizes,
         gates=gates,
-        inside=np.full((batch, layers, sizes.most_posts + 1, count), NEVER, dtype=np.int64),
-        ended=np.full((batch, layers, count), NEVER, dtype=np.int64),
+        inside=np.full((count, sizes.most_posts + 1, layers, batch), NEVER, dtype=np.int64),
+        ended=np.full((count, layers, batch), NEVER, dtype=np.int64),
         custom=custom and bool(sizes.custom),
         careful=careful,
         must=must,
     )
     for row, nodes in enumerate(starts):
         for node, key in nodes:
-            run.inside[row, 0, 1, node] = min(key + int(grid.hole_key[node]), int(run.inside[row, 0, 1, node]))
+            run.inside[node, 1, 0, row] = min(key + int(grid.hole_key[node]), int(run.inside[node, 1, 0, row]))
     for start, end in blocks_of(grid, custom=run.custom):
         _fill(run, start, end)
     return run
@@ -246,17 +247,17 @@ def _fill(run: Search, start: int, end: int) -> None:
             break
         into = here if len(real) == end - start else real
         costs = grid.spacing_key[into, column] * GIVE_KEY + grid.hole_key[into]
-        reached = inside[:, :, 1:-1, in_a_row(grid.spacing_from[into, column])] + costs
-        inside[:, :, 2:, into] = np.minimum(inside[:, :, 2:, into], reached)
+        reached = inside[in_a_row(grid.spacing_from[into, column]), 1:-1] + costs[:, None, None, None]
+        inside[into, 2:] = np.minimum(inside[into, 2:], reached, out=reached)
     taken = start + np.nonzero(~grid.open_nodes[here])[0]
-    inside[:, :, 2:, taken] = NEVER
+    inside[taken, 2:] = NEVER
     for posts, price in run.sizes.stock:
-        np.minimum(ended[:, :, here], inside[:, :, posts, here] + price * COST_KEY, out=ended[:, :, here])
+        np.minimum(ended[here], inside[here, posts] + price * COST_KEY, out=ended[here])
     if run.custom:
         _end_customs(run, here)
-    ended[:, :, taken] = NEVER
+    ended[taken] = NEVER
     _begin_panels(run, here)
-    inside[:, :, 1, taken] = NEVER
+    inside[taken, 1] = NEVER
 
 
 def in_a_row(nodes: Indices) -> Indices | slice:
@@ -267,20 +268,20 @@ def in_a_row(nodes: Indices) -> Indices | slice:
 
 
 def _begin_panels(run: Search, here: slice) -> None:
-    first = run.inside[:, :, 1, here]
+    first = run.inside[here, 1]
     sources = run.grid.joint_from[here]
     own = run.grid.hole_key[here]
-    after_joint = run.ended[:, :, in_a_row(sources)] + own
+    after_joint = run.ended[in_a_row(sources)] + own[:, None, None]
     if sources.min() < 0:
-        after_joint[:, :, sources < 0] = NEVER
+        after_joint[sources < 0] = NEVER
     np.minimum(first, after_joint, out=first)
     for gate, moves in enumerate(run.gates):
         sources = moves.from_nodes[here]
         real = np.nonzero(sources >= 0)[0]
         if len(real):
             into = first[:, gate + 1 :: run.passed]
-            through = run.ended[:, gate :: run.passed, sources[real]] + (moves.keys[here] + own)[real]
-            into[:, :, real] = np.minimum(into[:, :, real], through)
+            through = run.ended[sources[real], gate :: run.passed] + (moves.keys[here] + own)[real, None, None]
+            into[real] = np.minimum(into[real], through)
 
 
 def _end_customs(run: Search, here: slice) -> None:
@@ -296,11 +297,12 @@ def _end_customs(run: Search, here: slice) -> None:
             good = good[~near]
         if len(good):
             ends = here.start + good
-            found = _sliding_minimum(run.inside[:, :, 1, :], first[good], last[good]) + CUSTOM_KEY + price * COST_KEY + run.grid.hole_key[ends]
+            own = CUSTOM_KEY + price * COST_KEY + run.grid.hole_key[ends]
+            found = _sliding_minimum(run.inside[:, 1], first[good], last[good]) + own[:, None, None]
             if run.must:
                 found = np.minimum(found[:, : run.passed], found[:, run.passed :])
             into = run.ended[:, -run.passed :]
-            into[:, :, ends] = np.minimum(into[:, :, ends], found)
+            into[ends] = np.minimum(into[ends], found)
 
 
 def _over_forbidden(grid: Grid, first: Indices, ends: Indices) -> Flags:
@@ -313,10 +315,10 @@ def _end_customs_carefully(run: Search, ends: Indices, first: Indices, last: Ind
     """End custom panels at nodes from the cheapest beginnings that leave every inner post on free ground: all pairs of both looked at together."""
     if not len(ends):
         return
-    for row in range(run.inside.shape[0]):
-        for gate in range(run.inside.shape[1]):
+    for row in range(run.inside.shape[3]):
+        for gate in range(run.inside.shape[2]):
             low = int(first[0])
-            values = run.inside[row, gate, 1, low : int(last[-1]) + 1]
+            values = run.inside[low : int(last[-1]) + 1, 1, gate, row]
             reached = np.nonzero(values < (run.careful * CUSTOM_KEY))[0] + low
             begin, stop = np.searchsorted(reached, first), np.searchsorted(reached, last, side="right")
             count = np.maximum(stop - begin, 0)
@@ -324,8 +326,8 @@ def _end_customs_carefully(run: Search, ends: Indices, first: Indices, last: Ind
                 continue
             of = np.repeat(np.arange(len(ends)), count)
             starts = reached[np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(begin, count)]
-            keys = run.inside[row, gate, 1, starts] + CUSTOM_KEY + price * COST_KEY + run.grid.hole_key[ends[of]]
-            into = run.ended[row, gate % run.passed - run.passed]
+            keys = run.inside[starts, 1, gate, row] + CUSTOM_KEY + price * COST_KEY + run.grid.hole_key[ends[of]]
+            into = run.ended[:, gate % run.passed - run.passed, row]
             better = keys < into[ends[of]]
             of, starts, keys = of[better], starts[better], keys[better]
             clear = customs_stand_clear(run.grid, run.sizes, starts, ends[of])
@@ -354,7 +356,7 @@ def customs_stand_clear(grid: Grid, sizes: Measures, starts: Indices, ends: Indi
 
 
 def _sliding_minimum(values: Keys, first: Indices, last: Indices) -> Keys:
-    """Return the least value within first..last, both included, for windows whose two sides only move forward.
+    """Return the least value within first..last, both included, along the first axis, for windows whose two sides only move forward.
 
     Notes
     -----
@@ -364,9 +366,9 @@ def _sliding_minimum(values: Keys, first: Indices, last: Indices) -> Keys:
     if low > high:  # no part is shared: each half by itself
         half = len(first) // 2
         if half == 0:
-            return np.asarray(values[..., low : int(last[0]) + 1].min(axis=-1, keepdims=True))
-        return np.concatenate((_sliding_minimum(values, first[:half], last[:half]), _sliding_minimum(values, first[half:], last[half:])), axis=-1)
-    shared = values[..., low : high + 1].min(axis=-1, keepdims=True)
-    before = np.minimum.accumulate(values[..., int(first[0]) : low + 1][..., ::-1], axis=-1)
-    after = np.minimum.accumulate(values[..., high : int(last[-1]) + 1], axis=-1)
-    return np.asarray(np.minimum(np.minimum(before[..., low - first], after[..., last - high]), shared))
+            return np.asarray(values[low : int(last[0]) + 1].min(axis=0, keepdims=True))
+        return np.concatenate((_sliding_minimum(values, first[:half], last[:half]), _sliding_minimum(values, first[half:], last[half:])))
+    shared = values[low : high + 1].min(axis=0, keepdims=True)
+    before = np.minimum.accumulate(values[int(first[0]) : low + 1][::-1], axis=0)
+    after = np.minimum.accumulate(values[high : int(last[-1]) + 1], axis=0)
+    return np.asarray(np.minimum(np.minimum(before[low - first], after[last - high]), shared))

@@ -135,21 +135,27 @@ class Walk:
 
     def _run_for_chord(self, start: Floats, wanted: Floats, sign: float) -> Floats:
         """Return how far along the line the chord is reached [m]."""
+        here = self.places(start)
+
+        def off_at(rows: NDArray[np.intp] | slice, run: Floats) -> Floats:
+            apart = self.places(start[rows] + sign * run) - here[rows]
+            return np.hypot(apart[:, 0], apart[:, 1]) - wanted[rows]
+
         low, high = wanted.copy(), wanted * 1.02 + 1e-6
-        off_low, off_high = self.chord(start, start + sign * low) - wanted, self.chord(start, start + sign * high) - wanted
+        off_low, off_high = off_at(slice(None), low), off_at(slice(None), high)
         for _ in range(40):
             short = np.nonzero(off_high < 0)[0]
             if not len(short):
                 break
             low[short], off_low[short] = high[short], off_high[short]
             high[short] += 0.05 * wanted[short]
-            off_high[short] = self.chord(start[short], start[short] + sign * high[short]) - wanted[short]
+            off_high[short] = off_at(short, high[short])
         kept = np.zeros(len(start))  # which end stayed last: +1 high, -1 low
         result, active = low.copy(), np.arange(len(start))
         for _ in range(60):
             span = off_high - off_low
             middle = np.where(span > 0, low - off_low * (high - low) / np.where(span > 0, span, 1.0), low)
-            off = self.chord(start[active], start[active] + sign * middle) - wanted[active]
+            off = off_at(active, middle)
             result[active] = middle
             on = np.abs(off) >= CHORD_FIT
             if not on.any():

@@ -46,12 +46,12 @@ def millimetres(length: float | None) -> str:
     >>> millimetres(-0.00001), millimetres(0.9144)
     ('0.0', '914.4')
     """
-    return "" if length is None else f"{round(length * 1000, 1) + 0.0:.1f}"
+    return "" if length is None else f"{length * 1000:z.1f}"
 
 
 def degrees(angle: float | None) -> str:
     """Return an angle [rad] in degrees with two decimals; empty for None."""
-    return "" if angle is None else f"{round(math.degrees(angle), 2) + 0.0:.2f}"
+    return "" if angle is None else f"{math.degrees(angle):z.2f}"
 
 
 def holes_csv(layout: Layout) -> bytes:
@@ -124,6 +124,6 @@ def stakeout_csv(layout: Layout, survey: Survey) -> bytes:
     rows = []
     for hole in layout.holes:
         east, north = survey.frame.to_survey(hole.east, hole.north)
-        level = "" if hole.elev is None else f"{hole.elev / unit:.4f}"
-        rows.append((hole.name, f"{north / unit:.4f}", f"{east / unit:.4f}", level, f"HOLE {hole.role} {hole.carries}"))
+        level = "" if hole.elev is None else f"{hole.elev / unit:z.4f}"
+        rows.append((hole.name, f"{north / unit:z.4f}", f"{east / unit:z.4f}", level, f"HOLE {hole.role} {hole.carries}"))
     return written(STAKEOUT, rows)

@@ -26,9 +26,9 @@ def _row(point: SurveyPoint, frame: Frame) -> list[str]:
     return [
         point.point,
         point.code + point.line,
-        f"{east:.6f}",
-        f"{north:.6f}",
-        "" if point.elev is None else f"{point.elev:.6f}",
+        f"{east:z.6f}",
+        f"{north:z.6f}",
+        "" if point.elev is None else f"{point.elev:z.6f}",
         _mm(point.sigma_east),
         _mm(point.sigma_north),
         _mm(point.sigma_elev),
@@ -39,4 +39,4 @@ def _row(point: SurveyPoint, frame: Frame) -> list[str]:
 
 
 def _mm(length: float | None) -> str:
-    return "" if length is None else f"{length / MILLIMETRE:.1f}"
+    return "" if length is None else f"{length / MILLIMETRE:z.1f}"

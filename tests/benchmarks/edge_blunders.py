@@ -9,7 +9,10 @@ Shapes, noise and crew are those of `edge_accuracy`; the spacing is that of a cr
 - warned: surveys that go on with a warning that the edge hangs on the shots concerned,
 - missed: all other surveys that go on,
 - harmed: of all that go on, those whose edge is off by more than 1.3 times the clean survey's error,
-- ratio: root mean square of the edge's error over that of the clean surveys, over all that go on.
+- by it: of these, those off by more than 1.3 times the error of the same survey had the shots concerned never been taken: fewer shots
+  tell less, whatever found them,
+- ratio: root mean square of the edge's error over that of the clean surveys, over all that go on,
+- bare: the same over that of the surveys without the shots concerned.
 
 A blunder is counted apart ("too few") where the shots left on its piece cannot prove it: two on a line or three on an arc hold
 any line or arc.  The first columns give the false alarms of clean surveys: held, and any shot named.
@@ -193,7 +196,11 @@ def is_held(built: AsBuilt) -> bool:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one survey: `square` is the edge's mean squared error [m²], `clean` that of the clean survey, `seconds` of the processor."""
+    """What became of one survey.
+
+    `square` is the edge's mean squared error [m²], `clean` that of the clean survey, `bare` that of the clean survey without the shots
+    concerned, `seconds` of the processor.
+    """
 
     shape: str
     seed: int
@@ -205,6 +212,7 @@ class Outcome:
     seconds: float
     wrong: tuple[str, ...] = ()
     told: tuple[str, ...] = ()
+    bare: float = math.nan
 
     @property
     def goes_on(self) -> bool:
@@ -213,6 +221,10 @@ class Outcome:
     @property
     def harmed(self) -> bool:
         return self.goes_on and self.square > UNHARMED**2 * self.clean
+
+    @property
+    def harmed_by_it(self) -> bool:
+        return self.harmed and self.square > UNHARMED**2 * self.bare
 
 
 def outcome_of(kind: str, built: AsBuilt, wrong: set[str]) -> str:
@@ -243,7 +255,8 @@ def outcomes(name: str, seed: int, kinds=KINDS):
         else:
             built, off, seconds = _fitted(bad.shots, truth, _coping(shots, truth, noise, rng) if kind == LINE else ())
         told = (f"{kind}: {sorted(named(kind, built))}", f"doubtful {list(built.doubtful)}", f"slender {list(built.slender)}")
-        yield Outcome(name, seed, kind, bad.provable, outcome_of(kind, built, bad.wrong), off, square, seconds, tuple(sorted(bad.wrong)), told)
+        bare = _fitted(shots.without([shots.names.index(one) for one in bad.wrong]), truth)[1] if kind in ("one off", "coping", LINE) else square
+        yield Outcome(name, seed, kind, bad.provable, outcome_of(kind, built, bad.wrong), off, square, seconds, tuple(sorted(bad.wrong)), told, bare)
 
 
 def _as_clean(shots: Shots, clean: Shots) -> bool:
@@ -293,7 +306,7 @@ def table(rows: list[Outcome]):
                 continue
             yield ""
             title = kind + ("" if provable else ", too few")
-            yield f"{title:<16}{'n':>5}" + "".join(f"{word:>8}" for word in (*OUTCOMES, "harmed", "ratio", "seconds"))
+            yield f"{title:<16}{'n':>5}" + "".join(f"{word:>8}" for word in (*OUTCOMES, "harmed", "by it", "ratio", "bare", "seconds"))
             for name in (*names, "all"):
                 own = [row for row in some if name in ("all", row.shape)]
                 if own:
@@ -302,10 +315,11 @@ def table(rows: list[Outcome]):
 
 def _cells(own: list[Outcome]) -> str:
     on = [row for row in own if row.goes_on]
-    ratio = math.sqrt(sum(row.square for row in on) / sum(row.clean for row in on)) if on else math.nan
+    ratio, bare = (math.sqrt(sum(row.square for row in on) / sum(getattr(row, word) for row in on)) if on else math.nan for word in ("clean", "bare"))
     counts = [sum(row.outcome == ("held otherwise" if word == "h.other" else word) for row in own) for word in OUTCOMES]
-    harmed = sum(row.harmed for row in own)
-    return f"{len(own):>5}" + "".join(f"{count:>8}" for count in (*counts, harmed)) + f"{ratio:>8.2f}{np.mean([row.seconds for row in own]):>8.2f}"
+    harmed = sum(row.harmed for row in own), sum(row.harmed_by_it for row in own)
+    seconds = np.mean([row.seconds for row in own])
+    return f"{len(own):>5}" + "".join(f"{count:>8}" for count in (*counts, *harmed)) + f"{ratio:>8.2f}{bare:>8.2f}{seconds:>8.2f}"
 
 
 def hygiene(name: str, seeds: int) -> tuple[float, float, float]:

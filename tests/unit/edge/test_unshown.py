@@ -77,3 +77,24 @@ def test_a_parallel_by_chance_vouches_for_no_side(tmp_path):
         take_through(site.shots, tmp_path, last="edge")
     assert [reason.ref for reason in held.value.reasons] == ["edge-not-shown"]
     assert "101, 102, 103, 104" in held.value.reasons[0].what
+
+
+@pytest.mark.parametrize("sides", [5, 6, 7, 8])
+def test_a_circle_shot_as_sparsely_as_a_polygon_at_its_corners_is_held(sides):
+    """Read as a circle, an octagon of 3 m shot at its corners alone would lie 0.23 m outside the middle of its sides."""
+    round_about = np.arange(sides) * 2 * np.pi / sides
+    corners = 3 * np.column_stack((np.cos(round_about), np.sin(round_about)))
+    noise = np.random.default_rng(sides).normal(0, 0.004, corners.shape)
+    built = as_built(shots_at(corners + noise, 0.004), closed=True, arcs=True)
+    assert not all(built.shape.curved) or set(built.unshown) == set(built.shape.shots.names)
+    row = fitted(water(shots_at(corners + noise, 0.004)))
+    assert row is not None
+    assert any(fault.ref == "edge-not-shown" for fault in row.faults)
+
+
+def test_a_circle_with_a_shot_every_36_degrees_is_shown():
+    round_about = np.arange(10) * np.pi / 5
+    places = 3 * np.column_stack((np.cos(round_about), np.sin(round_about))) + np.random.default_rng(1).normal(0, 0.004, (10, 2))
+    built = as_built(shots_at(places, 0.004), closed=True, arcs=True)
+    assert all(built.shape.curved)
+    assert not built.unshown
