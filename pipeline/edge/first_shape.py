@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from typing import Final
 
@@ -16,6 +17,7 @@ from pipeline.geometry.segmenting import Stretch
 Array = NDArray[np.float64]
 
 MEETING_STEPS: Final = 25
+REMEMBERED: Final = 4096  # carriers and meetings kept: cuts tried one after another have most of them in common
 MEETING_REACH: Final = 1.5  # [-] a corner lies no farther from its shots than this many gaps
 SMOOTH_START: Final = math.radians(40)  # joins that turn less are first taken as smooth
 
@@ -94,9 +96,10 @@ def first_shape(points: Array, cut: tuple[Stretch, ...], *, closed: bool) -> Fir
             corners[stretch.first % count] = number
             vertices.append(_at(points, stretch.first % count))
         else:
-            a, b = points[before.last % count], points[stretch.first % count]
-            place, near = ((a + b) / 2, True) if before.smooth or stretch.smooth else _meeting(carriers[number - 1], carriers[number], a, b)
-            vertices.append((float(place[0]), float(place[1])))
+            a, b = _at(points, before.last % count), _at(points, stretch.first % count)
+            middle = ((a[0] + b[0]) / 2, (a[1] + b[1]) / 2)
+            place, near = (middle, True) if before.smooth or stretch.smooth else _meeting(carriers[number - 1], carriers[number], a, b)
+            vertices.append(place)
             if not near and not (before.is_arc or stretch.is_arc):
                 far.append(before.last % count)
     if not closed:
@@ -150,18 +153,26 @@ def _carrier(points: Array, stretch: Stretch) -> Carrier:
     own = points[np.arange(stretch.first, stretch.last + 1) % len(points)]
     if len(own) == 1:  # a short straight between two curves: its neighbours' shots give it a direction
         own = points[np.arange(stretch.first - 1, stretch.last + 2) % len(points)]
-    if stretch.is_arc:
+    return _carrier_through(own.tobytes(), stretch.is_arc)
+
+
+@functools.lru_cache(REMEMBERED)
+def _carrier_through(shots: bytes, is_arc: bool) -> Carrier:
+    own = np.frombuffer(shots).reshape(-1, 2)
+    if is_arc:
         x, y, radius = taubin_circle(own, np.ones(len(own)))
         return Carrier(x, y, radius)
     line = fit_line(own)
     return Carrier(*line.centre, math.inf, line.direction)
 
 
-def _meeting(first: Carrier, second: Carrier, a: Array, b: Array) -> tuple[Array, bool]:
-    """Return where two carriers meet near the gap from shot a to shot b, and whether that is near the gap.
+@functools.lru_cache(REMEMBERED)
+def _meeting(first: Carrier, second: Carrier, before: Point, after: Point) -> tuple[Point, bool]:
+    """Return where two carriers meet near the gap from one shot to the next, and whether that is near the gap.
 
     Where they do not meet near it, the middle of the gap stands in.
     """
+    a, b = np.array(before), np.array(after)
     middle = (a + b) / 2
     gap = float(np.hypot(*(b - a)))
     place = middle.copy()
@@ -174,8 +185,8 @@ def _meeting(first: Carrier, second: Carrier, a: Array, b: Array) -> tuple[Array
     reach = float(np.hypot(*(place - a)) + np.hypot(*(place - b)))
     met = abs(first.offset(place)[0]) + abs(second.offset(place)[0]) < 1e-3 * max(gap, 1e-3) + 1e-3
     if met and reach <= 2 * MEETING_REACH * gap + 0.05:
-        return place, True
-    return middle, False
+        return (float(place[0]), float(place[1])), True
+    return (float(middle[0]), float(middle[1])), False
 
 
 def _bulge(points: Array, stretch: Stretch, start: Point, end: Point) -> float:

@@ -35,6 +35,7 @@ GROWN: Final = ((0, 0), (1, 0), (0, 1), (1, 1), (2, 1), (1, 2), (2, 2))  # shots
 NO_LINE: Final = 1e6  # [half nats] more of a chain that does not settle or whose joins lie far from any shot: still told from worse ones
 SAVED_BY_MERGING: Final = 16.0  # [half nats] beside numbers, that one piece fewer can save: itself, a corner, an arc
 DOUBTFUL: Final = 15.0  # [half nats] by which the costs of pieces alone may be off for pieces in a chain
+WORSE_SHARE: Final = 60.0  # [half nats] of misfit by which one way to share out a piece's shots may be worse than another, for pieces in a chain to tell them apart
 ALIKE: Final = 1e-4  # [half nats] two exchanges that differ by less lead to the same shape
 HOPELESS: Final = 80.0  # [half nats] an exchange that makes the description longer by so much at first is given up
 RIVAL: Final = 12.0  # [half nats] within which another shape is a rival: two numbers and a corner
@@ -451,9 +452,15 @@ def _shared_out(now: Cut, costs: Costs) -> Iterator[Cut]:
         last = after.first - 1 + (points if index + 1 == count else 0)
         if index == 0:
             first -= points
+        shares = []
         for last_before in range(first - 1, last + 1):
             wide_before = msgspec.structs.replace(before, last=last_before + (points if index == 0 else 0))
             wide_after = msgspec.structs.replace(after, first=last_before + 1 - (points if index + 1 == count else 0), shared=False)
+            shares.append((_cost(costs, wide_before, before.is_arc) + _cost(costs, wide_after, after.is_arc), wide_before, wide_after))
+        least = min(misfit for misfit, _, _ in shares)
+        for misfit, wide_before, wide_after in shares:
+            if misfit > least + WORSE_SHARE:
+                continue  # its shots would change over to the other neighbour when they are given to the nearest piece
             parts = list(now)
             parts[index - 1], parts[(index + 1) % count] = wide_before, wide_after
             del parts[index]
