@@ -12,6 +12,7 @@ C. de Boor, "A Practical Guide to Splines" (1978), chapter 4, for the conditions
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from typing import Final
@@ -35,6 +36,7 @@ GAIN_DONE: Final = 3e-4  # [-] of chi-square, relative
 HOPELESS: Final = 5.0  # [-] times the description to undercut, beyond which other divisions of so many nodes are not tried
 LONGEST_MOVE: Final = 0.5  # [m] of a node in one step
 STARTS: Final = 20  # places of a span at which the feet of shots are first sought
+REMEMBERED: Final = 512  # first fits kept: whether a line is a free curve is asked before its pieces are sought, and after
 STEADY: Final = 1e-6  # weight that keeps nodes from drifting along the curve, of the mean information
 
 
@@ -137,10 +139,17 @@ def roughly_fitted(shots: Shots, below: float, counts: Sequence[int]) -> NodeSpl
     return None if best is None else _finished(best)
 
 
+class _Seen(msgspec.Struct, frozen=True):
+    """What of the shots a curve is fitted to: places (n, 2) [m] and covariances (n, 2, 2) [m²]."""
+
+    points: Array
+    covariances: Array
+
+
 class _State:
     """Everything evaluated at one set of nodes: the feet of the shots, their distances, the normals there."""
 
-    def __init__(self, shots: Shots, nodes: Array, span: Index, share: Array) -> None:
+    def __init__(self, shots: Shots | _Seen, nodes: Array, span: Index, share: Array) -> None:
         self.curve = _Curve(nodes)
         self.nodes, self.shots = nodes, shots
         self.span, self.share = self.curve.feet(shots.points, span, share)
@@ -155,7 +164,13 @@ class _State:
 
 
 def _fitted(shots: Shots, count: int, shift: float) -> _State:
-    return _settled(_State(shots, *_divided(shots.points, count, shift)))
+    return _fitted_to(shots.points.tobytes(), shots.covariances.tobytes(), count, shift)
+
+
+@functools.lru_cache(REMEMBERED)
+def _fitted_to(points: bytes, covariances: bytes, count: int, shift: float) -> _State:
+    seen = _Seen(np.frombuffer(points).reshape(-1, 2), np.frombuffer(covariances).reshape(-1, 2, 2))
+    return _settled(_State(seen, *_divided(seen.points, count, shift)))
 
 
 def _settled(state: _State) -> _State:

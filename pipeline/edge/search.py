@@ -8,7 +8,7 @@ out among its neighbours) judged by the description length of the whole adjusted
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from typing import Final
 
 import msgspec
@@ -35,7 +35,9 @@ GROWN: Final = ((0, 0), (1, 0), (0, 1), (1, 1), (2, 1), (1, 2), (2, 2))  # shots
 NO_LINE: Final = 1e6  # [half nats] more of a chain that does not settle or whose joins lie far from any shot: still told from worse ones
 SAVED_BY_MERGING: Final = 16.0  # [half nats] beside numbers, that one piece fewer can save: itself, a corner, an arc
 DOUBTFUL: Final = 15.0  # [half nats] by which the costs of pieces alone may be off for pieces in a chain
-WORSE_SHARE: Final = 60.0  # [half nats] of misfit by which one way to share out a piece's shots may be worse than another, for pieces in a chain to tell them apart
+WORSE_SHARE: Final = (
+    60.0  # [half nats] of misfit by which one way to share out a piece's shots may be worse than another, for pieces in a chain to tell them apart
+)
 ALIKE: Final = 1e-4  # [half nats] two exchanges that differ by less lead to the same shape
 HOPELESS: Final = 80.0  # [half nats] an exchange that makes the description longer by so much at first is given up
 RIVAL: Final = 12.0  # [half nats] within which another shape is a rival: two numbers and a corner
@@ -89,7 +91,16 @@ def searched(shots: Shots, *, closed: bool, arcs: bool, begins: bool = False) ->
     return msgspec.structs.replace(best, rivals=_rivals(best, tried))
 
 
-def bettered(shots: Shots, starts: Collection[Cut], *, closed: bool, arcs: bool, noise: float, near: Collection[int]) -> Searched | None:
+def bettered(
+    shots: Shots,
+    starts: Collection[Cut],
+    *,
+    closed: bool,
+    arcs: bool,
+    noise: float,
+    near: Collection[int],
+    done: Callable[[Shape], bool] = lambda _: False,
+) -> Searched | None:
     """Better the best of some cuts by exchanges about some shots alone, where it is known to be the best elsewhere.
 
     None where the shots speak of another noise.
@@ -108,6 +119,8 @@ def bettered(shots: Shots, starts: Collection[Cut], *, closed: bool, arcs: bool,
         Variance factor the cut was found by.
     near : collection of int
         Shots of which an exchange must put one on another piece.
+    done : function
+        Says of the best start's shape whether it need not be bettered.
     """
     costs = costs_of(shots, closed=closed, arcs=arcs)
     if noise_of(costs) != noise:
@@ -115,7 +128,10 @@ def bettered(shots: Shots, starts: Collection[Cut], *, closed: bool, arcs: bool,
     tried = [one for one in (_tried(shots, start, closed=closed, noise=noise) for start in starts) if one is not None]
     if not tried:
         return None
-    best = _descended(shots, min(tried, key=lambda one: one.length), noisier(costs, noise), tried, near)
+    start = min(tried, key=lambda one: one.length)
+    if done(start.shape):
+        return start
+    best = _descended(shots, start, noisier(costs, noise), tried, near)
     return msgspec.structs.replace(best, rivals=_rivals(best, tried))
 
 

@@ -30,7 +30,9 @@ LINE_HELD: Final = 2  # shots that hold a line
 COMPANY: Final = 2  # sides bound together that may be so by chance
 CLOSELY: Final = 2.0  # [-] times what builders hold: a condition no looser is one the shots bear out
 ANGLES: Final = ("parallel", "square")
-SPARSE: Final = math.radians(42)  # turn of a curve from every shot to the next, beyond which they may all be corners: a regular octagon's stand 45 degrees apart
+SPARSE: Final = math.radians(
+    42
+)  # turn of a curve from every shot to the next, beyond which they may all be corners: a regular octagon's stand 45 degrees apart
 AS_WELL: Final = 9.21  # chi-square, 2 degrees of freedom, 1 %: a rise within which a shot may lie on the neighbour too
 
 

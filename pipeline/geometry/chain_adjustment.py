@@ -369,13 +369,13 @@ class _State:
 
 def _improved(state: _State, pull: Array) -> tuple[float, _State | None]:
     """Return the size of a move [m] and the state after it, damped until it is short enough and lowers chi-square or the misses."""
-    longest = _longest_move(state.layout, state.x)
+    longest = _longest_moves(state.layout, state.x)
     steps = _Steps(state, pull)
     size = 0.0
     for damping in DAMPINGS:
         move = steps.damped(damping)
         size = _size(state.layout, move)
-        shrink = min(1.0, longest / max(size, 1e-300))
+        shrink = min(1.0, float((longest / np.maximum(_sizes(state.layout, move), 1e-300)).min()))
         if shrink < 1 and damping < DAMPINGS[-1]:
             continue
         moved = _State(state.layout, state.sightings, state.ties, state.x + shrink * move)
@@ -392,10 +392,21 @@ def _size(layout: _Layout, move: Array) -> float:
     return float(max(np.hypot(places[:, 0], places[:, 1]).max(), np.abs(move[2 * layout.vertices :]).max(initial=0.0)))
 
 
-def _longest_move(layout: _Layout, x: Array) -> float:
-    """Return how far [m] any unknown may go in one step: a part of the shortest chord."""
+def _sizes(layout: _Layout, move: Array) -> Array:
+    places = move[: 2 * layout.vertices].reshape(-1, 2)
+    return np.concatenate((np.hypot(places[:, 0], places[:, 1]), np.abs(move[2 * layout.vertices :])))
+
+
+def _longest_moves(layout: _Layout, x: Array) -> Array:
+    """Return how far every vertex [m] and bulge [-] may go in one step: a part of the shortest chord that ends at it."""
     five = layout.five(x)
-    return max(0.3 * float(np.hypot(five[:, 2] - five[:, 0], five[:, 3] - five[:, 1]).min()), 0.02)
+    chords = np.hypot(five[:, 2] - five[:, 0], five[:, 3] - five[:, 1])
+    near = np.full(layout.vertices, np.inf)
+    start = np.arange(len(chords))
+    near[start] = np.minimum(near[start], chords)
+    end = (start + 1) % layout.vertices
+    near[end] = np.minimum(near[end], chords)
+    return np.maximum(0.3 * np.concatenate((near, chords[np.array(layout.curved, dtype=bool)])), 0.02)
 
 
 def _null_space(conditions: Array, size: int) -> tuple[Array, Array]:
