@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 
-from pipeline.fabrication.cutting_list import GroupCut, Wanted, cut_group, waste_of
+from pipeline.fabrication.cutting_list import GroupCut, Wanted, cut_group, is_of_kind, waste_of
 from pipeline.fabrication.shelf import offcuts_csv, read_offcuts
 from pipeline.fabrication.tickets import finished
 from pipeline.inert_text import inert
@@ -121,8 +121,9 @@ def _group(
         [Wanted(job.name, demand) for demand in fabrication.demands if (demand.height, demand.colour) == (height, colour)]
         for job, fabrication in jobs
     ]
+    known = [None if as_drilled else _known_alone(own, fabrication) for own, (_, fabrication) in zip(by_job, jobs, strict=True) if own]
     by_job = [own for own in by_job if own]
-    alone = _one_after_another(shop, by_job, offcuts)
+    alone = _one_after_another(shop, by_job, [offcut for offcut in offcuts if is_of_kind(offcut, height, colour)], known)
     wanted = [entry for own in by_job for entry in own]
     counted = Counter(ticket.item for ticket in earlier)
     cut = cut_group(shop, wanted, offcuts, numbered_from=number, sources_before=counted, alone=[own.tickets for own in alone])
@@ -139,12 +140,20 @@ def _group(
     )
 
 
-def _one_after_another(shop: Shop, by_job: Sequence[Sequence[Wanted]], offcuts: Sequence[Offcut]) -> list[GroupCut]:
-    """Cut each job alone, in turn, from what the jobs before it left on the shelf and from new stock."""
+def _known_alone(own: Sequence[Wanted], fabrication: Fabrication) -> GroupCut | None:
+    """Return the job's own cutting, from new stock; None where it is of more than one height and colour, whose costs are known in sum only."""
+    if len(own) < len(fabrication.demands):
+        return None
+    cost, waste, _ = fabrication.proof.objective
+    return GroupCut(tickets=fabrication.tickets, posts_bought=0, proof=fabrication.proof, cost=cost, waste=waste)
+
+
+def _one_after_another(shop: Shop, by_job: Sequence[Sequence[Wanted]], offcuts: Sequence[Offcut], known: Sequence[GroupCut | None]) -> list[GroupCut]:
+    """Cut each job alone, in turn, from what the jobs before it left on the shelf and from new stock; where nothing is on it, as it is known from the job."""
     shelf = list(offcuts)
     cuts = []
-    for own in by_job:
-        cut = cut_group(shop, own, shelf)
+    for own, before in zip(by_job, known, strict=True):
+        cut = before if before and not shelf else cut_group(shop, own, shelf)
         used = {ticket.source for ticket in cut.tickets if not ticket.item}
         shelf = [offcut for offcut in shelf if offcut.id not in used]
         cuts.append(cut)

@@ -109,6 +109,11 @@ def waste_of(ticket: CutTicket) -> float:
     return ticket.length - sum(cut.end - cut.start for cut in ticket.cuts) - (ticket.left_over if ticket.usable else 0.0)
 
 
+def is_of_kind(offcut: Offcut, height: float, colour: str) -> bool:
+    """Say whether an offcut has a height [m] and colour."""
+    return abs(offcut.height - height) < SAME_HEIGHT and offcut.colour == colour
+
+
 def sources_for(shop: Shop, height: float, colour: str, shelf: Sequence[Offcut] = ()) -> list[Source]:
     """Return what fabric of a height and colour can be cut from: stock in the shop file's order, then the shelf."""
     items = fabric_items(shop, height, colour)
@@ -128,7 +133,7 @@ def sources_for(shop: Shop, height: float, colour: str, shelf: Sequence[Offcut] 
     rate = left_over_value(sources, shop)
     kerf, usable = max((source.kerf for source in sources), default=0.0), max((source.usable for source in sources), default=0.0)
     for offcut in sorted(shelf, key=lambda offcut: offcut.id):
-        if abs(offcut.height - height) < SAME_HEIGHT and offcut.colour == colour:
+        if is_of_kind(offcut, height, colour):
             description = f"Offcut {offcut.id}"
             sources.append(
                 Source(
