@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 import errno
+import functools
 import hashlib
 import os
 import re
 import shutil
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Collection
 from pathlib import Path
 from typing import Final, Literal
 
@@ -25,7 +26,7 @@ from pipeline.batch.line import built_stages, hold_at_intake, write_status
 from pipeline.batch.lock import held
 from pipeline.batch.places import Places
 from pipeline.batch.plan import NightPlan, PlannedJob, drop_stamps, forget_refused, plan_night, settle_times, write_plan
-from pipeline.batch.products import PRODUCTS, NightJob, NightJobs, make_product, products_left
+from pipeline.batch.products import PRODUCTS, NightJob, NightJobs, gathered, make_product, products_left
 from pipeline.batch.progress import Progress
 from pipeline.batch.single import run_line
 from pipeline.errors import JobError, Reason, hold
@@ -176,12 +177,14 @@ def _run(places: Places, plan: NightPlan, wish: Wish, progress: Progress) -> Eng
     return run_workflow(places, wish.cores, progress.steps)
 
 
-def _build_here(places: Places, jobs: Iterable[PlannedJob], seconds: float) -> None:
-    """Build jobs one by one from this process, and the batch-wide products."""
+def _build_here(places: Places, jobs: Collection[PlannedJob], seconds: float) -> None:
+    """Build jobs one by one from this process, and the batch-wide products; what these take from all other jobs is gathered while the first is at work."""
+    building = {job.name for job in jobs}
+    gather = functools.cache(functools.partial(gathered, places, building))
     for job in jobs:
-        run_line(places, job.name, job.received, seconds)
+        run_line(places, job.name, job.received, seconds, meanwhile=gather)
     for product in PRODUCTS:
-        make_product(product, places, places.stamps / "batch" / product)
+        make_product(product, places, places.stamps / "batch" / product, gather())
 
 
 def _only(

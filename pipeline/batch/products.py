@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import importlib
 import io
+from collections.abc import Collection
 from pathlib import Path
 from typing import Final
 
@@ -14,6 +16,7 @@ from pipeline.batch.board import Board, board_page
 from pipeline.batch.ledger import Product, read_status
 from pipeline.batch.places import Places
 from pipeline.batch.standings import Standing, read_succession, standing_of
+from pipeline.errors import InternalFault
 from pipeline.inert_text import inert_cell
 from pipeline.model.compliance import Compliance
 from pipeline.model.fabrication import Fabrication
@@ -22,6 +25,7 @@ from pipeline.model.night import Offcut, PooledCutting, PooledOrder
 from pipeline.model.succession import Succession
 
 PRODUCTS: Final = ("cutting", "order", "board")
+LOADED_LATE: Final = ("pipeline.batch.pooled_cutting", "pipeline.batch.order", "xlsxwriter")
 
 
 class NightJob(msgspec.Struct, frozen=True, array_like=True):
@@ -41,11 +45,35 @@ class NightJobs(msgspec.Struct, frozen=True, kw_only=True):
     most_offcuts: int = 0
 
 
-def make_product(name: str, places: Places, stamp: Path) -> None:
-    """Make one of `PRODUCTS` and stamp it."""
-    night = msgspec.json.decode((places.plan / "jobs.json").read_bytes(), type=NightJobs)
-    _MAKERS[name](places, night)
+class Gathered(msgspec.Struct, frozen=True, kw_only=True):
+    """What the products take from jobs that stay as they are, by their names: what is ordered for each, where anything is, and how each stands."""
+
+    ordered: dict[str, tuple[Job, Fabrication] | None] = {}
+    standings: dict[str, Standing] = {}
+
+
+def gathered(places: Places, building: Collection[str]) -> Gathered:
+    """Gather what the products take from all jobs but those that are being built, and load what makes them; nothing where a job's files are damaged."""
+    for module in LOADED_LATE:
+        importlib.import_module(module)
+    jobs = [job for job in _night(places).jobs if job.name not in building]
+    try:
+        return Gathered(
+            ordered={job.name: _ordered_of(places, job) for job in jobs},
+            standings={job.name: standing_of(places, job.name, job.shown, taken_in=bool(job.key)) for job in jobs},
+        )
+    except (InternalFault, OSError):
+        return Gathered()
+
+
+def make_product(name: str, places: Places, stamp: Path, known: Gathered | None = None) -> None:
+    """Make one of `PRODUCTS` and stamp it; `known` is what was gathered before of jobs that have stayed as they were."""
+    _MAKERS[name](places, _night(places), known or Gathered())
     write_bytes(stamp, b"made\n")
+
+
+def _night(places: Places) -> NightJobs:
+    return msgspec.json.decode((places.plan / "jobs.json").read_bytes(), type=NightJobs)
 
 
 def products_left(places: Places) -> tuple[Product, ...]:
@@ -56,11 +84,11 @@ def products_left(places: Places) -> tuple[Product, ...]:
     return tuple(Product(path.name, seen.st_size, seen.st_mtime_ns) for path, seen in found)
 
 
-def _cutting(places: Places, night: NightJobs) -> None:
+def _cutting(places: Places, night: NightJobs, known: Gathered) -> None:
     """Write batch/cutting.csv and batch/offcuts.csv, and keep the cutting for the order."""
     from pipeline.batch.pooled_cutting import cutting_csv, offcuts_csv, pooled_cutting
 
-    jobs = _ordered(places, night)
+    jobs = _ordered(places, night, known)
     drilled = _drilled(places, jobs)
     cutting = pooled_cutting(jobs, _shelf(places, night), drilled.keys())
     write_bytes(places.internal / "cutting.json", msgspec.json.encode(cutting))
@@ -68,11 +96,11 @@ def _cutting(places: Places, night: NightJobs) -> None:
     write_bytes(places.batch / "offcuts.csv", offcuts_csv(cutting.shelf_next).encode())
 
 
-def _order(places: Places, night: NightJobs) -> None:
+def _order(places: Places, night: NightJobs, known: Gathered) -> None:
     """Write batch/order.xlsx, and keep the order for the board."""
     from pipeline.batch.order import pooled_order, write_order_xlsx
 
-    jobs = _ordered(places, night)
+    jobs = _ordered(places, night, known)
     order = pooled_order(jobs, read_cutting(places), _drilled(places, jobs))
     write_bytes(places.internal / "order.json", msgspec.json.encode(order))
     write_bytes(places.batch / "order.xlsx", write_order_xlsx(order))
@@ -88,16 +116,20 @@ def read_order(places: Places) -> PooledOrder:
     return msgspec.json.decode((places.internal / "order.json").read_bytes(), type=PooledOrder)
 
 
-def _ordered(places: Places, night: NightJobs) -> list[tuple[Job, Fabrication]]:
+def _ordered(places: Places, night: NightJobs, known: Gathered) -> list[tuple[Job, Fabrication]]:
     """Return the jobs whose material is ordered: all complete ones, less those the shop file holds back."""
-    found = []
-    for one in night.jobs:
-        place = places.job(one.name)
-        if one.key and read_status(place).state == "complete":
-            job = read(place, "job", Job)
-            if not (job.shop.hold_order_on_fail and read(place, "compliance", Compliance).verdict == "does not comply"):
-                found.append((job, read(place, "fabrication", Fabrication)))
-    return found
+    found = [known.ordered[one.name] if one.name in known.ordered else _ordered_of(places, one) for one in night.jobs]
+    return [one for one in found if one is not None]
+
+
+def _ordered_of(places: Places, one: NightJob) -> tuple[Job, Fabrication] | None:
+    place = places.job(one.name)
+    if not one.key or read_status(place).state != "complete":
+        return None
+    job = read(place, "job", Job)
+    if job.shop.hold_order_on_fail and read(place, "compliance", Compliance).verdict == "does not comply":
+        return None
+    return job, read(place, "fabrication", Fabrication)
 
 
 def _drilled(places: Places, jobs: list[tuple[Job, Fabrication]]) -> dict[str, Succession]:
@@ -114,8 +146,8 @@ def _shelf(places: Places, night: NightJobs) -> tuple[Offcut, ...]:
     return read_offcuts((places.plan / "offcuts.csv").read_bytes().decode("utf-8-sig"), most=night.most_offcuts)
 
 
-def _board(places: Places, night: NightJobs) -> None:
-    standings = tuple(standing_of(places, job.name, job.shown, taken_in=bool(job.key)) for job in night.jobs)
+def _board(places: Places, night: NightJobs, known: Gathered) -> None:
+    standings = tuple(known.standings.get(job.name) or standing_of(places, job.name, job.shown, taken_in=bool(job.key)) for job in night.jobs)
     board = Board(jobs=standings, order=read_order(places), cutting=read_cutting(places))
     write_bytes(places.batch / "status.csv", _status_table(standings))
     write_bytes(places.batch / "board.html", board_page(board).encode())

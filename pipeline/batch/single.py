@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from collections.abc import Callable
 from typing import Final, NoReturn
 
 import msgspec
@@ -29,8 +30,10 @@ class _Trouble(msgspec.Struct, frozen=True, array_like=True):
     file: str
 
 
-def run_line(places: Places, job: str, received: Received, seconds: float) -> tuple[Status, tuple[str, ...]]:
-    """Bring one job up to date, with at most `seconds` [s] a stage; returns its status and the stages that ran.
+def run_line(
+    places: Places, job: str, received: Received, seconds: float, *, meanwhile: Callable[[], object] = lambda: None
+) -> tuple[Status, tuple[str, ...]]:
+    """Bring one job up to date, with at most `seconds` [s] a stage; returns its status and the stages that ran.  `meanwhile` is done here while a child runs them.
 
     Raises
     ------
@@ -46,7 +49,7 @@ def run_line(places: Places, job: str, received: Received, seconds: float) -> tu
     if stale is None:
         return write_status(place, read_ledger(place)), ()
     first = stages.index(stale[0])
-    ending = _in_a_child(places, job, stages[first:], keys, seconds)
+    ending = _in_a_child(places, job, stages[first:], keys, seconds, meanwhile)
     if ending and not _hung(places, job):  # perhaps it was killed from outside: it gets a second try
         stale = first_stale(place, read_ledger(place), keys)
         ending = _in_a_child(places, job, stages[stages.index(stale[0]) :], keys, seconds) if stale else ""
@@ -56,8 +59,10 @@ def run_line(places: Places, job: str, received: Received, seconds: float) -> tu
     return status, tuple(stage for stage in stages[first:] if stage in read_ledger(place).entries)
 
 
-def _in_a_child(places: Places, job: str, todo: tuple[str, ...], keys: dict[str, str], seconds: float) -> str:
-    """Run stages in a child; returns how it died, or nothing when it ended well."""
+def _in_a_child(
+    places: Places, job: str, todo: tuple[str, ...], keys: dict[str, str], seconds: float, meanwhile: Callable[[], object] = lambda: None
+) -> str:
+    """Run stages in a child, and do something else beside it; returns how it died, or nothing when it ended well."""
     sys.stdout.flush()
     sys.stderr.flush()
     ear, mouth = os.pipe()
@@ -68,6 +73,7 @@ def _in_a_child(places: Places, job: str, todo: tuple[str, ...], keys: dict[str,
         _be_the_child(places, job, todo, keys, seconds, mouth, parent)
     os.close(mouth)
     try:
+        meanwhile()
         with os.fdopen(ear, "rb") as told:
             said = told.read()
         _, ended = os.waitpid(child, 0)

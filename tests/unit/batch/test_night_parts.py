@@ -13,7 +13,7 @@ from pipeline.batch.ledger import revision
 from pipeline.batch.line import write_if_other
 from pipeline.batch.night import _prune_revisions
 from pipeline.batch.places import Places
-from pipeline.batch.products import NightJob, NightJobs, _ordered, _status_table
+from pipeline.batch.products import Gathered, NightJob, NightJobs, _ordered, _status_table, gathered
 from pipeline.batch.progress import Progress
 from pipeline.batch.standings import Standing, standing_of
 from pipeline.errors import Reason
@@ -49,7 +49,16 @@ def test_held_jobs_are_not_ordered_and_failing_ones_only_where_the_shop_says_so(
         _job(places, "stopped", verdict="does not comply", hold=True),
         NightJob("refused", "refused", ""),
     )
-    assert [job.name for job, _ in _ordered(places, NightJobs(jobs=jobs, office=""))] == ["good", "fails"]
+    write_if_other(places.job("refused"), Status(job="refused", state="held", revision=0, stage="intake"))
+    night = NightJobs(jobs=jobs, office="")
+    assert [job.name for job, _ in _ordered(places, night, Gathered())] == ["good", "fails"]
+    artifacts.write_bytes(places.plan / "jobs.json", msgspec.json.encode(night))
+    known = gathered(places, {"fails"})
+    assert set(known.ordered) == set(known.standings) == {"good", "held", "stopped", "refused"}
+    assert _ordered(places, night, known) == _ordered(places, night, Gathered())
+    (places.job("held").work / "job.json").write_bytes(b"{")
+    artifacts.path_of(places.job("good"), "fabrication").write_bytes(b"{")
+    assert gathered(places, ()) == Gathered()  # whoever needs it then says what is wrong with it
 
 
 def test_the_last_revisions_are_kept_by_number_not_by_name(places):
