@@ -205,10 +205,14 @@ def _unshown(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reaso
         line,
         known[names[0]],
         ref="edge-not-shown",
-        what=f"{line.name}: the shots {', '.join(names)} are too few to show how the edge runs there",
+        what=f"{line.name}: {_said(names)} too few to show how the edge runs there",
         why="no shot checks the sides and curves drawn through them, and others pass through them just as well",
         do="shoot more here: three points or more on every side, and on every curve five or more, one every 40 degrees of its turn",
     )
+
+
+def _said(names: Sequence[str]) -> str:
+    return f"shot {names[0]} alone is" if len(names) == 1 else f"the shots {', '.join(names)} are"
 
 
 def _slender(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reason:
