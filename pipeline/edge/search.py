@@ -300,17 +300,24 @@ def _arcs_between(best: Searched, costs: Costs) -> Iterator[Cut]:
     for index in range(0 if costs.closed else 1, count):
         if index in smooth or not bad[index]:
             continue
-        before, after = now[index - 1], now[index]
-        laps = costs.points if index == 0 else 0
         for back, ahead in BENT_AWAY:
-            arc = Stretch(first=before.last + 1 - back - laps, last=after.first - 1 + ahead, is_arc=True, smooth=True)
-            if not (_spares(before, back) and _spares(after, ahead) and math.isfinite(_cost(costs, arc, True))):
-                continue
-            parts = list(now)
-            parts[index - 1] = msgspec.structs.replace(before, last=before.last - back)
-            parts[index] = msgspec.structs.replace(after, first=after.first + ahead, shared=False)
-            parts.insert(index, arc)
-            yield _normal(tuple(parts), costs.points)
+            arc = _between(now, index, back, ahead, costs.points, is_arc=True)
+            if _spares(now[index - 1], back) and _spares(now[index], ahead) and math.isfinite(_cost(costs, arc, True)):
+                yield _put_between(now, index, back, ahead, arc, costs.points)
+
+
+def _between(now: Cut, index: int, back: int, ahead: int, points: int, *, is_arc: bool) -> Stretch:
+    """Return a piece of the last `back` shots of the piece before one, and the first `ahead` of that one."""
+    laps = points if index == 0 else 0
+    return Stretch(first=now[index - 1].last + 1 - back - laps, last=now[index].first - 1 + ahead, is_arc=is_arc, smooth=True)
+
+
+def _put_between(now: Cut, index: int, back: int, ahead: int, new: Stretch, points: int) -> Cut:
+    parts = list(now)
+    parts[index - 1] = msgspec.structs.replace(now[index - 1], last=now[index - 1].last - back)
+    parts[index] = msgspec.structs.replace(now[index], first=now[index].first + ahead, shared=False)
+    parts.insert(index, new)
+    return _normal(tuple(parts), points)
 
 
 def _badly_met(best: Searched, costs: Costs) -> list[bool]:
@@ -329,21 +336,15 @@ def _straights_between(best: Searched, costs: Costs) -> Iterator[Cut]:
         before, after = now[index - 1], now[index]
         if not (before.is_arc or after.is_arc):
             continue
-        laps = costs.points if index == 0 else 0
         badly = bad[index]
         if not badly and not (before.is_arc and after.is_arc):
             continue
         for back, ahead in ((1, 1), (1, 0), (0, 1), (2, 1), (1, 2), (2, 2))[: 6 if badly else 3]:
             if before.count - back < SMALL or after.count - ahead < SMALL:
                 continue
-            straight = Stretch(first=before.last + 1 - back - laps, last=after.first - 1 + ahead, is_arc=False, smooth=True)
-            if straight.count < 1:
-                continue
-            parts = list(now)
-            parts[index - 1] = msgspec.structs.replace(before, last=before.last - back)
-            parts[index] = msgspec.structs.replace(after, first=after.first + ahead, shared=False)
-            parts.insert(index, straight)
-            yield _normal(tuple(parts), costs.points)
+            straight = _between(now, index, back, ahead, costs.points, is_arc=False)
+            if straight.count >= 1:
+                yield _put_between(now, index, back, ahead, straight, costs.points)
 
 
 def _splits(best: Searched, costs: Costs) -> Iterator[Cut]:

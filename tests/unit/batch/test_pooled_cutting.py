@@ -7,6 +7,7 @@ import io
 
 import pytest
 
+from pipeline.batch import pooled_cutting as pooling
 from pipeline.batch.pooled_cutting import cutting_csv, offcuts_csv, pooled_cutting, read_offcuts
 from pipeline.fabrication.fabricate import fabricate
 from pipeline.model.night import Offcut
@@ -119,3 +120,15 @@ def test_pooling_never_costs_or_wastes_more_than_each_job_alone(seed):
     assert cutting.cost <= cutting.alone_cost + 1e-6
     assert cutting.waste <= cutting.alone_waste + 0.0016 * len(cutting.tickets)  # a tape mark each: stock is rounded down to them
     assert cutting.bound <= cutting.cost + 1e-6
+
+
+@pytest.mark.parametrize("offcuts", [0, 2, 8])
+@pytest.mark.parametrize("seed", range(3))
+def test_what_a_job_costs_alone_is_the_same_known_from_the_job_or_cut_again(monkeypatch, seed, offcuts):
+    jobs, shelf = made_night(seed, jobs=8, pieces=20, offcuts=offcuts)
+    known, taken = pooling._known_alone, []
+    monkeypatch.setattr(pooling, "_known_alone", lambda own, fabrication: taken.append(known(own, fabrication)) or taken[-1])
+    short = pooled_cutting(jobs, shelf)
+    assert any(taken)
+    monkeypatch.setattr(pooling, "_known_alone", lambda own, fabrication: None)
+    assert pooled_cutting(jobs, shelf) == short
