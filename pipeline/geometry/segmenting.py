@@ -25,6 +25,8 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.geometry.compiled import compiled
+
 Array = NDArray[np.float64]
 
 LINE_PARAMETERS: Final = 2
@@ -272,31 +274,36 @@ def _forward(
 
     A choice is 4 * (points before the piece) + 2 * shared + is_arc.
     """
-    n = costs.points
-    rows = len(starts)
     piece = np.minimum(costs.line + prices.line, costs.arc + prices.arc)
+    gap_barred = np.zeros(costs.points, dtype=np.bool_)
+    gap_barred[list(barred)] = True
+    return _table(piece, gap_barred, shared, np.asarray(starts, dtype=np.intp), count)
+
+
+@compiled
+def _table(piece: Array, gap_barred: NDArray[np.bool_], shared: bool, starts: NDArray[np.intp], count: int) -> tuple[Array, NDArray[np.int64]]:
+    """Fill the table, `piece` the price of every run; of choices as good the one with the fewest points before the piece is taken."""
+    n, rows = len(piece), len(starts)
     best = np.full((rows, count + 1), np.inf)
     best[:, 0] = 0.0
     choice = np.zeros((rows, count + 1), dtype=np.int64)
-    gap_barred = np.zeros(n, dtype=bool)
-    gap_barred[list(barred)] = True
-    for end in range(1, count + 1):
-        before = np.arange(max(0, end - n), end)  # points covered before the piece
-        begin = (starts[:, None] + before[None, :]) % n
-        fresh = best[:, before] + piece[begin, end - before - 1]
-        fresh = np.where(gap_barred[(begin - 1) % n] & (before > 0)[None, :], np.inf, fresh)
-        at = np.argmin(fresh, axis=1)
-        least = fresh[np.arange(rows), at]
-        code = 4 * before[at]
-        if shared and end >= 2:
-            upto = np.arange(max(1, end - n), end)  # the piece begins at the last point covered
-            begin = (starts[:, None] + upto[None, :] - 1) % n
-            again = best[:, upto] + np.where(end - upto < n, piece[begin, np.minimum(end - upto, n - 1)], np.inf)
-            at = np.argmin(again, axis=1)
-            value = again[np.arange(rows), at]
-            code = np.where(value < least, 4 * upto[at] + 2, code)
-            least = np.minimum(least, value)
-        best[:, end], choice[:, end] = least, code
+    for row in range(rows):
+        start = starts[row]
+        for end in range(1, count + 1):
+            first = max(0, end - n)
+            least, code = np.inf, 4 * first
+            for before in range(first, end):  # points covered before the piece
+                begin = (start + before) % n
+                if before > 0 and gap_barred[(begin - 1) % n]:
+                    continue
+                value = best[row, before] + piece[begin, end - before - 1]
+                if value < least:
+                    least, code = value, 4 * before
+            for upto in range(max(1, end - n + 1), end if shared else 0):  # the piece begins at the last point covered
+                value = best[row, upto] + piece[(start + upto - 1) % n, end - upto]
+                if value < least:
+                    least, code = value, 4 * upto + 2
+            best[row, end], choice[row, end] = least, code
     return best, choice
 
 

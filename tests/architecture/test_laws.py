@@ -116,3 +116,27 @@ def _circle(arrows: dict[str, set[str]]) -> list[str]:
         if not leaves:
             return sorted(left)
         left = {name: targets - leaves for name, targets in left.items() if name not in leaves}
+
+
+def _compiled(path: Path) -> set[str]:
+    """Names of the functions a module compiles."""
+    functions = [node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.FunctionDef)]
+    return {one.name for one in functions if any(isinstance(by, ast.Name) and by.id == "compiled" for by in one.decorator_list)}
+
+
+def test_compiled_functions_call_no_compiled_ones_of_another_file():
+    """Compiled code is kept until its own file changes: what it took in from another would stay as it was."""
+    by_module = {".".join(path.relative_to(ROOT).with_suffix("").parts): _compiled(path) for path in _modules()}
+    assert {"pipeline.geometry.chain_solver", "pipeline.edge.node_solver"} <= {name for name, functions in by_module.items() if functions}
+    for path in _modules():
+        own = _compiled(path)
+        imports = [node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.ImportFrom)]
+        foreign = {name.name for node in imports for name in node.names if name.name in by_module.get(node.module or "", set())}
+        calls = {
+            call.func.id
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            if isinstance(node, ast.FunctionDef) and node.name in own
+            for call in ast.walk(node)
+            if isinstance(call, ast.Call) and isinstance(call.func, ast.Name)
+        }
+        assert not calls & foreign, path

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.edge.node_spline import NodeSpline, _Curve, node_spline
+from pipeline.edge import node_solver
+from pipeline.edge.node_spline import NodeSpline, node_spline
 from tests.benchmarks.edge_truth import FreeForm, shots_at
 
 
@@ -38,11 +39,12 @@ def test_rows_are_the_curves_own_differences():
     """The curve square to itself by each node's coordinates, parameters fixed: against nodes moved by a hair."""
     nodes, hair = node_spline(surveyed(5)).nodes, 1e-6
     span, share = np.arange(40) % len(nodes), np.linspace(0.0, 1.0, 40)
-    slopes = _Curve(nodes).at(span, share)[1]
+    slopes = node_solver.at(node_solver.through(nodes), span, share)[1]
     normals = np.column_stack((-slopes[:, 1], slopes[:, 0])) / np.hypot(*slopes.T)[:, None]
-    for number, row in enumerate(_Curve(nodes).rows(span, share, normals).T):
+    for number, row in enumerate(node_solver.rows(node_solver.through(nodes), span, share, normals).T):
         move = hair * np.eye(nodes.size)[number].reshape(-1, 2)
-        difference = (_Curve(nodes + move).at(span, share)[0] - _Curve(nodes - move).at(span, share)[0]) / (2 * hair)
+        ahead, behind = (node_solver.at(node_solver.through(nodes + side), span, share)[0] for side in (move, -move))
+        difference = (ahead - behind) / (2 * hair)
         assert np.allclose((difference * normals).sum(axis=1), row, atol=1e-7)
 
 
