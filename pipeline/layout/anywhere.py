@@ -14,8 +14,8 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.layout.grid import NEVER, SAME, Indices, Keys, Measures, bend_between, give_allowed
-from pipeline.layout.optimum import COST_KEY, CUSTOM_KEY
+from pipeline.layout.grid import SAME, Indices, Keys, Measures, bend_between, give_allowed
+from pipeline.layout.tables import COST_KEY, CUSTOM_KEY, NEVER
 from pipeline.layout.walk import Floats, Walk
 from pipeline.model.shop import Shop
 

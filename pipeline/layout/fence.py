@@ -23,9 +23,10 @@ from pipeline.layout.grid import Grid, Measures, grid_of, loop_nodes, stretch_no
 from pipeline.layout.ground import undrillable, what_blocks
 from pipeline.layout.loop import best_loop, careful_loop
 from pipeline.layout.nearness import distances_to
-from pipeline.layout.optimum import COST_KEY, CUSTOM_KEY, Found, GateMoves
+from pipeline.layout.optimum import Found, GateMoves
 from pipeline.layout.reach import GapKind, Row, row_of
 from pipeline.layout.stretches import Crossing, best_between, careful_between, crossings_of, moves_of, short_tread, too_deep
+from pipeline.layout.tables import COST_KEY, CUSTOM_KEY
 from pipeline.layout.walk import Floats, Walk, other_hand
 from pipeline.model.job import Job
 from pipeline.model.site import Site

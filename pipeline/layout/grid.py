@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.layout.chords import STRAIGHT_TURN, lean_for
+from pipeline.layout.tables import NEVER
 from pipeline.layout.walk import Floats, Walk
 from pipeline.model.shop import Shop
 
@@ -28,7 +29,6 @@ GIVE_UNIT: Final = 0.0254 / 16  # [m] the give is counted as a tape reads it, to
 MOVE_UNIT: Final = 0.0254 / 16  # [m] so are moves of gates and distances off the wanted line
 SAME: Final = 1e-6  # [m] nodes nearer than this are one
 EXACT: Final = 1e-9  # [m] what the checks take for equal
-NEVER: Final = 2**62 - 1  # key of what cannot be reached
 
 
 @dataclass(frozen=True)

@@ -25,10 +25,11 @@ from pipeline.layout.line import hole_line
 from pipeline.layout.measures import PRICE_UNIT, drawn_setback, least_setback, measures_of
 from pipeline.layout.nearness import chord_clearances
 from pipeline.layout.notices import notices, setback_raised
-from pipeline.layout.optimum import COST_KEY, unpacked
+from pipeline.layout.optimum import unpacked
 from pipeline.layout.records import ends_of, parts_of
 from pipeline.layout.setting_out import distances_across
 from pipeline.layout.steps import part_of, straight_over
+from pipeline.layout.tables import COST_KEY
 from pipeline.layout.walk import Floats, walk_of
 from pipeline.layout.waters import outline_round
 from pipeline.model.job import Job

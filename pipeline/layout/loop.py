@@ -17,9 +17,10 @@ import numpy as np
 
 from pipeline.layout.closing import closing_places
 from pipeline.layout.gates import GatePlaces
-from pipeline.layout.grid import NEVER, Grid, Indices, Measures
-from pipeline.layout.optimum import COST_KEY, GIVE_KEY, Found, GateMoves, Way, search
+from pipeline.layout.grid import Grid, Indices, Measures
+from pipeline.layout.optimum import Found, GateMoves, Way, ends_from, search
 from pipeline.layout.stretches import MORE_CUSTOMS
+from pipeline.layout.tables import COST_KEY, GIVE_KEY, NEVER
 
 BRANCHES: Final = 4  # parts a set is divided in
 CHARGED: Final = 24  # stations; over a set that reaches farther a row saves more than give: a joint or a spacing
@@ -76,8 +77,9 @@ class _Round:
             [(int(self.places.after[place]), int(self.places.moves[place] + pull)) for place, pull in zip(each, pulled, strict=True)]
             for each, pulled in zip(sets, pulls, strict=True)
         ]
-        ended = search(self.grid, self.sizes, starts, self.inner, custom=self.custom, must=self.custom).ended[:, -1]
-        found = [ended[self.places.before[each], row] for row, each in enumerate(sets)]
+        asked = min(int(self.places.before[each].min()) for each in sets)
+        ended = ends_from(asked, self.grid, self.sizes, starts, self.inner, custom=self.custom, must=self.custom)
+        found = [ended[self.places.before[each] - asked, row] for row, each in enumerate(sets)]
         return [
             int(np.where(keys < NEVER, np.maximum(keys - pull, keys // COST_KEY * COST_KEY), NEVER).min())
             for keys, pull in zip(found, pulls, strict=True)

@@ -2,24 +2,19 @@
 
 What is minimised, in this order, packed into one integer so that sums compare like the tuples they stand for: custom panels; cost of panels; use of the give;
 deviation, the sum of how far panels' holes stand off the wanted line (of a custom panel its two end holes) and gates from where they were wished.
+The tables themselves are filled in `tables`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
-from pipeline.layout.grid import NEVER, Grid, Indices, Keys, Measures
-from pipeline.layout.walk import Flags
-
-MOVE_BITS, GIVE_BITS, COST_BITS, CUSTOM_BITS = 18, 11, 26, 7
-MORE_POSTS: Final = 2  # a custom panel gets at most this many posts more than it needs, to keep clear of forbidden ground
-CUSTOM_KEY: Final = 1 << (MOVE_BITS + GIVE_BITS + COST_BITS)
-COST_KEY: Final = 1 << (MOVE_BITS + GIVE_BITS)
-GIVE_KEY: Final = 1 << MOVE_BITS
+from pipeline.layout import tables
+from pipeline.layout.grid import Grid, Indices, Keys, Measures
+from pipeline.layout.tables import COST_BITS, COST_KEY, CUSTOM_KEY, GIVE_BITS, GIVE_KEY, MOVE_BITS, NEVER, Moves, Task
 
 
 @dataclass(frozen=True)
@@ -90,8 +85,7 @@ class Search:
 
     Notes
     -----
-    A layer is how many gates were passed; where a custom panel has to be among the panels, once over without and once over with one.  Nodes stand first: moves take
-    them in any order, and what stands behind one of them is then read as one piece.
+    A layer is how many gates were passed; where a custom panel has to be among the panels, once over without and once over with one.
     """
 
     grid: Grid
@@ -167,7 +161,7 @@ class Search:
             for layer in (gate, gate - self.passed) if self.must else (gate,):
                 found = first + np.nonzero(self.inside[first : last + 1, 1, layer, row] + CUSTOM_KEY + price * COST_KEY == wanted)[0]
                 if self.careful:
-                    found = found[customs_stand_clear(self.grid, self.sizes, found, np.full(len(found), node))]
+                    found = found[tables.stand_clear(moves_of(self.grid, self.sizes, self.gates, custom=True), found, np.full(len(found), node))]
                 if len(found):
                     return int(found[-1]), layer
         raise AssertionError("a custom panel without a start")
@@ -204,171 +198,69 @@ def search(
         Whether a custom panel has to be among the panels.
     """
     must = must and custom and bool(sizes.custom)
-    count, batch, layers = len(grid.stations), len(starts), (len(gates) + 1) * (2 if must else 1)
-    run = Search(
+    moves, batch = moves_of(grid, sizes, gates, custom=custom), len(starts)
+    count, layers = len(grid.stations), (len(gates) + 1) * (2 if must else 1)
+    inside, ended, _ = tables.fill(moves, _task(starts, must=must, careful=careful, depth=count, asked=count))
+    return Search(
         grid=grid,
         sizes=sizes,
         gates=gates,
-        inside=np.full((count, sizes.most_posts + 1, layers, batch), NEVER, dtype=np.int64),
-        ended=np.full((count, layers, batch), NEVER, dtype=np.int64),
+        inside=inside.reshape(count, -1, layers, batch),
+        ended=ended.reshape(count, layers, batch),
         custom=custom and bool(sizes.custom),
         careful=careful,
         must=must,
     )
-    for row, nodes in enumerate(starts):
-        for node, key in nodes:
-            run.inside[node, 1, 0, row] = min(key + int(grid.hole_key[node]), int(run.inside[node, 1, 0, row]))
-    for start, end in blocks_of(grid, custom=run.custom):
-        _fill(run, start, end)
-    return run
 
 
-def blocks_of(grid: Grid, *, custom: bool) -> list[tuple[int, int]]:
-    """Return ranges of nodes that no panel both begins and goes on in, so that a whole range is worked out at once."""
-    latest = np.where(grid.spacing_key < NEVER, grid.spacing_from, -1).max(axis=1)
-    if custom:
-        latest = np.maximum(latest, np.minimum(grid.custom_last, np.arange(len(latest)) - 1))
-    latest = np.maximum.accumulate(latest)
-    blocks, start = [], 0
-    while start < len(latest):
-        end = max(int(np.searchsorted(latest, start, side="left")), start + 1)
-        blocks.append((start, end))
-        start = end
-    return blocks
+def ends_from(
+    asked: int,
+    grid: Grid,
+    sizes: Measures,
+    starts: Sequence[Sequence[tuple[int, int]]],
+    gates: tuple[GateMoves, ...] = (),
+    *,
+    custom: bool,
+    must: bool,
+) -> Keys:
+    """Return the least keys (n - asked, batch) with a panel ending at the nodes from `asked` on, all gates passed, for a batch of starts as in `search`."""
+    must = must and custom and bool(sizes.custom)
+    moves = moves_of(grid, sizes, gates, custom=custom)
+    return tables.fill(moves, _task(starts, must=must, careful=0, depth=looked_back(moves), asked=asked))[2]
 
 
-def _fill(run: Search, start: int, end: int) -> None:
-    """Work out every state of the nodes from `start` to before `end`: posts inside panels, panels' ends, then panels' beginnings."""
-    grid, here = run.grid, slice(start, end)
-    inside, ended = run.inside, run.ended
-    for column in range(grid.spacing_from.shape[1]):
-        real = start + np.nonzero(grid.spacing_key[here, column] < NEVER)[0]
-        if not len(real):
-            break
-        into = here if len(real) == end - start else real
-        costs = grid.spacing_key[into, column] * GIVE_KEY + grid.hole_key[into]
-        reached = inside[in_a_row(grid.spacing_from[into, column]), 1:-1] + costs[:, None, None, None]
-        inside[into, 2:] = np.minimum(inside[into, 2:], reached, out=reached)
-    taken = start + np.nonzero(~grid.open_nodes[here])[0]
-    inside[taken, 2:] = NEVER
-    for posts, price in run.sizes.stock:
-        np.minimum(ended[here], inside[here, posts] + price * COST_KEY, out=ended[here])
-    if run.custom:
-        _end_customs(run, here)
-    ended[taken] = NEVER
-    _begin_panels(run, here)
-    inside[taken, 1] = NEVER
+def moves_of(grid: Grid, sizes: Measures, gates: tuple[GateMoves, ...], *, custom: bool) -> Moves:
+    """Return what leads from node to node, as the tables take it."""
+    count, tiers = len(grid.stations), sizes.custom if custom else ()
+    return Moves(
+        stations=grid.stations,
+        open_nodes=grid.open_nodes,
+        spacing_from=grid.spacing_from,
+        spacing_key=grid.spacing_key,
+        joint_from=grid.joint_from,
+        hole_key=grid.hole_key,
+        stock_posts=np.array([posts for posts, _ in sizes.stock], dtype=np.intp),
+        stock_prices=np.array([price for _, price in sizes.stock], dtype=np.int64),
+        custom_first=grid.custom_first[: len(tiers)],
+        custom_last=grid.custom_last,
+        custom_prices=np.array([price for _, price in tiers], dtype=np.int64),
+        gate_from=np.array([gate.from_nodes for gate in gates], dtype=np.intp).reshape(len(gates), count),
+        gate_keys=np.array([gate.keys for gate in gates], dtype=np.int64).reshape(len(gates), count),
+        spacing=sizes.spacing,
+    )
 
 
-def in_a_row(nodes: Indices) -> Indices | slice:
-    """Return nodes that follow one another as a slice, which is read several times faster."""
-    if len(nodes) and nodes[0] >= 0 and nodes[-1] - nodes[0] == len(nodes) - 1 and bool((np.diff(nodes) == 1).all()):
-        return slice(int(nodes[0]), int(nodes[-1]) + 1)
-    return nodes
+def looked_back(moves: Moves) -> int:
+    """Return how many nodes have to be kept for every move to find where it comes from."""
+    nodes = np.arange(len(moves.stations))
+    by_spacing = (nodes[:, None] - moves.spacing_from)[moves.spacing_key < NEVER]
+    others = [(nodes - each)[each >= 0] for each in (moves.joint_from, *moves.gate_from, *moves.custom_first)]
+    return 1 + max(int(back.max(initial=0)) for back in (by_spacing, *others))
 
 
-def _begin_panels(run: Search, here: slice) -> None:
-    first = run.inside[here, 1]
-    sources = run.grid.joint_from[here]
-    own = run.grid.hole_key[here]
-    after_joint = run.ended[in_a_row(sources)] + own[:, None, None]
-    if sources.min() < 0:
-        after_joint[sources < 0] = NEVER
-    np.minimum(first, after_joint, out=first)
-    for gate, moves in enumerate(run.gates):
-        sources = moves.from_nodes[here]
-        real = np.nonzero(sources >= 0)[0]
-        if len(real):
-            into = first[:, gate + 1 :: run.passed]
-            through = run.ended[sources[real], gate :: run.passed] + (moves.keys[here] + own)[real, None, None]
-            into[real] = np.minimum(into[real], through)
-
-
-def _end_customs(run: Search, here: slice) -> None:
-    """End custom panels in a block: for each price tier the least beginning within reach, looked up in a sliding window."""
-    last = run.grid.custom_last[here]
-    for tier, (_, price) in enumerate(run.sizes.custom):
-        first = run.grid.custom_first[tier, here]
-        good = np.nonzero(last >= first)[0]
-        if run.careful:
-            good = good[run.grid.open_nodes[here.start + good]]
-            near = _over_forbidden(run.grid, first[good], here.start + good)
-            _end_customs_carefully(run, here.start + good[near], first[good[near]], last[good[near]], price)
-            good = good[~near]
-        if len(good):
-            ends = here.start + good
-            own = CUSTOM_KEY + price * COST_KEY + run.grid.hole_key[ends]
-            found = _sliding_minimum(run.inside[:, 1], first[good], last[good]) + own[:, None, None]
-            if run.must:
-                found = np.minimum(found[:, : run.passed], found[:, run.passed :])
-            into = run.ended[:, -run.passed :]
-            into[ends] = np.minimum(into[ends], found)
-
-
-def _over_forbidden(grid: Grid, first: Indices, ends: Indices) -> Flags:
-    """Say which windows, from the first possible beginning to the end, hold any node that is taken away."""
-    taken = np.concatenate(([0], np.cumsum(~grid.open_nodes)))
-    return np.asarray(taken[ends + 1] > taken[first])
-
-
-def _end_customs_carefully(run: Search, ends: Indices, first: Indices, last: Indices, price: int) -> None:
-    """End custom panels at nodes from the cheapest beginnings that leave every inner post on free ground: all pairs of both looked at together."""
-    if not len(ends):
-        return
-    for row in range(run.inside.shape[3]):
-        for gate in range(run.inside.shape[2]):
-            low = int(first[0])
-            values = run.inside[low : int(last[-1]) + 1, 1, gate, row]
-            reached = np.nonzero(values < (run.careful * CUSTOM_KEY))[0] + low
-            begin, stop = np.searchsorted(reached, first), np.searchsorted(reached, last, side="right")
-            count = np.maximum(stop - begin, 0)
-            if not count.any():
-                continue
-            of = np.repeat(np.arange(len(ends)), count)
-            starts = reached[np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(begin, count)]
-            keys = run.inside[starts, 1, gate, row] + CUSTOM_KEY + price * COST_KEY + run.grid.hole_key[ends[of]]
-            into = run.ended[:, gate % run.passed - run.passed, row]
-            better = keys < into[ends[of]]
-            of, starts, keys = of[better], starts[better], keys[better]
-            clear = customs_stand_clear(run.grid, run.sizes, starts, ends[of])
-            np.minimum.at(into, ends[of[clear]], keys[clear])
-
-
-def customs_stand_clear(grid: Grid, sizes: Measures, starts: Indices, ends: Indices) -> Flags:
-    """Say between which starts and ends a custom panel finds an even spacing whose posts all stand on free ground.
-
-    Notes
-    -----
-    Posts are taken evenly along the line, which round a bend is a hair off evenly by chords; `reach` looks again at the posts as they come to stand.
-    """
-    length = grid.stations[ends] - grid.stations[starts]
-    least = np.maximum(np.ceil(length / sizes.spacing - 1e-6), 1.0).astype(np.intp)
-    clear = np.zeros(len(starts), dtype=bool)
-    for extra in range(MORE_POSTS + 1):
-        left = np.nonzero(~clear)[0]
-        count, good = least[left] + extra, np.ones(len(left), dtype=bool)
-        for post in range(1, int(count.max(initial=1))):
-            look = np.nonzero(good & (post < count))[0]
-            nodes = np.searchsorted(grid.stations, grid.stations[starts[left[look]]] + post / count[look] * length[left[look]])
-            good[look] = grid.open_nodes[np.minimum(nodes, ends[left[look]])] & grid.open_nodes[np.maximum(nodes - 1, 0)]
-        clear[left[good]] = True
-    return clear
-
-
-def _sliding_minimum(values: Keys, first: Indices, last: Indices) -> Keys:
-    """Return the least value within first..last, both included, along the first axis, for windows whose two sides only move forward.
-
-    Notes
-    -----
-    What all windows share is looked through once; what comes before and after it as running minima.
-    """
-    low, high = int(first[-1]), int(last[0])
-    if low > high:  # no part is shared: each half by itself
-        half = len(first) // 2
-        if half == 0:
-            return np.asarray(values[low : int(last[0]) + 1].min(axis=0, keepdims=True))
-        return np.concatenate((_sliding_minimum(values, first[:half], last[:half]), _sliding_minimum(values, first[half:], last[half:])))
-    shared = values[low : high + 1].min(axis=0, keepdims=True)
-    before = np.minimum.accumulate(values[int(first[0]) : low + 1][::-1], axis=0)
-    after = np.minimum.accumulate(values[high : int(last[-1]) + 1], axis=0)
-    return np.asarray(np.minimum(np.minimum(before[low - first], after[last - high]), shared))
+def _task(starts: Sequence[Sequence[tuple[int, int]]], *, must: bool, careful: int, depth: int, asked: int) -> Task:
+    first = np.array([(node, row, key) for row, nodes in enumerate(starts) for node, key in nodes], dtype=np.int64).reshape(-1, 3)
+    nodes, rows, keys = first[np.argsort(first[:, 0], kind="stable")].T.copy()
+    return Task(
+        nodes=nodes.astype(np.intp), rows=rows.astype(np.intp), keys=keys, batch=len(starts), must=must, careful=careful, depth=depth, asked=asked
+    )

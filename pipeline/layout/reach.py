@@ -12,7 +12,8 @@ import numpy as np
 from pipeline.errors import LayoutError, hold
 from pipeline.layout.chords import STRAIGHT_TURN
 from pipeline.layout.grid import EXACT, GIVE_UNIT, Grid, Measures, bend_between
-from pipeline.layout.optimum import MORE_POSTS, Way
+from pipeline.layout.optimum import Way
+from pipeline.layout.tables import MORE_POSTS
 from pipeline.layout.walk import Flags, Floats, Walk
 
 GapKind = Literal["spacing", "custom", "joint", "hinge", "leaf", "latch"]

@@ -11,9 +11,10 @@ import numpy as np
 from pipeline.errors import LayoutError, Reason
 from pipeline.geometry.chain import Chain, Point
 from pipeline.layout.gates import GatePlaces
-from pipeline.layout.grid import NEVER, Grid, Measures
+from pipeline.layout.grid import Grid, Measures
 from pipeline.layout.optimum import Found, GateMoves, Way, search
 from pipeline.layout.reach import Row
+from pipeline.layout.tables import NEVER
 from pipeline.layout.walk import Floats, Walk
 from pipeline.model.site import Riser
 
