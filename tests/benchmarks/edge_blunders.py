@@ -190,7 +190,11 @@ def is_held(built: AsBuilt) -> bool:
     shots = built.shape.shots
     crossed = crossing(shots.points) is not None
     return (
-        bool(built.doubtful) or len(built.set_aside) > most_set_aside(len(shots) + len(built.set_aside)) or crossed or not built.shape.fit.converged
+        bool(built.doubtful)
+        or bool(built.unshown)
+        or len(built.set_aside) > most_set_aside(len(shots) + len(built.set_aside))
+        or crossed
+        or not built.shape.fit.converged
     )
 
 
