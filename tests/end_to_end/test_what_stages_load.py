@@ -13,6 +13,7 @@ from tests.end_to_end.conftest import run_command
 
 HEAVY = (
     "numpy",
+    "numba",
     "scipy",
     "shapely",
     "pyproj",
@@ -30,8 +31,8 @@ HEAVY = (
 )
 NEEDED = {
     "survey": {"numpy"},  # of points; a grid needs pyproj, a drawing ezdxf, LandXML lxml
-    "edge": {"numpy", "shapely"},
-    "layout": {"numpy", "shapely"},
+    "edge": {"numpy", "shapely", "numba", "scipy"},  # of scipy what numba loads of it: matrices are solved by its LAPACK
+    "layout": {"numpy", "shapely", "numba", "scipy"},
     "drilling": {"numpy"},
     "fabrication": {"numpy", "highspy"},
     "compliance": {"numpy"},
