@@ -48,6 +48,12 @@ def stage_named(name: str) -> Stage:
     return cast(Stage, importlib.import_module(f"pipeline.{name}.stage"))
 
 
+def load_stages(names: tuple[str, ...]) -> None:
+    """Load what stages stand on, ahead of their work."""
+    for name in names:
+        stage_named(name)
+
+
 def built_stages() -> tuple[str, ...]:
     """Return the stages of the line, as far as they follow each other without a gap."""
     there = []

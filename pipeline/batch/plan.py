@@ -21,7 +21,7 @@ from pipeline.intake.office import Office
 from pipeline.intake.queue import Queue, QueueEntry
 from pipeline.intake.snapshot import traces_of
 
-CHUNK_JOBS: Final = 32  # most jobs a chunk holds: each costs a process a stage, whose imports take as long as one or two jobs
+CHUNK_JOBS: Final = 128  # most jobs a chunk holds: each costs a process a stage, and all of them together 3 s of loading
 _SETTLED: Final = 2_000_000_000  # a file changed less than this before it was read is read again next time [ns]
 
 
