@@ -35,7 +35,10 @@ _MACHINE_TROUBLE: Final = {
 
 
 class Stage(Protocol):
-    """The shell of a stage: read, one verb of its own, check, write."""
+    """The shell of a stage: read, one verb of its own, check, write.
+
+    A shell may have a function `load` besides, which loads ahead of the work what it would load late.
+    """
 
     NAME: str
 
@@ -51,7 +54,11 @@ def stage_named(name: str) -> Stage:
 def load_stages(names: tuple[str, ...]) -> None:
     """Load what stages stand on, ahead of their work."""
     for name in names:
-        stage_named(name)
+        getattr(stage_named(name), "load", _nothing)()
+
+
+def _nothing() -> None:
+    """Load nothing more than what the stage's module loads."""
 
 
 def built_stages() -> tuple[str, ...]:

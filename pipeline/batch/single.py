@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
 import signal
@@ -67,21 +68,20 @@ def _in_children(
 ) -> str:
     """Run stages in children, and do something else beside it; returns how one died, or nothing when all ended well.
 
-    The child of the later stages is there from the beginning: it loads what they stand on while the earlier ones are at work, on another core.
+    The child of the later stages does not wait for the earlier ones to load what they stand on: it does so beside them, on another core.
     """
     sys.stdout.flush()
     sys.stderr.flush()
     shares = [share for share in (tuple(one for one in todo if _is_later(one) is later) for later in (False, True)) if share]
-    children = [_begin(places, job, share, keys, seconds) for share in shares]
+    children = [_begin(places, job, shares[0], keys, seconds)]
     try:
-        how = ""
-        for number, (child, share) in enumerate(zip(children, shares, strict=True)):
-            os.write(child.go, _GO)
-            if number == 0:
-                meanwhile()
-            how = _ended(child)
-            if how or not _all_done(places, job, share):
-                break
+        os.write(children[0].go, _GO)
+        meanwhile()
+        children += [_begin(places, job, share, keys, seconds) for share in shares[1:]]
+        how = _ended(children[0])
+        if not how and len(children) > 1 and _all_done(places, job, shares[0]):
+            os.write(children[1].go, _GO)
+            how = _ended(children[1])
     finally:
         for child in children:
             _dismiss(child)
@@ -154,7 +154,8 @@ def _be_the_child(
     code = 1
     try:
         die_with_parent(parent)
-        load_stages(todo)
+        with contextlib.suppress(Exception):  # told by the stage that needs it
+            load_stages(todo)
         if os.read(begin, len(_GO)) == _GO:
             _run_stages(places, job, todo, keys, seconds)
         code = 0

@@ -6,6 +6,7 @@ A booklet is a row of parts.  Text flows through reportlab's platypus; plan shee
 
 from __future__ import annotations
 
+import importlib
 import io
 import re
 from collections.abc import Sequence
@@ -91,6 +92,12 @@ def _runs(parts: Sequence[Part]) -> list[list[Part]]:
         else:
             runs.append([part])
     return runs
+
+
+def load() -> None:
+    """Load what pages are set with, ahead of the first page."""
+    importlib.import_module("reportlab.platypus")
+    _canvas_class()
 
 
 @cache

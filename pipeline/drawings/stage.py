@@ -6,6 +6,7 @@ import zipfile
 
 from pipeline import artifacts
 from pipeline.artifacts import JobPlace
+from pipeline.drawings import pages, typeface
 from pipeline.drawings.booklets import draw
 from pipeline.drawings.changes import Before, read_before
 from pipeline.drawings.further_order import read_ordered
@@ -23,6 +24,12 @@ from pipeline.model.survey import Survey
 NAME = "drawings"
 CONTENT = ("layout", "fabrication", "compliance")  # the artifacts that make a revision
 DRILLED = ("drilling", "fabrication", "compliance")  # and those that do once anything came back from the site
+
+
+def load() -> None:
+    """Load what the work would load late: what sets text, and the sheets' typeface."""
+    pages.load()
+    typeface.register()
 
 
 def run(place: JobPlace) -> tuple[Reason, ...]:

@@ -26,3 +26,13 @@ def compiled(function: Function) -> Function:
         return cast(Function, numba.njit(cache=True, error_model="numpy")(function))
     except RuntimeError:  # no folder for the code
         return cast(Function, numba.njit(error_model="numpy")(function))
+
+
+def load() -> None:
+    """Load what compiled code stands on, which otherwise happens when the first such function is called: a quarter of a second."""
+    _itself(0.0)
+
+
+@compiled
+def _itself(number: float) -> float:
+    return number

@@ -5,11 +5,17 @@ from __future__ import annotations
 from pipeline import __version__, artifacts
 from pipeline.artifacts import JobPlace
 from pipeline.errors import Reason
+from pipeline.geometry import compiled
 from pipeline.layout.lay_out import lay_out
 from pipeline.model.job import Job
 from pipeline.model.site import Site
 
 NAME = "layout"
+
+
+def load() -> None:
+    """Load what the work would load late."""
+    compiled.load()
 
 
 def run(place: JobPlace) -> tuple[Reason, ...]:

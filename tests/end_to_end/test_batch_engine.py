@@ -214,14 +214,32 @@ def test_a_full_disk_is_told_plainly_and_the_rerun_completes(house, queue, out):
     assert run(house, "batch", queue, "--out", out).returncode == 0
 
 
-@pytest.mark.parametrize("bid", ["die", "hang", "raise", "full"])
-def test_a_job_alone_survives_its_own_death(house, queue, out, bid):
+@pytest.mark.parametrize("stage", ["edge", "layout", "drawings"])  # of the child that begins, the first and a later stage of the other
+@pytest.mark.parametrize("bid", ["die", "hang", "raise", "held", "full"])
+def test_a_job_alone_survives_its_own_death(house, queue, out, bid, stage):
     (queue / "shop.toml").write_text("[limits]\nstage_seconds = 0.4\n")
-    done = run(house, "job", add_job(queue, "lone", f"edge {bid}"), "--out", out)
+    done = run(house, "job", add_job(queue, "lone", f"{stage} {bid}"), "--out", out)
     assert done.returncode == (1 if bid == "full" else 3)
     assert "Traceback" not in done.stderr
+    before = list(STAGES[: STAGES.index(stage)])
+    assert list(dict.fromkeys(line.split()[1] for line in ran(out))) == before  # nothing of the later stages
     if bid != "full":
-        assert _status(out, "lone")["stage"] == "edge"
+        assert _status(out, "lone")["stage"] == stage
+
+
+@pytest.mark.parametrize("stage", ["edge", "drawings"])
+def test_a_job_alone_killed_once_is_tried_again(house, queue, out, stage):
+    done = run(house, "job", add_job(queue, "lone", f"{stage} die-once"), "--out", out)
+    assert (done.returncode, sorted(ran(out))) == (0, _whole_line("lone")), done.stderr
+
+
+def test_what_cannot_be_loaded_is_told_by_the_stage_that_needs_it(house, queue, out):
+    shell = house / "pipeline" / "drawings" / "stage.py"
+    shell.write_text(shell.read_text() + "\n\ndef load():\n    raise ImportError('toy')\n")
+    assert run(house, "job", add_job(queue, "lone"), "--out", out).returncode == 0
+    shell.write_text("import nothing_of_this_name\n" + shell.read_text())
+    assert run(house, "job", queue / "lone", "--out", out).returncode == 3
+    assert (_status(out, "lone")["stage"], _status(out, "lone")["reasons"][0]["ref"]) == ("drawings", "internal-fault")
 
 
 def test_a_job_alone_needs_no_workflow_engine(house, queue, out):

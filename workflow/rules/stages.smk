@@ -1,4 +1,4 @@
-# The stages, in the order of the line.  The wildcard is a chunk of at most 32 jobs; a stage treats its jobs one by one, skips
+# The stages, in the order of the line.  The wildcard is a chunk of at most 128 jobs; a stage treats its jobs one by one, skips
 # those whose keys are unchanged, and turns what a job raises into that job's status, so a rule fails only for our own faults.
 # `exec` makes the worker the engine's own child: it ends when the engine ($PPID) does.  `-P` keeps OUT off Python's path.
 
