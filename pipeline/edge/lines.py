@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pipeline.edge.as_built import AsBuilt, Coping, as_built, as_built_inside
 from pipeline.edge.blunders import most_set_aside
 from pipeline.edge.fit import stations_of
+from pipeline.edge.free_form import FreeFit
 from pipeline.edge.order import crossing, tidied
 from pipeline.edge.shots import Line, Shots, shots_of
 from pipeline.errors import Reason
@@ -201,6 +202,15 @@ def _in_doubt(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reas
 
 def _unshown(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reason:
     names = _in_order(line, built.unshown)
+    if isinstance(built.shape.fit, FreeFit):
+        return _reason(
+            line,
+            known[names[0]],
+            ref="edge-not-shown",
+            what=f"{line.name}: between the shots {', '.join(names)}, where others were set aside, none is left to show how the curve runs",
+            why="its smoothness alone leads across, which tells less than a quarter of a shot would",
+            do="shoot this stretch again, four points or more",
+        )
     return _reason(
         line,
         known[names[0]],

@@ -5,7 +5,8 @@ known all the same, if it is straight.  Where two of them stand side by side, th
 fewer; nor does it help that one of them is parallel to a single far side: among many sides one will be, by chance.  An arc through three
 shots could be two sides, a side from curve to curve an arc; and where an end shot lies on the neighbour as well as on its own piece, nothing
 is left that holds the piece if it is the neighbour's.  A circle with a shot every 45 degrees may be an octagon shot at its corners.  The
-adjustment's sigmas know the pieces taken and nothing of that.
+adjustment's sigmas know the pieces taken and nothing of that.  A free curve has no pieces: where shots were set aside, its smoothness alone
+leads across, and its sigma tells how well.
 
 References
 ----------
@@ -33,19 +34,23 @@ ANGLES: Final = ("parallel", "square")
 SPARSE: Final = math.radians(
     42
 )  # turn of a curve from every shot to the next, beyond which they may all be corners: a regular octagon's stand 45 degrees apart
+KNOWN_ACROSS: Final = 2.0  # [-] standard deviations of a shot: well shot, a free curve is known to about one of them everywhere
+PLACES: Final = 9  # looked at across a gap
 AS_WELL: Final = 9.21  # chi-square, 2 degrees of freedom, 1 %: a rise within which a shot may lie on the neighbour too
 
 
 def unshown(shape: Shape) -> tuple[str, ...]:
-    """Return the shots of those pieces of a closed line that the shots do not show; none of a free curve.
+    """Return the shots of those pieces of a closed line that the shots do not show; of a free curve those beside a gap it is not known across.
 
     Parameters
     ----------
     shape : Shape
         As adjusted, its conditions among the checks.
     """
-    if isinstance(shape.fit, FreeFit) or not shape.chain.closed:
+    if not shape.chain.closed:
         return ()
+    if isinstance(shape.fit, FreeFit):
+        return _left_open(shape, shape.fit)
     if _may_be_corners(shape):
         return shape.shots.names
     count = len(shape.chain)
@@ -54,6 +59,19 @@ def unshown(shape: Shape) -> tuple[str, ...]:
     pairs = {piece for piece in alone if (piece - 1) % count in alone or (piece + 1) % count in alone}
     doubted = pairs | {piece for piece in slight if shape.curved[piece] or _between_curves(shape, piece) or _loose(shape, piece)}
     return tuple(name for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if piece in doubted)
+
+
+def _left_open(shape: Shape, fit: FreeFit) -> tuple[str, ...]:
+    """Return the shots at both ends of every gap that shots set aside left in a free curve, where nothing but its smoothness leads across."""
+    names, sigmas = shape.shots.names, shape.shots.sigmas
+    stations, length = project(shape.chain, shape.shots.points)[0], shape.chain.length
+    told: set[str] = set()
+    for first, second in zip(range(-1, len(names) - 1), range(len(names)), strict=True):
+        if {names[first], names[second]} <= shape.shots.beside_gaps:
+            across = stations[first] + np.linspace(0.0, (stations[second] - stations[first]) % length, PLACES)
+            if float(fit.normal_sigmas(across).max()) > KNOWN_ACROSS * max(sigmas[first], sigmas[second]):
+                told |= {names[first], names[second]}
+    return tuple(name for name in names if name in told)
 
 
 def _may_be_corners(shape: Shape) -> bool:

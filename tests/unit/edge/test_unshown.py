@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from pipeline.edge.as_built import as_built
+from pipeline.edge.free_form import FreeFit
 from pipeline.edge.lines import fitted
 from pipeline.errors import SurveyError
 from pipeline.geometry.chain import polyline
 from tests.benchmarks.edge_accuracy import drawn
+from tests.benchmarks.edge_blunders import SPACING, spoiled, truth_of
 from tests.benchmarks.edge_truth import SHAPES, plainly_shot, shoot, shots_at
 from tests.truth.outlines import random_outlines
 from tests.truth.stress_sites import open_site
@@ -77,6 +79,34 @@ def test_a_parallel_by_chance_vouches_for_no_side(tmp_path):
         take_through(site.shots, tmp_path, last="edge")
     assert [reason.ref for reason in held.value.reasons] == ["edge-not-shown"]
     assert "101, 102, 103, 104" in held.value.reasons[0].what
+
+
+def on_the_coping(seed: int):
+    """A free form with three shots in a row on the coping's outer edge."""
+    truth, rng = truth_of("free form"), np.random.default_rng([seed, len("free form"), 4])
+    noise, spacing = rng.uniform(0.003, 0.010), float(np.exp(rng.uniform(*np.log(SPACING))))
+    shots, pieces = truth.shoot(spacing, noise, rng)
+    return spoiled("coping", shots, pieces, truth, noise, np.random.default_rng([seed, len("free form"), 1]))
+
+
+@pytest.mark.parametrize(("seed", "beside"), [(14, {"117", "121"}), (16, {"101", "134"})])
+def test_a_free_curve_is_held_where_shots_set_aside_leave_it_open(seed, beside):
+    """Gaps of 3.4 and 2.7 m: the curve is 58 and 44 mm off in them, and says so by a sigma of 98 and 24 mm."""
+    spoilt = on_the_coping(seed)
+    row = fitted(water(spoilt.shots))
+    assert row is not None
+    fault = next(fault for fault in row.faults if fault.ref == "edge-not-shown")
+    assert {name for name in spoilt.shots.names if name in fault.what} == beside
+    told = " ".join(told.what for told in (*row.warnings, *row.faults) if told.ref in ("shot-off-line", "edge-in-doubt"))
+    assert all(name in told for name in spoilt.wrong)
+
+
+def test_a_free_curve_goes_on_where_the_shots_left_show_it():
+    spoilt = on_the_coping(6)
+    built = as_built(spoilt.shots, closed=True, arcs=True)
+    assert {one.name for one in built.set_aside} == spoilt.wrong
+    assert isinstance(built.shape.fit, FreeFit)
+    assert not built.unshown
 
 
 @pytest.mark.parametrize("sides", [5, 6, 7, 8])
