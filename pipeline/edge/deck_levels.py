@@ -109,7 +109,7 @@ def _without_each(design: Array, prior: Array, levels: Array, variances: Array) 
     weighted = design / variances[:, None]
     covariance = np.linalg.inv(design.T @ weighted + prior)
     mean = covariance @ (weighted.T @ levels)
-    left = np.maximum(1 - np.einsum("ij,jk,ik->i", weighted, covariance, design), 1e-6)
+    left = np.maximum(1 - ((weighted @ covariance) * design).sum(axis=1), 1e-6)
     return mean, np.asarray(covariance, dtype=np.float64), (levels - design @ mean) / left, np.sqrt(variances / left)
 
 

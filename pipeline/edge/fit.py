@@ -143,12 +143,14 @@ def _nearest_pieces(shape: Shape) -> Index:
 
 def _none_starved(shape: Shape, pieces: Index) -> Index:
     """Return an assignment in which no piece keeps fewer shots than hold it: those gave theirs away take them back."""
-    own, corners = shape.sightings.pieces, shape.sightings.corners
+    own, at_corners = shape.sightings.pieces, shape.sightings.corners[shape.sightings.corners >= 0].tolist()
+    held = np.bincount(pieces, minlength=len(shape.chain)).tolist()
     for piece, curved in enumerate(shape.curved):
         needed = 3 if curved else 1 if _smooth_both(shape, piece) else 2
-        held = int((pieces == piece).sum()) + int(np.isin(corners, (piece, (piece + 1) % len(shape.chain.vertices))).sum())
-        if held < needed:
+        ends = {piece, (piece + 1) % len(shape.chain.vertices)}
+        if held[piece] + sum(corner in ends for corner in at_corners) < needed:
             pieces = np.where(own == piece, own, pieces)
+            held = np.bincount(pieces, minlength=len(shape.chain)).tolist()
     return pieces
 
 

@@ -29,6 +29,7 @@ from pipeline.geometry.biarcs import arcs_through
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.chain_adjustment import ChainFit, Sightings
 from pipeline.geometry.projection import project
+from pipeline.geometry.propagation import propagated
 
 Array = NDArray[np.float64]
 
@@ -207,7 +208,7 @@ class _Smoothed(msgspec.Struct, frozen=True, kw_only=True):
         basis, slope = self.spline.basis(t), self.spline.basis(t, 1) @ self.control
         normal = np.column_stack((-slope[:, 1], slope[:, 0])) / np.hypot(slope[:, 0], slope[:, 1])[:, None]
         rows = (basis[:, :, None] * normal[:, None, :]).reshape(len(t), -1)
-        return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, self.covariance, rows), 0.0)))
+        return np.asarray(np.sqrt(np.maximum(propagated(rows, self.covariance), 0.0)))
 
 
 def _started(spline: _Spline, points: Array) -> tuple[Array, Array]:
@@ -234,7 +235,7 @@ def _smoothed(spline: _Spline, shots: Shots, price: float, start: tuple[Array, A
         control = control - (inverse @ (rows.T @ misfit + penalty @ control.ravel())).reshape(-1, 2)
     t = _reprojected(spline, control, shots.points, t)
     rows, misfit = _rows(spline, control, shots, t)
-    numbers, count = float(np.einsum("ij,jk,ik->", rows, inverse, rows)), len(shots)
+    numbers, count = float(propagated(rows, inverse).sum()), len(shots)
     if numbers > MOST_NUMBERS * count or not np.isfinite(control).all():
         return None
     score = float(misfit @ misfit) * count / (count - numbers) ** 2
@@ -273,7 +274,7 @@ def _as_shape(shots: Shots, best: _Smoothed | NodeSpline) -> Shape:
         covariance=np.zeros((0, 0)),
         offsets=offsets,
         sigmas=shots.sigmas,
-        redundancies=np.clip(1 - np.einsum("ij,jk,ik->i", best.rows, best.covariance, best.rows), 0.0, 1.0),
+        redundancies=np.clip(1 - propagated(best.rows, best.covariance), 0.0, 1.0),
         chi_square=best.chi_square,
         degrees_of_freedom=max(round(len(shots) - best.numbers), 0),
         iterations=ROUNDS,

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.geometry.chain import Point
 from pipeline.geometry.planes import PlanePatch
+from pipeline.geometry.propagation import propagated
 from pipeline.model.site import JointLevels
 from pipeline.model.survey import SurveyPoint
 
@@ -188,7 +189,7 @@ def _plane(heights: Heights, own: NDArray[np.intp], pooled: tuple[Array, Array])
         residuals = levels - rows @ mean
         freedom = len(kept) - (3 if free else 1)
         factor = float(residuals @ (residuals / variances)) / freedom if freedom > 0 else 1.0
-        shown = 1 - np.einsum("ij,jk,ik->i", rows, covariance, rows) / variances
+        shown = 1 - propagated(rows, covariance) / variances
         statistic = np.abs(residuals) / np.sqrt(variances * np.maximum(shown, 1e-6) * max(1.0, _without_worst(residuals, variances, freedom)))
         worst = int(np.argmax(statistic))
         if len(kept) < 5 or shown[worst] < 0.2 or statistic[worst] < OUTLYING:

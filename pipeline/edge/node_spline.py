@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from pipeline.edge import node_solver
 from pipeline.edge.node_solver import STEADY, Curve, Seen
 from pipeline.edge.shots import Shots
+from pipeline.geometry.propagation import propagated
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -70,7 +71,7 @@ class NodeSpline(msgspec.Struct, frozen=True, kw_only=True):
         """Return standard deviations [m] square to the curve at parameters."""
         span, share = self._spans(t)
         rows = node_solver.rows(node_solver.through(self.nodes), span, share, _normals(self.places(t)[1]))
-        return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, self.covariance, rows), 0.0)))
+        return np.asarray(np.sqrt(np.maximum(propagated(rows, self.covariance), 0.0)))
 
     def offsets(self, points: Array) -> Array:
         """Return the distances [m] of points from the curve, left positive, from the nearest of `STARTS` places a span: within 2 mm."""

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from pipeline.geometry import chain_solver
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.chain_solver import EQUAL_RADIUS, EQUAL_SWEEP, PARALLEL, SQUARE, TANGENT, Problem, Seen, offsets_and_slopes
+from pipeline.geometry.propagation import propagated
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -136,7 +137,7 @@ class ChainFit(msgspec.Struct, frozen=True, kw_only=True):
         located = [self.chain.locate(station) for station in stations]
         points = np.array([self.chain.piece(index).point_at(distance) for index, distance in located])
         rows = self.normal_rows(points, np.array([index for index, _ in located], dtype=np.intp))
-        return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, self.covariance, rows), 0.0)))
+        return np.asarray(np.sqrt(np.maximum(propagated(rows, self.covariance), 0.0)))
 
     def normal_rows(self, points: Array, pieces: Index) -> Array:
         """Return the derivatives (n, unknowns) of the chain square to itself at places (n, 2) [m] of its pieces."""
@@ -203,7 +204,7 @@ def misses(fit: ChainFit, ties: Sequence[Tie]) -> tuple[Array, Array]:
     """Return by how much a fitted chain misses further conditions, and the standard deviations of that."""
     layout = _Layout(len(fit.chain.vertices), fit.curved, fit.chain.closed)
     missed, rows = chain_solver.misses_and_slopes(layout.problem(NO_SIGHTINGS, ties), layout.pack(fit.chain))
-    return missed, np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, fit.covariance, rows), 0.0))
+    return missed, np.sqrt(np.maximum(propagated(rows, fit.covariance), 0.0))
 
 
 def adjust_chain(start: Chain, curved: Sequence[bool], sightings: Sightings, ties: Sequence[Tie] = (), *, hopeless: float = math.inf) -> ChainFit:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.chain import Chain, Piece
+from pipeline.layout.distances import COLUMNS, chords_to_nearest, to_nearest
 from pipeline.layout.walk import Floats
 
 
 def distances_to(points: Floats, chain: Chain) -> Floats:
     """Return the distance of every point (n, 2) to the nearest place of a chain [m]."""
-    return _to_nearest(points, chain.pieces())
+    return to_nearest(np.ascontiguousarray(points, dtype=np.float64), _table(chain))
 
 
 def inside(points: Floats, chain: Chain) -> NDArray[np.bool_]:
@@ -49,63 +49,20 @@ def chord_clearances(starts: Floats, ends: Floats, chain: Chain, steps: int = 9)
     -----
     Sampled at `steps` places and refined about the nearest by a golden-section search: the distance to a smooth edge is unimodal between two samples.
     """
-    ratios, near = np.linspace(0.0, 1.0, steps), _pieces_near(starts, ends, chain)
-    sampled = np.array([_to_nearest(starts + ratio * (ends - starts), near) for ratio in ratios])
-    best = sampled.argmin(axis=0)
-    low, high = ratios[np.maximum(best - 1, 0)], ratios[np.minimum(best + 1, steps - 1)]
-    golden = (math.sqrt(5) - 1) / 2
-    for _ in range(26):
-        one, other = high - golden * (high - low), low + golden * (high - low)
-        left = _at(starts, ends, one, near) < _at(starts, ends, other, near)
-        low, high = np.where(left, low, one), np.where(left, other, high)
-    return np.asarray(np.minimum(sampled.min(axis=0), _at(starts, ends, (low + high) / 2, near)))
+    return chords_to_nearest(np.ascontiguousarray(starts, dtype=np.float64), np.ascontiguousarray(ends, dtype=np.float64), _table(chain), steps)
 
 
-def _at(starts: Floats, ends: Floats, ratio: Floats, pieces: Sequence[Piece]) -> Floats:
-    return _to_nearest(starts + ratio[:, None] * (ends - starts), pieces)
+def _table(chain: Chain) -> Floats:
+    """Return a chain's pieces as `distances` takes them."""
+    return np.array([_row(piece) for piece in chain.pieces()]).reshape(-1, COLUMNS)
 
 
-def _to_nearest(points: Floats, pieces: Iterable[Piece]) -> Floats:
-    nearest = np.full(len(points), np.inf)
-    for piece in pieces:
-        np.minimum(nearest, _to_piece(points, piece), out=nearest)
-    return nearest
-
-
-def _pieces_near(starts: Floats, ends: Floats, chain: Chain) -> list[Piece]:
-    """Return the pieces of a chain any place of any of the chords can be nearest to.
-
-    Notes
-    -----
-    A place of a chord of length c lies within d + c of the chain, d the distance of the chord's start; so what it is nearest to lies within d + 2 c of that start.
-    """
-    pieces = list(chain.pieces())
-    if not len(starts):
-        return pieces
-    apart = [_to_piece(starts, piece) for piece in pieces]
-    reach = np.min(apart, axis=0) + 2 * np.hypot(*(ends - starts).T)
-    return [piece for piece, each in zip(pieces, apart, strict=True) if bool((each <= reach).any())]
-
-
-def _to_piece(points: Floats, piece: Piece) -> Floats:
-    return _to_arc(points, piece) if piece.is_arc else _to_line(points, piece)
-
-
-def _to_line(points: Floats, piece: Piece) -> Floats:
-    start, along = np.asarray(piece.start), np.subtract(piece.end, piece.start)
-    squared = float(along @ along)
-    ratio = np.clip((points - start) @ along / squared, 0.0, 1.0) if squared else np.zeros(len(points))
-    away = points - start - ratio[:, None] * along
-    return np.asarray(np.hypot(away[:, 0], away[:, 1]))
-
-
-def _to_arc(points: Floats, piece: Piece) -> Floats:
-    rays = points - np.asarray(piece.centre)
-    first = math.atan2(piece.start[1] - piece.centre[1], piece.start[0] - piece.centre[0])
-    turned = np.mod((np.arctan2(rays[:, 1], rays[:, 0]) - first) * math.copysign(1, piece.bulge), 2 * np.pi)
-    to_ends = [np.hypot(*(points - np.asarray(end)).T) for end in (piece.start, piece.end)]
-    to_circle = np.abs(np.hypot(rays[:, 0], rays[:, 1]) - piece.radius)
-    return np.asarray(np.where(turned <= abs(piece.sweep), to_circle, np.minimum(*to_ends)))
+def _row(piece: Piece) -> tuple[float, ...]:
+    (x, y), (dx, dy) = piece.start, np.subtract(piece.end, piece.start)
+    line = (x, y, dx, dy, dx * dx + dy * dy)
+    if not piece.is_arc:
+        return (*line, 0.0, 0.0, 0.0, 0.0, 0.0)
+    return (*line, *piece.centre, piece.radius, math.atan2(y - piece.centre[1], x - piece.centre[0]), piece.sweep)
 
 
 def _side(a: Floats, b: Floats, points: Floats) -> Floats:

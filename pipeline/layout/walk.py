@@ -5,16 +5,16 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.chain import Chain
+from pipeline.layout.stations import Laid, chords, located, places, runs_for_chords
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-CHORD_FIT: Final = 1e-9  # [m] stations are found to this chord
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,11 @@ class Walk:
     curvatures: Floats
     mirrored: bool = False
 
+    @cached_property
+    def laid(self) -> Laid:
+        """The tables as compiled functions take them."""
+        return Laid(self.starts, self.corners, self.bearings, self.curvatures, self.closed, self.mirrored)
+
     @property
     def length(self) -> float:
         """Length along the chain [m]."""
@@ -64,27 +69,13 @@ class Walk:
         """Return the index of the piece under every station [m]; a closed chain wraps round."""
         return self._located(stations)[0]
 
-    def _located(self, stations: Floats) -> tuple[NDArray[np.intp], Floats, Floats | float]:
+    def _located(self, stations: Floats) -> tuple[NDArray[np.intp], Floats, Floats]:
         """Return (piece, distance from its start [m], laps run) of every station [m]."""
-        laps: Floats | float = np.floor(stations / self.length) if self.closed else 0.0
-        within = stations - laps * self.length
-        index = np.clip(np.searchsorted(self.starts, within, side="right") - 1, 0, len(self.bearings) - 1)
-        return index, within - self.starts[index], laps
+        return located(self.laid, np.ascontiguousarray(stations, dtype=np.float64))
 
     def places(self, stations: Floats) -> Floats:
         """Return the points (n, 2) [m] at stations (n,) [m]; an open chain runs on straight or round beyond its ends."""
-        index, along, _ = self._located(stations)
-        half = self.curvatures[index] * along / 2
-        bent = half != 0.0
-        chord = along.copy()
-        chord[bent] *= np.sin(half[bent]) / half[bent]
-        bearing = self.bearings[index] + half
-        points = np.empty((len(stations), 2))
-        points[:, 0] = self.corners[index, 0] + chord * np.cos(bearing)
-        if self.mirrored:
-            points[:, 0] *= -1.0
-        points[:, 1] = self.corners[index, 1] + chord * np.sin(bearing)
-        return points
+        return places(self.laid, np.ascontiguousarray(stations, dtype=np.float64))
 
     def facing(self, stations: Floats) -> Floats:
         """Return the unwrapped direction of travel [rad] at stations [m]; it grows by `lap_turn` with every lap."""
@@ -107,8 +98,7 @@ class Walk:
 
     def chord(self, start: Floats, end: Floats) -> Floats:
         """Return the straight distances [m] between two rows of stations [m]."""
-        apart = self.places(end) - self.places(start)
-        return np.hypot(apart[:, 0], apart[:, 1])
+        return chords(self.laid, np.ascontiguousarray(start, dtype=np.float64), np.ascontiguousarray(end, dtype=np.float64))
 
     def station_at_chord(self, start: Floats, chord: Floats | float, *, ahead: bool) -> Floats:
         """Return the first stations whose straight distance from `start` is `chord` [m], ahead or behind.
@@ -123,7 +113,7 @@ class Walk:
         found = start + sign * wanted
         bent = np.nonzero(~self.on_one_straight(start, found))[0]
         if len(bent):
-            found[bent] = start[bent] + sign * self._run_for_chord(start[bent], wanted[bent], sign)
+            found[bent] = start[bent] + sign * runs_for_chords(self.laid, start[bent], wanted[bent], sign)
         return found
 
     def on_one_straight(self, start: Floats, end: Floats) -> NDArray[np.bool_]:
@@ -132,40 +122,6 @@ class Walk:
         same_lap = np.floor(start / laps) == np.floor(end / laps)
         piece = self.piece_of(start)
         return np.asarray(same_lap & (piece == self.piece_of(end)) & (self.curvatures[piece] == 0.0))
-
-    def _run_for_chord(self, start: Floats, wanted: Floats, sign: float) -> Floats:
-        """Return how far along the line the chord is reached [m]."""
-        here = self.places(start)
-
-        def off_at(rows: NDArray[np.intp] | slice, run: Floats) -> Floats:
-            apart = self.places(start[rows] + sign * run) - here[rows]
-            return np.hypot(apart[:, 0], apart[:, 1]) - wanted[rows]
-
-        low, high = wanted.copy(), wanted * 1.02 + 1e-6
-        off_low, off_high = off_at(slice(None), low), off_at(slice(None), high)
-        for _ in range(40):
-            short = np.nonzero(off_high < 0)[0]
-            if not len(short):
-                break
-            low[short], off_low[short] = high[short], off_high[short]
-            high[short] += 0.05 * wanted[short]
-            off_high[short] = off_at(short, high[short])
-        kept = np.zeros(len(start))  # which end stayed last: +1 high, -1 low
-        result, active = low.copy(), np.arange(len(start))
-        for _ in range(60):
-            span = off_high - off_low
-            middle = np.where(span > 0, low - off_low * (high - low) / np.where(span > 0, span, 1.0), low)
-            off = off_at(active, middle)
-            result[active] = middle
-            on = np.abs(off) >= CHORD_FIT
-            if not on.any():
-                break
-            left = off < 0
-            off_high = np.where(left, np.where(kept > 0, off_high / 2, off_high), off)[on]
-            off_low = np.where(left, off, np.where(kept < 0, off_low / 2, off_low))[on]
-            low, high = np.where(left, middle, low)[on], np.where(left, high, middle)[on]
-            kept, active = np.where(left, 1.0, -1.0)[on], active[on]
-        return result
 
 
 def walk_of(chain: Chain) -> Walk:
