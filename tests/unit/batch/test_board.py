@@ -16,6 +16,7 @@ import pytest
 from pipeline.batch.board import Board, board_page
 from pipeline.batch.standings import Standing
 from pipeline.errors import Reason
+from pipeline.model.night import PooledOrder
 from pipeline.model.status import Status
 from tests.unit.batch.driven_browser import CHROMIUM, page_shown
 
@@ -242,6 +243,17 @@ def test_the_board_is_worked_by_keyboard_alone(shown, thousand):
         page.press("Enter")
         assert page.tell("document.activeElement.closest('details').open") is True
         assert page.tell("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+
+
+@pytest.mark.parametrize("width", [600, 860, 1040, 1070, 1200, 1366, 1920])
+def test_at_no_width_the_board_runs_out_of_the_window(shown, width):
+    """With jobs held, failing and marginal, their due dates and orders, and names as long as they come."""
+    jobs = tuple(_standing(number, shown=f"{number:02d}-garden-behind-the-old-mill") for number in range(14))
+    totals = {job.status.job: 12_140.67 for job in jobs}
+    order = PooledOrder(lines=(), jobs=tuple(totals), totals=totals, total=sum(totals.values()), alone=totals, saving=1_769.5, currency="USD")
+    with shown(board_page(Board(jobs=jobs, order=order)), width) as page:
+        assert page.tell("document.documentElement.scrollWidth") <= page.tell("document.documentElement.clientWidth")
+        assert page.tell("document.querySelectorAll('thead th')[6].offsetParent !== null") is (width > 1056)
 
 
 def test_on_a_phone_nothing_runs_out_of_the_screen_and_jobs_can_be_sorted(shown):
