@@ -15,6 +15,7 @@ from pipeline.edge.first_shape import SMOOTH_START, FirstShape, first_shape, tur
 from pipeline.edge.shots import Shots
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.chain_adjustment import ChainFit, Sightings, Tie, adjust_chain, distances_to_pieces, misses
+from pipeline.geometry.projection import project
 from pipeline.geometry.segmenting import Stretch
 
 Array = NDArray[np.float64]
@@ -35,6 +36,7 @@ LEAST_HELD: Final = 1e-6  # [-] of a shot's weight that must hold a corner besid
 CLEAR_CORNER: Final = math.radians(15)  # a lesser turn is not told from the side it belongs to
 FAR_OFF: Final = 20.0  # [-] times the hopeless description, at which a fit is not even settled (good ones were below 1 by then)
 UNSETTLED: Final = 10.0  # [-] times the hopeless description, up to which shots are given to their nearest pieces before a cut is judged
+BEYOND: Final = 6.0  # [-] standard deviations of a shot from the chain, at which its distance from the carrier of its piece tells nothing
 STATION_STEP: Final = 0.25  # [m] between stated standard deviations
 BEFORE_JOIN: Final = 2e-6  # [m] before a join, where the standard deviation of the piece that ends there is stated
 
@@ -104,6 +106,21 @@ def description_length(shape: Shape, *, noise: float) -> float:
     prices += sum(2 * math.log(FLAT_ARC / max(sweep, LEAST_SWEEP)) for sweep in flat if sweep < FLAT_ARC)
     prices += CORNER_PRICE * (len(chain) - first - smooth) + ARC_CORNER_PRICE * (at_arcs - smooth)
     return shape.fit.chi_square / noise + numbers * math.log(max(len(shape.shots), 3)) + prices
+
+
+def astray(shape: Shape, *, noise: float) -> float:
+    """Return by how much chi-square over `noise` is too small, where shots lie near the carrier of their piece but far from the chain itself.
+
+    A shot inside the pool may lie on the circle of a rounded corner, on the far side of it: the adjustment takes it for a good one.
+    """
+    far = BEYOND * shape.fit.sigmas * math.sqrt(noise)
+    away = distances_to_pieces(shape.chain, shape.shots.points, shape.sightings.pieces)
+    rows = np.flatnonzero((away > far) & (shape.sightings.corners < 0))
+    if not len(rows):
+        return 0.0
+    true = np.abs(project(shape.chain, shape.shots.points[rows])[1])
+    excess = (true**2 - shape.fit.offsets[rows] ** 2) / shape.fit.sigmas[rows] ** 2
+    return float(excess[true > far[rows]].clip(min=0.0).sum()) / noise
 
 
 def _smooth_joins(start: FirstShape) -> list[Tie]:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.first_shape import first_shape
-from pipeline.edge.fit import ARC_PRICE, PIECE_PRICE, Cut, Shape, description_length, shape_of_cut
+from pipeline.edge.fit import ARC_PRICE, PIECE_PRICE, Cut, Shape, astray, description_length, shape_of_cut
 from pipeline.edge.shots import Shots
 from pipeline.geometry.segmenting import Costs, Prices, Stretch, cut, cut_length, piece_costs
 
@@ -261,7 +261,7 @@ def _tried(shots: Shots, trial: Cut, *, closed: bool, noise: float, hopeless: fl
         return None
     if shape is None:
         return None
-    length = description_length(shape, noise=noise) + (0.0 if shape.fit.converged and not shape.far else NO_LINE)
+    length = description_length(shape, noise=noise) + astray(shape, noise=noise) + (0.0 if shape.fit.converged and not shape.far else NO_LINE)
     return Searched(shape=shape, cut=trial, length=length, noise=noise)
 
 

@@ -9,14 +9,16 @@ from scipy.stats import chi2
 
 from pipeline.edge.as_built import Coping, as_built, as_built_inside
 from pipeline.edge.blunders import Reading, chi_square_limit, off_the_line, rows_about, unchecked_beside, uneven_coping, weighed
-from pipeline.edge.fit import shape_of_cut
+from pipeline.edge.fit import astray, shape_of_cut
 from pipeline.edge.lines import fitted
 from pipeline.edge.passing import savings
 from pipeline.edge.search import bettered, costs_of, searched
 from pipeline.edge.shots import Line
 from pipeline.geometry.chain import polyline
+from pipeline.geometry.projection import project
 from pipeline.geometry.segmenting import Prices, cut, cut_length
 from pipeline.model.survey import SurveyPoint
+from tests.benchmarks.edge_blunders import outcomes
 from tests.benchmarks.edge_truth import SHAPES, FreeForm, octagon, shoot, shots_at
 
 
@@ -230,3 +232,27 @@ def test_a_corner_that_may_be_rounded_is_doubted_unless_all_others_are_rounded(a
     """But where a blunder is twenty times as likely as the rounded corner, it is doubted there too."""
     reading = Reading(run=(5,), gain=gain, proven=True, stretch=(5,), in_corner=True, unchecked=False, alone=alone)
     assert weighed([reading], 40).doubtful == doubtful
+
+
+@pytest.mark.parametrize(("kind", "seed"), [("one off", 19), ("coping", 20)])
+def test_a_shot_on_the_far_side_of_a_rounded_corners_circle_is_told(kind, seed):
+    """A shot 115 mm inside a small pool lay on the circle of its corner, beyond the arc: the adjustment took it for a good one, the edge 28 mm off."""
+    found = list(outcomes("3 m small", seed, (kind,)))[1]
+    assert found.outcome in ("named", "held")
+
+
+def test_a_shot_far_from_the_chain_counts_though_it_lies_on_its_pieces_circle():
+    """Corners of 0.35 m: the middle of a corner's circle lies 0.35 m from its arc, and so does the far side from its ends and from the sides."""
+    chain = SHAPES["3 m small"]()
+    shot = shoot(chain, 0.3, 0.003, np.random.default_rng(3))
+    shape = as_built(shot.shots, closed=True, arcs=True).shape
+    assert astray(shape, noise=1.0) == 0.0
+    corner = next(index for index, piece in enumerate(shape.chain.pieces()) if piece.is_arc)
+    piece, row = shape.chain.piece(corner), int(np.flatnonzero(shape.sightings.pieces == corner)[0])
+    far = 2 * np.array(piece.centre) - np.array(piece.point_at(piece.length / 2))
+    fit = msgspec.structs.replace(shape.fit, offsets=np.where(np.arange(len(shape.shots)) == row, 0.0, shape.fit.offsets))
+    strayed = msgspec.structs.replace(shape, fit=fit, shots=moved(shape.shots, [row], far - shape.shots.points[row]))
+    away = project(strayed.chain, far[None, :])[1][0]
+    assert abs(away) > 0.3
+    assert astray(strayed, noise=1.0) == pytest.approx((away / strayed.fit.sigmas[row]) ** 2)
+    assert astray(strayed, noise=4.0) == pytest.approx((away / strayed.fit.sigmas[row]) ** 2 / 4)
