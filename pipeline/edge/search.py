@@ -50,6 +50,7 @@ class Searched(msgspec.Struct, frozen=True, kw_only=True):
     """The shape found, the cut it came from, and the noise it was judged by (a variance factor).
 
     `rivals` are other shapes whose description is hardly longer: what is known of pools beside the shots may yet prefer one.
+    `strictly`: shots that lie near the carrier of their piece but far from the chain were counted by their distance from the chain.
     """
 
     shape: Shape
@@ -57,6 +58,7 @@ class Searched(msgspec.Struct, frozen=True, kw_only=True):
     length: float
     noise: float
     rivals: tuple[Shape, ...] = ()
+    strictly: bool = False
 
 
 def searched(shots: Shots, *, closed: bool, arcs: bool, begins: bool = False) -> Searched:
@@ -86,9 +88,7 @@ def searched(shots: Shots, *, closed: bool, arcs: bool, begins: bool = False) ->
     start = _tried(shots, first, closed=closed, noise=noise)
     if start is None:
         raise ValueError("the shots make no line")
-    tried = [start]
-    best = _descended(shots, start, costs, tried)
-    return msgspec.structs.replace(best, rivals=_rivals(best, tried))
+    return _best_from([start], shots, costs)
 
 
 def bettered(
@@ -131,8 +131,25 @@ def bettered(
     start = min(tried, key=lambda one: one.length)
     if done(start.shape):
         return start
-    best = _descended(shots, start, noisier(costs, noise), tried, near)
+    return _best_from(tried, shots, noisier(costs, noise), near)
+
+
+def _best_from(starts: list[Searched], shots: Shots, costs: Costs, near: Collection[int] | None = None) -> Searched:
+    """Return what the best of some starts comes to, with its rivals; found strictly where a shot is far from what was found without.
+
+    On the way a shot may well lie beyond the end of its piece: to count that from the beginning would bar many a way.
+    """
+    tried = list(starts)
+    best = _descended(shots, min(tried, key=lambda one: one.length), costs, tried, near)
+    if astray(best.shape, noise=best.noise):
+        tried = [_strict(one) for one in starts]
+        best = _descended(shots, min(tried, key=lambda one: one.length), costs, tried, near)
     return msgspec.structs.replace(best, rivals=_rivals(best, tried))
+
+
+def _strict(one: Searched) -> Searched:
+    """Return what was tried with its length counted strictly."""
+    return one if one.strictly else msgspec.structs.replace(one, length=one.length + astray(one.shape, noise=one.noise), strictly=True)
 
 
 def _descended(shots: Shots, best: Searched, costs: Costs, tried: list[Searched], near: Collection[int] | None = None) -> Searched:
@@ -156,7 +173,7 @@ def _nearly_as_good(shots: Shots, best: Searched, costs: Costs, seen: dict[Chang
         if seen.get(_change(best.cut, exchange, costs.points), math.inf) < RIVAL:
             trial = _tried(shots, exchange, closed=costs.closed, noise=best.noise, hopeless=best.length + HOPELESS)
             if trial is not None:
-                yield trial
+                yield _strict(trial) if best.strictly else trial
 
 
 def _rivals(best: Searched, tried: list[Searched]) -> tuple[Shape, ...]:
@@ -166,7 +183,7 @@ def _rivals(best: Searched, tried: list[Searched]) -> tuple[Shape, ...]:
     for one in sorted(tried, key=lambda one: one.length):
         if one.length > best.length + RIVAL or len(rivals) == MOST_RIVALS:
             break
-        if likeness(one.shape) not in known:
+        if likeness(one.shape) not in known and not astray(one.shape, noise=one.noise):
             known.add(likeness(one.shape))
             rivals.append(one.shape)
     return tuple(rivals)
@@ -187,6 +204,7 @@ def _best_exchange(
         if key in seen or (near is not None and not _touches(key[1], near, costs.points)):
             continue
         trial = _tried(shots, exchange, closed=costs.closed, noise=best.noise, hopeless=best.length + HOPELESS)
+        trial = _strict(trial) if trial is not None and best.strictly else trial
         if trial is None or trial.length >= best.length - WORTH:
             seen[key] = math.inf if trial is None else trial.length - best.length
         if trial is not None:
@@ -261,7 +279,7 @@ def _tried(shots: Shots, trial: Cut, *, closed: bool, noise: float, hopeless: fl
         return None
     if shape is None:
         return None
-    length = description_length(shape, noise=noise) + astray(shape, noise=noise) + (0.0 if shape.fit.converged and not shape.far else NO_LINE)
+    length = description_length(shape, noise=noise) + (0.0 if shape.fit.converged and not shape.far else NO_LINE)
     return Searched(shape=shape, cut=trial, length=length, noise=noise)
 
 
