@@ -3,7 +3,7 @@
 A piece with as many shots as numbers fits them exactly, whatever the edge is.  One such straight side between sides that are well shot is
 known all the same, if it is straight.  Where two of them stand side by side, the shots could be shared out between other pieces, more or
 fewer; nor does it help that one of them is parallel to a single far side: among many sides one will be, by chance.  An arc through three
-shots could be two sides, a side from curve to curve an arc; and where an end shot lies on the neighbour as well as on its own piece, nothing
+shots could be two sides, a side from or to a curve an arc or part of one; and where an end shot lies on the neighbour as well as on its own piece, nothing
 is left that holds the piece if it is the neighbour's.  A circle with a shot every 45 degrees may be an octagon shot at its corners.  The
 adjustment's sigmas know the pieces taken and nothing of that.  A free curve has no pieces: where shots were set aside, its smoothness alone
 leads across, and its sigma tells how well.
@@ -57,7 +57,7 @@ def unshown(shape: Shape) -> tuple[str, ...]:
     slight = [piece for piece in range(count) if _checks(shape, piece) < CHECKED and not _bound(shape, piece)]
     alone = {piece for piece in range(count) if piece in slight or (_bare(shape, piece) and not _in_company(shape, piece))}
     pairs = {piece for piece in alone if (piece - 1) % count in alone or (piece + 1) % count in alone}
-    doubted = pairs | {piece for piece in slight if shape.curved[piece] or _between_curves(shape, piece) or _loose(shape, piece)}
+    doubted = pairs | {piece for piece in slight if shape.curved[piece] or _beside_curve(shape, piece) or _loose(shape, piece)}
     return tuple(name for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if piece in doubted)
 
 
@@ -107,9 +107,9 @@ def _in_company(shape: Shape, piece: int) -> bool:
     return len(group) > COMPANY or not group.isdisjoint({(piece - 1) % count, (piece + 1) % count})
 
 
-def _between_curves(shape: Shape, piece: int) -> bool:
-    """Say whether a piece runs from one arc to another: it may be one itself."""
-    return shape.curved[piece - 1] and shape.curved[(piece + 1) % len(shape.chain)]
+def _beside_curve(shape: Shape, piece: int) -> bool:
+    """Say whether a piece runs from or to an arc: its shots may be that arc's, or those of a rounded corner."""
+    return shape.curved[piece - 1] or shape.curved[(piece + 1) % len(shape.chain)]
 
 
 def _loose(shape: Shape, piece: int) -> bool:

@@ -118,6 +118,15 @@ def test_a_free_curve_goes_on_where_the_shots_left_show_it():
     assert not built.unshown
 
 
+def test_a_side_of_two_shots_from_a_curve_is_held(tmp_path):
+    """Three shots on a corner of 0.37 m radius, one on the short side from there to an arc: read as a corner cut by a side of two, 139 mm off and 33 sigma."""
+    site = open_site("cut", random_outlines(38)[21], 5135)
+    with pytest.raises(SurveyError) as held:
+        take_through(site.shots, tmp_path, last="edge")
+    assert [reason.ref for reason in held.value.reasons] == ["edge-not-shown"]
+    assert "102, 103" in held.value.reasons[0].what
+
+
 @pytest.mark.parametrize("sides", [5, 6, 7, 8])
 def test_a_circle_shot_as_sparsely_as_a_polygon_at_its_corners_is_held(sides):
     """Read as a circle, an octagon of 3 m shot at its corners alone would lie 0.23 m outside the middle of its sides."""
