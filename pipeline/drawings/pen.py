@@ -238,4 +238,6 @@ class WordsPipeline(RenderPipeline2d):
 
 @cache
 def _rgb(colour: str) -> tuple[float, float, float]:
-    return (int(colour[1:3], 16) / 255, int(colour[3:5], 16) / 255, int(colour[5:7], 16) / 255)
+    """Return what a colour, #rrggbb or #rrggbbaa, looks like on white paper."""
+    red, green, blue, share = (int(colour[at : at + 2] or "ff", 16) / 255 for at in (1, 3, 5, 7))
+    return tuple(1 - share * (1 - part) for part in (red, green, blue))  # type: ignore[return-value]  # three of them

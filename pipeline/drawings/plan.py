@@ -38,7 +38,8 @@ _SETBACKS: Final = 4  # setbacks dimensioned on a plan
 _SAGITTA: Final = 0.01  # [m] between an object's curved outline and the lines that stand for it where its name is placed
 INK: Final = 0x000000
 BLUE: Final = 0x1F4E79  # water; prints dark grey
-TINT: Final = 0xE3EAF0  # water's surface; prints as a faint grey
+TINT: Final = 0x8FABC3  # water's surface, a quarter of it: a faint grey on paper, a dim blue on a dark screen, under names that are black or white
+TINT_SHARE: Final = 0.25
 PALE: Final = 0x8C8C8C  # where holes were planned; prints light
 SIENNA: Final = 0x8A3B12  # what no hole may meet; prints dark grey
 
@@ -280,6 +281,7 @@ def _draw_site(pencil: _Pencil, site: Site) -> None:
     for water in site.waters:
         bulges = (*water.chain.bulges, 0.0)[: len(water.chain.vertices)]
         hatch = pencil.space.add_hatch(color=_BYLAYER, dxfattribs={"layer": "WATER-SURFACE"})
+        hatch.transparency = 1 - TINT_SHARE
         hatch.paths.add_polyline_path([(*pencil.at(at), bulge) for at, bulge in zip(water.chain.vertices, bulges, strict=True)], is_closed=True)
     lines: tuple[FittedLine, ...] = (*site.waters, *site.copings, *site.decks, *site.walls, *site.joints, *site.drains, *site.utilities)
     for line in lines:

@@ -42,6 +42,27 @@ def test_the_auditor_finds_nothing(name):
     assert [fix.message for fix in auditor.fixes] == []
 
 
+def _contrast(one: float, other: float) -> float:
+    return (max(one, other) + 0.05) / (min(one, other) + 0.05)
+
+
+def _luminance(colour: tuple[float, ...]) -> float:
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in colour]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("screen", [0x000000, 0x212830, 0xFFFFFF])
+def test_names_over_the_water_are_read_on_any_background(screen):
+    """The water is a glaze: white names on it on dark screens, black ones on light; 4.5 : 1, as text on a page (WCAG 2.2, 1.4.3, from memory)."""
+    document = plan(NAMES[0])
+    hatch = next(hatch for hatch in document.modelspace().query("HATCH") if hatch.dxf.layer == "WATER-SURFACE")
+    tint, below = document.layers.get("WATER-SURFACE").rgb, (screen >> 16, screen >> 8 & 255, screen & 255)
+    seen = tuple((hatch.transparency * under + (1 - hatch.transparency) * over) / 255 for under, over in zip(below, tint, strict=True))
+    name = 0.0 if screen == 0xFFFFFF else 1.0
+    assert _contrast(_luminance(seen), name) > 4.5
+    assert _contrast(_luminance(seen), _luminance(tuple(part / 255 for part in below))) > 1.1  # and the water is seen
+
+
 def test_ink_is_black_on_paper_and_light_on_a_dark_screen(name):
     """Layers of ink are of colour 7, which programs turn to suit their background; on the pages every letter of theirs is black."""
     document = plan(name)
