@@ -203,22 +203,14 @@ def _in_doubt(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reas
 def _unshown(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reason:
     names = _in_order(line, built.unshown)
     if isinstance(built.shape.fit, FreeFit):
-        return _reason(
-            line,
-            known[names[0]],
-            ref="edge-not-shown",
-            what=f"{line.name}: between the shots {', '.join(names)}, where others were set aside, none is left to show how the curve runs",
-            why="its smoothness alone leads across, which tells less than a quarter of a shot would",
-            do="shoot this stretch again, four points or more",
-        )
-    return _reason(
-        line,
-        known[names[0]],
-        ref="edge-not-shown",
-        what=f"{line.name}: {_said(names)} too few to show how the edge runs there",
-        why="no shot checks the sides and curves drawn through them, and others pass through them just as well",
-        do="shoot more here: three points or more on every side, and on every curve five or more, one every 40 degrees of its turn",
-    )
+        what = f"between the shots {', '.join(names)}, where others were set aside, none is left to show how the curve runs"
+        why = "its smoothness alone leads across, which tells less than a quarter of a shot would"
+        do = "shoot this stretch again, four points or more"
+    else:
+        what = f"{_said(names)} too few to show how the edge runs there"
+        why = "no shot checks the sides and curves drawn through them, and others pass through them just as well"
+        do = "shoot more here: three points or more on every side, and on every curve five or more, one every 40 degrees of its turn"
+    return _reason(line, known[names[0]], ref="edge-not-shown", what=f"{line.name}: {what}", why=why, do=do)
 
 
 def _said(names: Sequence[str]) -> str:
