@@ -188,8 +188,8 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         shape = settled(cornered(shape))
         if blunders and not told.doubtful:
             singles = [index for index in aside if index not in told.aside]
-            bare = dict.fromkeys((*unchecked_beside(shape, row, singles), *jogs_on_few(shape)))
-            told = msgspec.structs.replace(told, doubtful=tuple(row.names.index(name) for name in bare))
+            bare = [row.names.index(name) for name in (*unchecked_beside(shape, row, singles), *jogs_on_few(shape))]
+            told = msgspec.structs.replace(told, doubtful=tuple(dict.fromkeys((*bare, *_near_each_other(singles, len(row))))))
     else:
         shape, aside, told = free.shape, list(free.aside), free.told
         notes = (f"a free curve, handed on as {len(shape.chain)} arcs: variance factor {shape.fit.variance_factor:.2f}",)
@@ -206,6 +206,12 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         unshown=unshown(shape) if blunders else (),
         others=tuple((other.chain, likely) for other, likely in others),
     )
+
+
+def _near_each_other(singles: list[int], count: int) -> list[int]:
+    """Return shots that residuals told one by one near each other, with all between them: a feature of the edge, or blunders in a row, not chance twice."""
+    near = [one for one in singles if touch([one], set(singles) - {one}, count, FAR_APART)]
+    return spanned(near, count) if near else []
 
 
 def _put_in_order(found: Searched, row: Shots, told: Told, *, closed: bool, arcs: bool) -> tuple[Searched, Told, tuple[str, ...]]:

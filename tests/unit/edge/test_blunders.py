@@ -241,6 +241,12 @@ def test_a_shot_on_the_far_side_of_a_rounded_corners_circle_is_told(kind, seed):
     assert found.outcome in ("named", "held")
 
 
+def test_three_of_the_four_shots_of_a_side_on_the_coping_are_not_passed_over():
+    """An arc through what was left, the first and last of the side told as single bad shots: it went on 81 mm off."""
+    found = list(outcomes("octagon", 9, ("coping",)))[1]
+    assert found.outcome == "held"
+
+
 def test_a_shot_far_from_the_chain_counts_though_it_lies_on_its_pieces_circle():
     """Corners of 0.35 m: the middle of a corner's circle lies 0.35 m from its arc, and so does the far side from its ends and from the sides."""
     chain = SHAPES["3 m small"]()
