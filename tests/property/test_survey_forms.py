@@ -8,7 +8,7 @@ import random
 
 import ezdxf
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.intake.resolve import default_job
@@ -26,6 +26,16 @@ def surveyed(name: str, text: str | bytes, **survey):
     found = answer(default_job("made", survey={"unit": "metre", **survey}), {name: content})
     assert found.survey is not None and not found.holds, found.holds
     return {point.point: point for point in found.survey.points}
+
+
+def both(name: str, one: str, other: str):
+    """Points of two surveys that say the same; nothing where both are held for the same: errors drawn at random now and then look like a blunder."""
+    found = [answer(default_job("made", survey={"unit": "metre"}), {name: text.encode()}) for text in (one, other)]
+    assert [hold.ref for hold in found[0].holds] == [hold.ref for hold in found[1].holds]
+    if found[0].holds:
+        assert {hold.ref for hold in found[0].holds} == {"blunder-not-located"}
+        return {}, {}
+    return tuple({point.point: point for point in each.survey.points} for each in found)
 
 
 def assert_is(points, site: Made, tolerance: float = MICROMETRE, *, heights: bool = True) -> None:
@@ -130,6 +140,7 @@ def test_landxml_and_dxf_without_errors(seed):
 
 @SLOW
 @given(seed=seeds)
+@example(seed=1048)  # held, in either order
 def test_the_order_of_ties_and_the_numbers_do_not_matter(seed):
     """The same ties, shuffled and under other numbers: the same pool, errors and all."""
     text = tape_file(made_site(seed), errors(seed))
@@ -140,7 +151,7 @@ def test_the_order_of_ties_and_the_numbers_do_not_matter(seed):
     for line in (base, *ties):
         start, end, *rest = line.split(",")
         again.append(",".join((renamed[start], renamed[end], *rest)))
-    first, second = surveyed("t.csv", text), surveyed("t.csv", "\n".join(again))
+    first, second = both("t.csv", text, "\n".join(again))
     for name, point in first.items():
         assert second[renamed[name]].place == pytest.approx(point.place, abs=MICROMETRE)
         assert second[renamed[name]].sigma_east == pytest.approx(point.sigma_east, abs=MICROMETRE)
@@ -151,8 +162,7 @@ def test_the_order_of_ties_and_the_numbers_do_not_matter(seed):
 def test_a_turned_circle_gives_the_same_pool(seed, turn):
     """Errors and all: where the circle's zero lay is nobody's business."""
     site = made_site(seed, base="station")
-    first = surveyed("s.csv", shots_file(site, errors(seed)))
-    second = surveyed("s.csv", shots_file(site, errors(seed), circles=(0.7 + turn, 2.1 - turn)))
+    first, second = both("s.csv", shots_file(site, errors(seed)), shots_file(site, errors(seed), circles=(0.7 + turn, 2.1 - turn)))
     for name, point in first.items():
         assert second[name].place == pytest.approx(point.place, abs=MICROMETRE)
 
