@@ -43,8 +43,7 @@ def main(arguments: list[str] | None = None) -> int:
         _print_reasons(fault.reasons)
         return FAULT if fault.who == "us" else WRONG_USE
     except KeyboardInterrupt:
-        print("interrupted; run it again and it goes on where it stopped", file=sys.stderr)
-        return INTERRUPTED
+        return _interrupted()
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or the interpreter complains once more at its end
         return COMPLETE
@@ -52,6 +51,8 @@ def main(arguments: list[str] | None = None) -> int:
         print(_machine_trouble(fault), file=sys.stderr)
         return FAULT
     except Exception as fault:  # the last door: whatever is left is ours, and nobody outside should have to read a traceback
+        if _was_stopped(fault):
+            return _interrupted()
         print(_internal_fault(fault), file=sys.stderr)
         return FAULT
 
@@ -59,6 +60,18 @@ def main(arguments: list[str] | None = None) -> int:
 def _stopped(number: int, frame: FrameType | None) -> None:
     """Take a scheduler's wish to stop as a person's: what runs is ended, and 130 says so."""
     raise KeyboardInterrupt
+
+
+def _was_stopped(fault: BaseException | None) -> bool:
+    """Say whether a wish to stop lies behind a fault: one that comes while a compiled library is loaded comes out as an ImportError."""
+    while fault is not None and not isinstance(fault, KeyboardInterrupt):
+        fault = fault.__cause__ or fault.__context__
+    return fault is not None
+
+
+def _interrupted() -> int:
+    print("interrupted; run it again and it goes on where it stopped", file=sys.stderr)
+    return INTERRUPTED
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -128,3 +128,19 @@ def test_a_fault_of_ours_is_told_in_a_line_and_its_traceback_put_aside(capsys, m
     aside = Path(told.rsplit("report it with ", 1)[1].strip())
     assert "ZeroDivisionError" in aside.read_text()
     aside.unlink()
+
+
+def test_a_wish_to_stop_while_a_library_is_loaded_is_no_fault(monkeypatch, capsys, tmp_path):
+    """A compiled library whose loading is interrupted says ImportError, with the interruption as its cause."""
+
+    def loading(options):
+        try:
+            raise KeyboardInterrupt
+        except KeyboardInterrupt as stop:
+            raise ImportError("initialization failed") from stop
+
+    monkeypatch.setattr("pipeline.cli._job", loading)
+    assert main(["job", str(tmp_path), "--out", str(tmp_path / "out")]) == 130
+    told = capsys.readouterr().err
+    assert "interrupted" in told
+    assert "fault" not in told
