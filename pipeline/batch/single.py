@@ -140,10 +140,10 @@ def _ended(child: _Child) -> str:
 
 def _dismiss(child: _Child) -> None:
     """Let go of a child: one that is still there has nothing more to do."""
+    os.close(child.go)  # first: a library that was being loaded may swallow the signal, and the child would wait for its word
     if child.number:
         os.kill(child.number, signal.SIGTERM)
         os.waitpid(child.number, 0)
-    os.close(child.go)
     os.close(child.ear)
 
 
