@@ -27,13 +27,18 @@ from pipeline.edge.blunders import (
 )
 from pipeline.edge.dense import DENSE, searched_dense, thinned
 from pipeline.edge.fit import PIECE_PRICE, Shape, cornered, description_length, settled
-from pipeline.edge.free_form import description_of_free, free_shape, on_all
+from pipeline.edge.free_form import FreeFit, description_of_free, free_shape, on_all
+from pipeline.edge.free_stretch import mixed
 from pipeline.edge.hypotheses import regular
+from pipeline.edge.mixed_line import MixedFit
+from pipeline.edge.mixed_shape import mixed_chain, mixed_on_all, mixed_shape, said
 from pipeline.edge.off_curve import least_without, off_the_curve
+from pipeline.edge.off_stretch import off_mixed
 from pipeline.edge.order import Tidied, crossing, tidied
 from pipeline.edge.round_corners import rounded
-from pipeline.edge.search import Searched, costs_of, searched
+from pipeline.edge.search import RIVAL, Searched, costs_of, searched
 from pipeline.edge.shots import Shots
+from pipeline.edge.stretch import FREE_PRICE, NODE_PRICE
 from pipeline.edge.unshown import unshown
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.projection import project
@@ -47,6 +52,8 @@ FREE_GAIN: Final = 1.5  # [-] and a free curve has to lower the variance factor 
 MANY_ARCS: Final = 4  # arcs from which a closed line may be a free curve
 PLAINLY: Final = 30.0  # [half nats] by which a free curve must be shorter than the best lines and arcs could be
 FREE_HOPE: Final = 60.0  # [half nats] that a free curve may yet be shortened by
+UNSURE: Final = 0.05  # [-] likelihood from which another reading of the shots
+SEEN_OFF: Final = 0.06  # [m] that lies so far off the line puts it in doubt: as far as a blunder lies off at the least
 CROWDED: Final = 4.0  # shots a piece; with fewer, lines and arcs explain anything
 LEAST_EXTENT: Final = 10.0  # [-] standard deviations of a shot that a line must be long
 OUT_OF_ORDER: Final = 4.25  # [-] standard deviations a shot must lie behind the one before it, three of their difference,
@@ -177,22 +184,30 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     told = off_the_line(row, closed=closed, arcs=arcs) if blunders and free is None and len(row) <= DENSE else Told()
     late: tuple[str, ...] = ()
     noise = 1.0
-    others: tuple[tuple[Shape, float], ...] = ()
+    others: tuple[tuple[Chain, float], ...] = ()
     if free is None:
         found, aside = _without_blunders(row, told, closed=closed, arcs=arcs)
         found, told, late = _put_in_order(found, row, told, closed=closed, arcs=arcs)
         free = _rather_free(row, found, aside) if may_be_free else None
         noise = found.noise
+        if free is None and may_be_free:
+            free = _rather_mixed(row, found, aside, told)
+        elif free is not None:
+            free = _rather_mixed_than_free(row, free)
+    elif may_be_free:
+        free = _rather_mixed_than_free(row, free)
     if free is None:
-        shape, notes, others = regular(rounded((found.shape, *found.rivals), noise=noise), noise=noise)
+        shape, notes, rivals = regular(rounded((found.shape, *found.rivals), noise=noise), noise=noise)
+        others = tuple((other.chain, likely) for other, likely in rivals)
         shape = settled(cornered(shape))
         if blunders and not told.doubtful:
             singles = [index for index in aside if index not in told.aside]
             bare = [row.names.index(name) for name in (*unchecked_beside(shape, row, singles), *jogs_on_few(shape))]
             told = msgspec.structs.replace(told, doubtful=tuple(dict.fromkeys((*bare, *_near_each_other(singles, len(row))))))
     else:
-        shape, aside, told = free.shape, list(free.aside), free.told
-        notes = (f"a free curve, handed on as {len(shape.chain)} arcs: variance factor {shape.fit.variance_factor:.2f}",)
+        shape, aside, told, others = free.shape, list(free.aside), free.told, free.others
+        what = free.what or f"a free curve, handed on as {len(shape.chain)} arcs"
+        notes = (f"{what}: variance factor {shape.fit.variance_factor:.2f}",)
     offsets = project(shape.chain, row.points[aside])[1]
     return AsBuilt(
         shape=shape,
@@ -204,7 +219,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         doubtful=tuple(row.names[index] for index in told.doubtful),
         slender=tuple(row.names[index] for index in told.slender if index not in aside),
         unshown=unshown(shape) if blunders else (),
-        others=tuple((other.chain, likely) for other, likely in others),
+        others=others,
     )
 
 
@@ -228,11 +243,18 @@ def _put_in_order(found: Searched, row: Shots, told: Told, *, closed: bool, arcs
 
 
 class Free(msgspec.Struct, frozen=True, kw_only=True):
-    """A line as a free curve: the shots set aside from it by index, and what cannot be told of others."""
+    """A line as a free curve, or with free stretches: the shots set aside from it by index, and what cannot be told of others.
+
+    `length`: its description length [half nats], the shots set aside named.  `what` is said of free stretches; `others` are other readings of the
+    shots, each with its likelihood [-].
+    """
 
     shape: Shape
     aside: tuple[int, ...]
     told: Told
+    length: float = math.inf
+    what: str = ""
+    others: tuple[tuple[Chain, float], ...] = ()
 
 
 def _free(row: Shots, below: float) -> Free | None:
@@ -256,6 +278,76 @@ def _free(row: Shots, below: float) -> Free | None:
         shape = free_shape(row.taken(kept), below)
     aside = set(range(len(row))) - set(kept) - set(told.doubtful)
     return None if shape is None else _free_told(shape, aside, told, len(row))
+
+
+def _mixed(row: Shots, below: float, *, likely: bool) -> Free | None:
+    """Return the line with free stretches, without the shots that lie off it; None where it has none, or is no shorter than `below` [half nats]."""
+    found = mixed(row, below, likely=likely)
+    if found is None:
+        return None
+    told = off_mixed(found.best)
+    told = msgspec.structs.replace(told, doubtful=(*told.doubtful, *told.slender), slender=())
+    kept = [index for index in range(len(row)) if index not in {*told.aside, *told.doubtful}]
+    found = found if len(kept) == len(row) else mixed(row.without(set(range(len(row))) - set(kept)), likely=True)
+    for _ in range(most_set_aside(len(row))):
+        shape = None if found is None else mixed_shape(found.best)
+        worst = None if shape is None else snooped(shape, max(1.0, _middling(shape)))
+        if shape is None or worst is None:
+            break
+        kept = [index for index in kept if row.names[index] != shape.shots.names[worst]]
+        found = mixed(row.without(set(range(len(row))) - set(kept)), likely=True)
+    if found is None:
+        return None
+    aside = set(range(len(row))) - set(kept) - set(told.doubtful)
+    free = _free_told(mixed_shape(found.best), aside, told, len(row))
+    named = (len(row) - len(kept)) * (BLUNDER_PRICE + math.log(len(row)))
+    odds = [math.exp((found.best.length - rival.length) / 2) for rival in found.rivals]
+    others = tuple((mixed_chain(rival), odd / (1 + sum(odds))) for rival, odd in zip(found.rivals, odds, strict=True))
+    return _in_doubt_between(msgspec.structs.replace(free, length=found.best.length + named, what=said(found.best), others=others), row)
+
+
+def _rather_mixed_than_free(row: Shots, free: Free) -> Free:
+    """Return a line with free stretches instead of a free curve where that is shorter: a curve without corners rounds those there are.
+
+    The shots that lie off the curve are left out of both.  Where the longer one is nearly as short it is another reading of the shots.
+    """
+    left_out = {*free.aside, *free.told.doubtful}
+    kept = [index for index in range(len(row)) if index not in left_out]
+    nodes = free.shape.fit.numbers / 2 if isinstance(free.shape.fit, FreeFit) else 0.0
+    length = description_of_free(free.shape, 1.0) + nodes * NODE_PRICE + FREE_PRICE + PIECE_PRICE
+    instead = _mixed(row.without(left_out), length + RIVAL, likely=bool(free.told.doubtful) or not _holds(free.shape))
+    if instead is None or instead.length > length + RIVAL or not _holds(instead.shape):
+        return free
+    told = msgspec.structs.replace(instead.told, doubtful=(*free.told.doubtful, *(kept[index] for index in instead.told.doubtful)))
+    instead = msgspec.structs.replace(instead, aside=(*free.aside, *(kept[index] for index in instead.aside)), told=told)
+    best, other = (instead, free) if instead.length < length else (free, instead)
+    odd = math.exp(-abs(instead.length - length) / 2)
+    others = (*((chain, likely / (1 + odd)) for chain, likely in best.others), (other.shape.chain, odd / (1 + odd)))
+    return _in_doubt_between(msgspec.structs.replace(best, others=others), row)
+
+
+def _in_doubt_between(free: Free, row: Shots) -> Free:
+    """Return a line in doubt beside the places where another likely reading of the shots lies far off it: a corner, or a curve about it."""
+    chain, count = free.shape.chain, len(row)
+    stations = project(chain, row.points)[0]
+    beside: set[int] = set()
+    for other, likely in free.others:
+        if likely > UNSURE:
+            there = other.densified(SEEN_OFF / 4)
+            at, offsets = project(chain, there)
+            for station in at[np.abs(offsets) > SEEN_OFF]:
+                ahead = int(np.argmin((stations - station) % chain.length))
+                beside |= {ahead, (ahead - 1) % count}
+    told = msgspec.structs.replace(free.told, doubtful=tuple(sorted({*free.told.doubtful, *beside} - set(free.aside))))
+    return msgspec.structs.replace(free, told=told)
+
+
+def _rather_mixed(row: Shots, found: Searched, aside: list[int], told: Told) -> Free | None:
+    """Return a line with free stretches where it is plainly shorter than its lines and arcs."""
+    length = description_length(found.shape, noise=1.0) + len(aside) * (BLUNDER_PRICE + math.log(len(row)))
+    likely = bool(aside or told.doubtful or _explains_little(found, len(row), FREE_SHARE) or unshown(found.shape))
+    instead = _mixed(row, length - PLAINLY, likely=likely)
+    return instead if instead is not None and instead.length < length - PLAINLY and _holds(instead.shape) else None
 
 
 def _free_told(shape: Shape, aside: set[int], told: Told, count: int) -> Free:
@@ -309,12 +401,18 @@ def _explains_little(found: Searched, count: int, share: float) -> bool:
 
 
 def _dense_free(row: Shots) -> Free | None:
-    """Return a line of very many shots as a free curve, where it is plainly one on the means of short runs of them."""
-    free = _plainly_free(thinned(row))
+    """Return a line of very many shots as a free curve, or with free stretches, where it is plainly so on the means of short runs of them."""
+    means = thinned(row)
+    free = _plainly_free(means)
+    free = _rather_mixed(means, searched(means, closed=True, arcs=True), [], Told()) if free is None else _rather_mixed_than_free(means, free)
     if free is None:
         return None
-    dense = on_all(free.shape, row, residual_limit(len(row)) * math.sqrt(max(1.0, _middling(free.shape))))
-    return Free(shape=dense[0], aside=tuple(dense[1]), told=Told())
+    limit = residual_limit(len(row)) * math.sqrt(max(1.0, _middling(free.shape)))
+    if isinstance(free.shape.fit, FreeFit) and isinstance(free.shape.fit.curve, MixedFit):
+        fit, aside = mixed_on_all(free.shape.fit.curve, row, limit)
+        return Free(shape=mixed_shape(fit), aside=tuple(aside), told=Told(), what=said(fit), others=free.others)
+    shape, aside = on_all(free.shape, row, limit)
+    return Free(shape=shape, aside=tuple(aside), told=Told())
 
 
 def _least_of_pieces(row: Shots) -> float | None:

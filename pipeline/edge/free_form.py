@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.fit import Shape
+from pipeline.edge.mixed_line import MixedFit
 from pipeline.edge.node_spline import NodeSpline, node_spline
 from pipeline.edge.shots import Shots
 from pipeline.geometry.biarcs import arcs_through
@@ -56,14 +57,14 @@ class FreeFit(ChainFit, frozen=True, kw_only=True):
         [m]
     numbers : float
         How many numbers the smoothing spent (its effective degrees of freedom) [-].
-    curve : _Smoothed or NodeSpline
-        The curve the arcs were put through.
+    curve : _Smoothed, NodeSpline or MixedFit
+        The curve the arcs were put through; a line with sides beside free stretches is the last.
     """
 
     free_stations: Array
     free_sigmas: Array
     numbers: float
-    curve: _Smoothed | NodeSpline
+    curve: _Smoothed | NodeSpline | MixedFit
 
     def normal_sigmas(self, stations: Sequence[float]) -> Array:
         """Return the standard deviation of the curve square to itself [m] at stations [m]."""
@@ -101,7 +102,7 @@ def on_all(shape: Shape, shots: Shots, limit: float) -> tuple[Shape, list[int]]:
     limit : float
         Standardised residual beyond which a shot is set aside [-].
     """
-    if not isinstance(shape.fit, FreeFit):
+    if not isinstance(shape.fit, FreeFit) or isinstance(shape.fit.curve, MixedFit):
         raise TypeError("no free curve")
     curve, aside = shape.fit.curve, np.zeros(len(shots), dtype=bool)
     for _ in range(PROVING_ROUNDS):

@@ -24,6 +24,7 @@ import numpy as np
 from pipeline.edge.fit import Shape, refitted
 from pipeline.edge.free_form import FreeFit
 from pipeline.edge.hypotheses import AS_BUILT
+from pipeline.edge.mixed_line import MixedFit
 from pipeline.geometry.projection import project
 
 CHECKED: Final = 1 / 3  # [-] sum of the redundancies of a piece's shots, from which they check each other
@@ -50,7 +51,7 @@ def unshown(shape: Shape) -> tuple[str, ...]:
     if not shape.chain.closed:
         return ()
     if isinstance(shape.fit, FreeFit):
-        return _left_open(shape, shape.fit)
+        return tuple(dict.fromkeys((*_left_open(shape, shape.fit), *_slight_parts(shape.fit))))
     if _may_be_corners(shape):
         return shape.shots.names
     count = len(shape.chain)
@@ -72,6 +73,15 @@ def _left_open(shape: Shape, fit: FreeFit) -> tuple[str, ...]:
             if float(fit.normal_sigmas(across).max()) > KNOWN_ACROSS * max(sigmas[first], sigmas[second]):
                 told |= {names[first], names[second]}
     return tuple(name for name in names if name in told)
+
+
+def _slight_parts(fit: FreeFit) -> tuple[str, ...]:
+    """Return the shots of the parts of a line with free stretches whose shots hardly check each other."""
+    line = fit.curve
+    if not isinstance(line, MixedFit):
+        return ()
+    checks = np.bincount(line.parts, weights=line.redundancies, minlength=len(line.line))
+    return tuple(name for name, part in zip(line.shots.names, line.parts, strict=True) if checks[part] < CHECKED)
 
 
 def _may_be_corners(shape: Shape) -> bool:

@@ -30,14 +30,16 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.edge.as_built import as_built
+from pipeline.edge.free_form import FreeFit
 from pipeline.edge.lines import record
+from pipeline.edge.mixed_line import MixedFit
 from pipeline.edge.shots import Line
 from pipeline.geometry.projection import project
-from tests.benchmarks.edge_truth import SHAPES, FreeForm, bound, errors, even_stations, plainly_shot, shoot
+from tests.benchmarks.edge_truth import SHAPES, STRETCHES, FreeForm, bound, errors, even_stations, plainly_shot, shoot
 
 FREE = "free form"
 ASTRAY = 9.0  # [-] mean of the squared normalised errors of one survey, three sigmas all along: honest ones are one on the average
-NAMES = (*SHAPES, FREE)
+NAMES = (*SHAPES, FREE, *STRETCHES)
 
 
 @dataclass(frozen=True)
@@ -88,7 +90,9 @@ def drawn(seed: int, salt: int):
 
 def fitted(name: str, seed: int, *, plain: bool = False) -> Fit:
     """One survey of one shape, fitted."""
-    return fitted_free(seed, plain=plain) if name == FREE else fitted_chain(name, seed, plain=plain)
+    if name in SHAPES:
+        return fitted_chain(name, seed, plain=plain)
+    return fitted_free(seed, plain=plain) if name == FREE else fitted_stretch(name, seed, plain=plain)
 
 
 def fitted_chain(name: str, seed: int, *, plain: bool = False) -> Fit:
@@ -118,6 +122,29 @@ def fitted_free(seed: int, *, plain: bool = False) -> Fit:
     squares = truth.bound(at, noise, stations) ** 2
     shown = len(at) >= 2 * len(truth.POINTS)
     return _fit(FREE, seed, noise, spacing, shots, built, seconds, shown=shown, right=right, off=off, sigmas=sigmas, bounds=squares)
+
+
+def fitted_stretch(name: str, seed: int, *, plain: bool = False) -> Fit:
+    truth = STRETCHES[name]()
+    stations = (np.arange(200) + 0.5) * truth.length / 200
+    rng, noise, spacing = drawn(seed, len(name) + 5)
+    at, shots = truth.shoot_plainly(spacing, noise, rng) if plain else truth.shoot(spacing, noise, rng)
+    built, line, seconds = timed(shots)
+    there, off = project(line.chain, truth.places(stations))
+    sigmas = np.array([line.sigma_at(station) for station in there])
+    right = same_round(parts_of(built), ("free", *("side",) * (truth.corners - 1)))
+    squares = truth.bound(at, noise, stations) ** 2
+    counts = np.bincount(truth.parts(at), minlength=truth.corners)
+    shown = bool((counts[:-1] >= 2).all() and counts[-1] >= 2 * truth.inner + 2)
+    return _fit(name, seed, noise, spacing, shots, built, seconds, shown=shown, right=right, off=off, sigmas=sigmas, bounds=squares)
+
+
+def parts_of(built) -> tuple[str, ...]:
+    """The kinds of the parts of a line with free stretches; none of any other."""
+    if not (isinstance(built.shape.fit, FreeFit) and isinstance(built.shape.fit.curve, MixedFit)):
+        return ()
+    line = built.shape.fit.curve.line
+    return tuple("free" if inner is not None else "arc" if curved else "side" for inner, curved in zip(line.inner, line.curved, strict=True))
 
 
 def timed(shots):

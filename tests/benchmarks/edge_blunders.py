@@ -42,7 +42,7 @@ from pipeline.edge.blunders import most_set_aside
 from pipeline.edge.order import crossing, tidied
 from pipeline.edge.shots import Shots
 from pipeline.geometry.projection import project
-from tests.benchmarks.edge_truth import SHAPES, FreeForm, errors, even_stations, shoot, shots_at
+from tests.benchmarks.edge_truth import SHAPES, STRETCHES, FreeForm, errors, even_stations, shoot, shots_at
 
 SPACING = (0.3, 1.0)  # [m] a crew that wants its blunders found shoots no wider
 COPING = 0.30  # [m] from the water's edge to the coping's outer edge
@@ -51,22 +51,24 @@ LINE = "coping line"
 KINDS = ("one off", "coping", "swapped", "doubled")
 OUTCOMES = ("named", "held", "h.other", "warned", "missed")  # h.other: held otherwise
 FREE = "free form"
-NAMES = (*SHAPES, FREE)
+NAMES = (*SHAPES, FREE, *STRETCHES)
 
 
 @dataclass(frozen=True)
 class Truth:
-    """A true edge: how it is shot, where its shots lie, and how far a fitted chain is off."""
+    """A true edge: how it is shot, where its shots lie, how far a fitted chain is off, and how many shots prove a piece: one more than hold it."""
 
     shoot: Callable[[float, float, np.random.Generator], tuple[Shots, np.ndarray]]
     outward: Callable[[np.ndarray], np.ndarray]
     on_edge: Callable[[np.ndarray], np.ndarray]
     errors: Callable
-    is_arc: Callable[[int], bool]
+    least: Callable[[int], int]
 
 
 def truth_of(name: str) -> Truth:
-    return _free_truth() if name == FREE else _chain_truth(SHAPES[name]())
+    if name in SHAPES:
+        return _chain_truth(SHAPES[name]())
+    return _free_truth() if name == FREE else _stretch_truth(STRETCHES[name]())
 
 
 def _chain_truth(chain) -> Truth:
@@ -83,7 +85,7 @@ def _chain_truth(chain) -> Truth:
         taken = shoot(chain, spacing, noise, rng)
         return taken.shots, taken.pieces
 
-    return Truth(shot, outward, on_edge, lambda fitted: errors(chain, fitted, stations), lambda piece: chain.piece(piece).is_arc)
+    return Truth(shot, outward, on_edge, lambda fitted: errors(chain, fitted, stations), lambda piece: 4 if chain.piece(piece).is_arc else 3)
 
 
 def _free_truth() -> Truth:
@@ -102,7 +104,28 @@ def _free_truth() -> Truth:
         return shots, np.zeros(len(shots), dtype=np.intp)
 
     return Truth(
-        shot, lambda place: outwards[nearest(place)], lambda place: places[nearest(place)], lambda fitted: project(fitted, even)[1], lambda _: True
+        shot, lambda place: outwards[nearest(place)], lambda place: places[nearest(place)], lambda fitted: project(fitted, even)[1], lambda _: 4
+    )
+
+
+def _stretch_truth(truth) -> Truth:
+    fine = (np.arange(4000) + 0.5) * truth.length / 4000
+    places, outwards = truth.places(fine), truth.outwards(fine)
+    even = truth.places((np.arange(200) + 0.5) * truth.length / 200)
+
+    def nearest(place):
+        return int(np.argmin(((places - place) ** 2).sum(axis=1)))
+
+    def shot(spacing, noise, rng):
+        stations, shots = truth.shoot(spacing, noise, rng)
+        return shots, truth.parts(stations)
+
+    return Truth(
+        shot,
+        lambda place: outwards[nearest(place)],
+        lambda place: places[nearest(place)],
+        lambda fitted: project(fitted, even)[1],
+        lambda piece: 2 * truth.inner + 5 if piece == truth.corners - 1 else 3,
     )
 
 
@@ -146,7 +169,7 @@ def _three_in_a_row(pieces: np.ndarray, rng) -> list[int]:
 def _provable(rows: list[int], pieces: np.ndarray, truth: Truth) -> bool:
     """Say whether the piece keeps a shot more than hold it by themselves."""
     piece = int(pieces[rows[0]])
-    return int((pieces == piece).sum()) - len(rows) >= (4 if truth.is_arc(piece) else 3)
+    return int((pieces == piece).sum()) - len(rows) >= truth.least(piece)
 
 
 def _doubled(shots: Shots, truth: Truth, noise: float, rng) -> Spoiled:

@@ -1,4 +1,4 @@
-"""True edges of twelve kinds of pool, a crew that shoots them with noise, and the Cramér–Rao bound of the shots.
+"""True edges of fourteen kinds of pool, a crew that shoots them with noise, and the Cramér–Rao bound of the shots.
 
 The bound is computed apart from the fit's own derivatives: by central differences of the distances from the shots to the
 true chain, with the true kinds of pieces and the true smooth joins.
@@ -6,6 +6,7 @@ true chain, with the true kinds of pieces and the true smooth joins.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -163,6 +164,92 @@ class FreeForm:
         return np.sqrt(np.einsum("ij,jk,ik->i", there, covariance, there))
 
 
+class FreeStretch:
+    """Straight sides from corner to corner, and a free curve through inner points from the last corner back to the first, corners where it meets them.
+
+    The curve is the cubic through its points by their chords, its third derivative unchanged at the second and the last but one; the coordinates of
+    corners and inner points are the true model's numbers.
+    """
+
+    def __init__(self, corners, inner) -> None:
+        self.corners, self.inner = len(corners), len(inner)
+        self.points = np.array([*corners, *inner], dtype=float)
+        ends = np.vstack((self.points[self.corners - 1 :], self.points[:1]))
+        self.knots = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(ends, axis=0).T))))
+        self.fine = np.linspace(0, self.knots[-1], 3001)
+        curve = self._curve(self.points)
+        self.lengths = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(curve(self.fine), axis=0).T))))
+        first, second = curve(self.fine, 1), curve(self.fine, 2)
+        self.bend = np.abs(first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]) / np.hypot(*first.T) ** 3
+        self.marks = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(self.points[: self.corners], axis=0).T))))
+        self.straight = float(self.marks[-1])
+        self.length = self.straight + float(self.lengths[-1])
+
+    def _curve(self, points):
+        from scipy.interpolate import CubicSpline
+
+        return CubicSpline(self.knots, np.vstack((points[self.corners - 1 :], points[:1])), bc_type="not-a-knot")
+
+    def places(self, stations, points=None):
+        points = self.points if points is None else points
+        stations = np.asarray(stations) % self.length
+        on_sides = np.column_stack([np.interp(stations, self.marks, points[: self.corners, axis]) for axis in range(2)])
+        on_curve = self._curve(points)(np.interp(stations - self.straight, self.lengths, self.fine))
+        return np.where((stations < self.straight)[:, None], on_sides, on_curve)
+
+    def outwards(self, stations):
+        step = self.places(np.asarray(stations) + 1e-5) - self.places(np.asarray(stations) - 1e-5)
+        return np.column_stack((step[:, 1], -step[:, 0])) / np.hypot(*step.T)[:, None]
+
+    def parts(self, stations):
+        """The part each place lies on: sides from 0, the curve last."""
+        return np.searchsorted(self.marks[1:], np.asarray(stations) % self.length, side="right")
+
+    def rows(self, stations):
+        """Derivatives of the line square to itself by the numbers."""
+        normals, columns = -self.outwards(stations), []
+        for number in range(self.points.size):
+            move = np.zeros(self.points.size)
+            move[number] = 1e-5
+            step = self.places(stations, self.points + move.reshape(-1, 2)) - self.places(stations, self.points - move.reshape(-1, 2))
+            columns.append((step * normals).sum(axis=1) / 2e-5)
+        return np.column_stack(columns)
+
+    def shoot(self, spacing, noise, rng):
+        """Shots about `spacing` [m] apart, but two for each number: four on a side, of the curve as many as of a free form; one every `LEAST_TURN`."""
+        stations = []
+        for begin, end in itertools.pairwise(self.marks):
+            stations.append(begin + uneven(max(4, round((end - begin) / spacing)), rng) * (end - begin))
+        dense = np.maximum(1 / spacing, self.bend / LEAST_TURN)
+        shots = np.concatenate(([0.0], np.cumsum((dense[1:] + dense[:-1]) / 2 * np.diff(self.lengths))))
+        count = max(round(shots[-1]), 4 * (self.inner + 1))
+        stations.append(self.straight + np.interp(uneven(count, rng) * shots[-1], shots, self.lengths))
+        return self._shot(np.concatenate(stations), noise, rng)
+
+    def shoot_plainly(self, spacing, noise, rng):
+        """Shots about `spacing` [m] apart and nothing else."""
+        count = max(round(self.length / spacing), 4)
+        return self._shot((uneven(count, rng) + rng.uniform(0, 1) / count) % 1.0 * self.length, noise, rng)
+
+    def _shot(self, stations, noise, rng):
+        return stations, shots_at(self.places(stations) + rng.normal(0, noise, (len(stations), 2)), noise)
+
+    def bound(self, shot_stations, noise, stations):
+        """The Cramér–Rao standard deviations [m] square to the line."""
+        shots, there = self.rows(shot_stations), self.rows(stations)
+        covariance = np.linalg.pinv(shots.T @ shots / noise**2, rcond=1e-9)
+        return np.sqrt(np.einsum("ij,jk,ik->i", there, covariance, there))
+
+
+def uneven(count, rng):
+    """Shares of a length, evenly but for three tenths of a step."""
+    return (np.arange(count) + 0.5 + rng.uniform(-0.3, 0.3, count)) / count
+
+
+STRETCHES = {
+    "free side": lambda: FreeStretch([(0, 4.5), (0, 0), (11, 0), (11, 4)], [(9.3, 5.6), (7.2, 4.6), (5, 5.4), (2.6, 6.6)]),
+    "free end": lambda: FreeStretch([(0, 5), (0, 0), (8, 0)], [(10.6, 0.9), (11.6, 3.2), (9.8, 5.2), (7.4, 4.4), (5, 4.9)]),
+}
 SHAPES = {
     "rectangle": rectangle,
     "L": l_shape,

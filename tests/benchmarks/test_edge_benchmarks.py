@@ -22,6 +22,13 @@ def test_accuracy_of_a_free_form():
     assert row["ratio"] < 2.2
 
 
+@pytest.mark.parametrize("plain", [False, True])
+def test_accuracy_of_a_free_stretch(plain):
+    fit = edge_accuracy.fitted("free side", 4, plain=plain)
+    assert fit.right or plain
+    assert fit.square < 2.2**2 * fit.bound or fit.held
+
+
 def test_a_plainly_shot_survey_tells_what_it_shows():
     fit = edge_accuracy.fitted("rectangle", 1, plain=True)
     assert fit.shown

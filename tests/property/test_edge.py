@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pipeline.edge.as_built import as_built
 from pipeline.edge.shots import Shots
 from pipeline.geometry.chain import polyline
-from tests.benchmarks.edge_truth import SHAPES, FreeForm, shoot
+from tests.benchmarks.edge_truth import SHAPES, STRETCHES, FreeForm, shoot
 from tests.outside.test_edge_outlines import outlines, shot
 
 SAME = 2e-5  # [m] the adjustment stops when chi-square moves by less than 1e-5: a hundredth of a millimetre of a sliding join
@@ -53,6 +53,8 @@ SHIFT = np.array([431.7, -288.1])  # [m]
 def any_shape(name: str, seed: int) -> Shots:
     if name == FREE:
         return FreeForm().shoot(0.6, 0.004, np.random.default_rng(seed))[1]
+    if name in STRETCHES:
+        return STRETCHES[name]().shoot(0.6, 0.004, np.random.default_rng(seed))[1]
     return shoot(SHAPES[name](), 0.7, 0.004, np.random.default_rng(seed)).shots
 
 
@@ -96,7 +98,7 @@ def moved_by(shots: Shots, way) -> float:
     return float(np.abs(edge(other) - expected).max())
 
 
-@pytest.mark.parametrize("name", [*SHAPES, FREE])
+@pytest.mark.parametrize("name", [*SHAPES, FREE, *STRETCHES])
 def test_any_shape_seen_otherwise_in_every_way_at_once(name):
     assert moved_by(any_shape(name, 11), all_at_once) < SAME
 
@@ -104,7 +106,7 @@ def test_any_shape_seen_otherwise_in_every_way_at_once(name):
 @pytest.mark.long
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("way", WAYS)
-@pytest.mark.parametrize("name", [*SHAPES, FREE])
+@pytest.mark.parametrize("name", [*SHAPES, FREE, *STRETCHES])
 def test_any_shape_seen_otherwise(name, way, seed):
     assert moved_by(any_shape(name, seed), way) < SAME
 

@@ -1,0 +1,272 @@
+"""Free stretches between corners or smooth joins of a closed line otherwise made of sides and arcs.
+
+Where dynamic programming lays three pieces or more along a stretch, a spline of few spans may describe it more shortly.  Every run of
+such pieces is tried as one spline by itself (`stretch`); the likeliest are fitted with the rest of the line, whose pieces are sought as on any
+line, all parts at once (`mixed_line`); the numbers of spans, the smooth joins and the ends are chosen by the least description length.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import Final
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.edge.mixed_line import BEYOND, MixedFit, MixedLine, adjusted, settled, turn_at
+from pipeline.edge.search import RIVAL, WORTH, costs_of, searched
+from pipeline.edge.shots import Shots
+from pipeline.edge.stretch import FEWEST, GROWING, LEAST_GAIN, SLOWLY_GROWING, Alone, begun_alone, best_starts, most_spans, runs_alone
+from pipeline.geometry.segmenting import Prices, cut
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+LEAST_SHOTS: Final = 12  # of a line that may have free stretches
+MOST_RUNS: Final = 5  # fitted with the rest of the line
+MOST_ROUNDS: Final = 6  # of exchanges
+MOST_STARTS: Final = 3  # lines bettered by exchanges
+FEW_SHARED: Final = 8  # shots of a part shared out one by one
+SMOOTH: Final = math.radians(40)  # a turn below which a join is tried as smooth
+LEAST_ON_PART: Final = 2  # shots
+
+
+class Mixed(msgspec.Struct, frozen=True, kw_only=True):
+    """The line of least description length, and others hardly longer, each another reading of the shots."""
+
+    best: MixedFit
+    rivals: tuple[MixedFit, ...]
+
+
+def mixed(row: Shots, below: float = math.inf, *, likely: bool = False) -> Mixed | None:
+    """Return the closed line with free stretches of least description length; None where no stretch of it is like one.
+
+    Parameters
+    ----------
+    row : Shots
+        Of a closed line, in order, counter-clockwise.
+    below : float
+        Description length [half nats] it has to undercut to be of use.
+    likely : bool
+        Whether something else speaks for a free stretch: more runs are then tried.
+    """
+    if len(row) < LEAST_SHOTS:
+        return None
+    costs = costs_of(row, closed=True, arcs=True)
+    runs = runs_alone(row, costs, cut(costs, Prices.for_points(len(row))), growing=SLOWLY_GROWING if likely else GROWING)
+    tried = [fit for run in runs[:MOST_RUNS] for fit in _with_rest(row, [run])]
+    best = min(tried, key=_length, default=None)
+    if best is None or best.length > below + LEAST_GAIN:
+        return None
+    for start in sorted(tried, key=_length)[:MOST_STARTS]:
+        tried += _exchanged(start, _bettered)
+    tried += _with_others(row, runs, min(tried, key=_length))
+    for exchanges in (_varied, _bettered, _varied, _bettered):
+        tried += _exchanged(min(tried, key=_length), exchanges)
+    best = min(tried, key=_length)
+    return Mixed(best=best, rivals=tuple(_others(best, tried)))
+
+
+def _exchanged(best: MixedFit, exchanges: Callable[[MixedFit], Iterator[MixedFit]]) -> Iterator[MixedFit]:
+    """Yield all that exchanges make of a line, each round from the best so far, until none shortens it."""
+    for _ in range(MOST_ROUNDS):
+        now = list(exchanges(best))
+        yield from now
+        better = min(now, key=_length, default=best)
+        if better.length > best.length - WORTH:
+            return
+        best = better
+
+
+def parts_in_order(fit: MixedFit) -> Iterator[tuple[list[int], bool]]:
+    """Yield the shots of each free stretch, in order along it, and of the rows of sides and arcs between free stretches; and whether it is free."""
+    count, free = len(fit.line), _free_parts(fit)
+    for part, after in zip(free, [*free[1:], free[0] + count], strict=True):
+        yield _in_order(fit.parts, part).tolist(), True
+        between = [one % count for one in range(part + 1, after)]
+        rows = [row for one in between for row in _in_order(fit.parts, one).tolist()]
+        if rows:
+            yield rows, False
+
+
+def _length(fit: MixedFit) -> float:
+    return fit.length
+
+
+def _others(best: MixedFit, tried: Sequence[MixedFit]) -> Iterator[MixedFit]:
+    """Yield fits hardly longer than the best, each description once, the shortest first."""
+    known = {_likeness(best)}
+    for fit in sorted(tried, key=_length):
+        if fit.length < best.length + RIVAL and _likeness(fit) not in known:
+            known.add(_likeness(fit))
+            yield fit
+
+
+def _likeness(fit: MixedFit) -> tuple[object, ...]:
+    return len(fit.line), fit.line.numbers, fit.line.smooth, round(fit.chi_square, 1)
+
+
+def _with_others(row: Shots, runs: Sequence[Alone], best: MixedFit) -> Iterator[MixedFit]:
+    """Yield the best line with a second free stretch beside the first."""
+    first = set(np.flatnonzero(best.parts == _free_parts(best)[0]).tolist())
+    same = next((run for run in runs if len(first ^ set(run.shots.tolist())) <= len(first) // 2), None)
+    if same is None:
+        return
+    for other in [run for run in runs if not set(run.shots.tolist()) & set(same.shots.tolist())][:MOST_RUNS]:
+        yield from _with_rest(row, [same, other])
+
+
+def _with_rest(row: Shots, stretches: Sequence[Alone]) -> Iterator[MixedFit]:
+    """Yield the line with some free stretches, its other pieces found without them; the joins smooth where that is shorter; nothing where it does not settle."""
+    try:
+        line, parts = _begun(row, sorted(stretches, key=lambda one: int(one.shots[0])))
+    except (ValueError, ZeroDivisionError, np.linalg.LinAlgError):
+        return
+    for fit in _fits([(line, parts)], row):
+        yield _smoothed(fit)
+
+
+def _fits(starts: Iterable[tuple[MixedLine, Index]], row: Shots) -> Iterator[MixedFit]:
+    """Yield the lines that some first values settle to."""
+    for line, parts in starts:
+        try:
+            fit = settled(adjusted(line, row, parts))
+        except (ValueError, ZeroDivisionError, np.linalg.LinAlgError):
+            continue
+        if int(np.bincount(fit.parts, minlength=len(fit.line)).min()) > 0:
+            yield fit
+
+
+class _Part(msgspec.Struct, frozen=True, kw_only=True):
+    """First values of one part: its ends [m], bulge, kind, whether the part before runs smoothly into it, nodes between its ends, shots."""
+
+    ends: Array
+    bulge: float = 0.0
+    curved: bool = False
+    smooth: bool = False
+    inner: Array | None = None
+    shots: Index
+
+
+def _begun(row: Shots, stretches: Sequence[Alone]) -> tuple[MixedLine, Index]:
+    """Return first values, the free stretches as they are by themselves and what lies between as found by itself; and the part of each shot."""
+    parts: list[_Part] = []
+    for here, after in zip(stretches, [*stretches[1:], stretches[0]], strict=True):
+        last, count = int(here.shots[-1]), len(row)
+        rest = [(last + step) % count for step in range(1, (int(after.shots[0]) - last) % count)]
+        own = here.shots if len(rest) >= LEAST_ON_PART else np.append(here.shots, rest).astype(np.intp)
+        parts.append(_Part(ends=here.nodes[[0, -1]], inner=here.nodes[1:-1], shots=own))
+        parts += _parts_of(row, rest) if len(rest) >= LEAST_ON_PART else []
+    part_of = np.zeros(len(row), dtype=np.intp)
+    for index, part in enumerate(parts):
+        part_of[part.shots] = index
+    line = MixedLine(
+        vertices=np.array([(before.ends[1] + part.ends[0]) / 2 for before, part in zip([parts[-1], *parts], parts, strict=False)]),
+        bulges=tuple(part.bulge for part in parts),
+        curved=tuple(part.curved for part in parts),
+        inner=tuple(part.inner for part in parts),
+        smooth=tuple(part.smooth for part in parts),
+    )
+    return line, part_of
+
+
+def _parts_of(row: Shots, rest: Sequence[int]) -> Iterator[_Part]:
+    """Yield the sides and arcs of an open row of shots."""
+    shape = searched(row.taken(rest), closed=False, arcs=True).shape
+    smooth = {tie.second for tie in shape.fit.ties if tie.kind == "tangent"}
+    for index, piece in enumerate(shape.chain.pieces()):
+        yield _Part(
+            ends=np.array([piece.start, piece.end]),
+            bulge=piece.bulge,
+            curved=shape.curved[index],
+            smooth=index in smooth,
+            shots=np.array(rest, dtype=np.intp)[shape.sightings.pieces == index],
+        )
+
+
+def _smoothed(fit: MixedFit) -> MixedFit:
+    """Make smooth each end of a free stretch where that shortens the description, the least turn first."""
+    for vertex in sorted(_ends(fit), key=lambda one: abs(turn_at(fit.line, one))):
+        if not fit.line.smooth[vertex] and abs(turn_at(fit.line, vertex)) < SMOOTH:
+            trial = next(_fits([(_turned(fit.line, vertex), fit.parts)], fit.shots), fit)
+            fit = trial if trial.length < fit.length else fit
+    return fit
+
+
+def _varied(fit: MixedFit) -> Iterator[MixedFit]:
+    """Yield the same line with one span fewer, as many, and one more on a free stretch, and its ends the other way, from the best splines by themselves."""
+    turned = [vertex for vertex in _ends(fit) if fit.line.smooth[vertex] or abs(turn_at(fit.line, vertex)) < SMOOTH]
+    lines = [fit.line, *(_turned(fit.line, vertex) for vertex in turned)]
+    for part in _free_parts(fit):
+        own, now = fit.shots.taken(_in_order(fit.parts, part).tolist()), len(fit.line.nodes(part)) - 1
+        spans = [one for one in (now - 1, now, now + 1) if FEWEST <= one <= most_spans(len(own))]
+        starts = [nodes for one in spans for nodes in best_starts(own, one)]
+        yield from _fits(((_with_nodes(line, part, nodes), fit.parts) for line, nodes in itertools.product(lines, starts)), fit.shots)
+
+
+def _bettered(fit: MixedFit) -> Iterator[MixedFit]:
+    """Yield the same line with a shot at an end of a free stretch on the other side of it, or with a side or an arc given to its neighbours."""
+    count, shots = len(fit.line), len(fit.shots)
+    for part in _free_parts(fit) if count > 1 else ():
+        own = _in_order(fit.parts, part)
+        for inside, outside in ((own[0], own[0] - 1), (own[-1], (own[-1] + 1) % shots)):
+            for shot, other in ((inside, outside), (outside, inside)):
+                parts = fit.parts.copy()
+                parts[shot] = parts[other]
+                if int(np.bincount(parts, minlength=count).min()) >= LEAST_ON_PART:
+                    yield from _adjusted(fit, fit.line, parts)
+    for part in range(count) if count > 2 else ():
+        if fit.line.inner[part] is None:
+            yield from _fits(_shared_out(fit, part), fit.shots)
+
+
+def _shared_out(fit: MixedFit, part: int) -> Iterator[tuple[MixedLine, Index]]:
+    """Yield a line without a side or an arc, its shots shared out between its neighbours in every way, or all given to one where they are many."""
+    count, own = len(fit.line), _in_order(fit.parts, part)
+    before, after = (part - 1) % count, (part + 1) % count
+    for share in range(len(own) + 1) if len(own) <= FEW_SHARED else (0, len(own)):
+        parts = fit.parts.copy()
+        parts[own[:share]], parts[own[share:]] = before, after
+        ends = fit.shots.points[[_in_order(parts, before)[-1], _in_order(parts, after)[0]]]
+        line = msgspec.structs.replace(fit.line, vertices=np.where(np.arange(count)[:, None] == after, ends.mean(axis=0), fit.line.vertices))
+        for one in {before, after} & set(_free_parts(fit)):
+            taken = fit.shots.taken(_in_order(parts, one).tolist())
+            line = _with_nodes(line, one, min(begun_alone(taken, len(fit.line.nodes(one)) - 1), key=lambda lone: lone[0])[1])
+        yield line.without(part), parts - (parts > part)
+
+
+def _adjusted(fit: MixedFit, line: MixedLine, parts: Index) -> Iterator[MixedFit]:
+    try:
+        found = adjusted(line, fit.shots, parts)
+    except (ValueError, np.linalg.LinAlgError):
+        return
+    if found.beyond_parts() < BEYOND:
+        yield found
+
+
+def _free_parts(fit: MixedFit) -> list[int]:
+    return [part for part, inner in enumerate(fit.line.inner) if inner is not None]
+
+
+def _ends(fit: MixedFit) -> list[int]:
+    """Return the vertices at which free stretches end."""
+    return sorted({vertex % len(fit.line) for part in _free_parts(fit) for vertex in (part, part + 1)})
+
+
+def _turned(line: MixedLine, vertex: int) -> MixedLine:
+    """Return a line with a smooth join made a corner, or a corner smooth."""
+    return msgspec.structs.replace(line, smooth=tuple(one != (place == vertex) for place, one in enumerate(line.smooth)))
+
+
+def _with_nodes(line: MixedLine, part: int, nodes: Array) -> MixedLine:
+    return msgspec.structs.replace(line, inner=tuple(nodes[1:-1] if place == part else one for place, one in enumerate(line.inner)))
+
+
+def _in_order(parts: Index, part: int) -> Index:
+    """Return the shots of a part, in order along it."""
+    own = np.flatnonzero(parts == part)
+    gaps = np.diff(own, append=own[:1] + len(parts))
+    return np.roll(own, -int(np.argmax(gaps)) - 1)

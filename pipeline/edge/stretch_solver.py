@@ -1,0 +1,311 @@
+"""An open cubic spline through free nodes in machine code: its places, its derivatives, and its fit to shots by itself.
+
+The parameter runs along the chords of the nodes; the third derivative does not change at the second node and at the last but one ("not a
+knot"): nothing is supposed of the ends.  A *place* is the number of a span and a share of it, 0 to m; beyond both ends the end spans run on.
+Everything compiled that free stretches need stands in this one file: compiled code is kept until the file it stands in changes.
+
+References
+----------
+C. de Boor, "A Practical Guide to Splines" (1978), chapter 4, for the conditions of the second derivatives and "not a knot" (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.geometry.compiled import compiled
+
+Array = NDArray[np.float64]
+
+MOST_STEPS: Final = 15
+PATIENCE: Final = 5  # steps before a fit that is far off may be given up
+DAMPED: Final = 5  # times a step is damped ten times more before it is given up
+FIRST_DAMPING: Final = 1e-2  # [-] of the normal matrix's diagonal
+GAIN_DONE: Final = 1e-3  # [-] of chi-square, relative
+STEADY: Final = 1e-6  # weight that keeps nodes from drifting along the curve, of the mean information
+LONGEST_MOVE: Final = 0.5  # [m] of a node in one step
+NEWTON: Final = 2  # steps towards the foot of a shot
+BEYOND: Final = 0.5  # [-] of the end span, as far as the curve is followed beyond its ends
+STARTS: Final = 12  # places of a span at which feet are first sought
+
+
+@compiled
+def bends_of(nodes: Array) -> tuple[Array, Array]:
+    """Return the chords (m,) [m] and the second derivatives (m + 1, 2) [1/m] of the spline through nodes (m + 1, 2) [m].
+
+    Two spans make a parabola, one a straight line.
+    """
+    chords, right = np.empty(len(nodes) - 1), np.zeros((len(nodes), 2))
+    for node in range(len(chords)):
+        chords[node] = math.hypot(nodes[node + 1, 0] - nodes[node, 0], nodes[node + 1, 1] - nodes[node, 1])
+    if len(nodes) < 3:
+        return chords, right
+    for node in range(1, len(nodes) - 1):
+        for axis in range(2):
+            steps = nodes[node, axis] - nodes[node - 1, axis], nodes[node + 1, axis] - nodes[node, axis]
+            right[node, axis] = 6 * (steps[1] / chords[node] - steps[0] / chords[node - 1])
+    solved: Array = np.linalg.solve(_conditions(chords), right)  # type: ignore[assignment]  # of the same kind as the matrix
+    return chords, solved
+
+
+@compiled
+def _conditions(chords: Array) -> Array:
+    """Return the matrix (m + 1, m + 1) of the conditions for the second derivatives, two spans or more."""
+    last = len(chords)
+    matrix = np.zeros((last + 1, last + 1))
+    for node in range(1, last):
+        before, after = chords[node - 1], chords[node]
+        matrix[node, node - 1], matrix[node, node], matrix[node, node + 1] = before, 2 * (before + after), after
+    if last == 2:
+        matrix[0, 0], matrix[0, 1], matrix[2, 1], matrix[2, 2] = 1.0, -1.0, -1.0, 1.0
+    else:
+        matrix[0, 0], matrix[0, 1], matrix[0, 2] = chords[1], -chords[0] - chords[1], chords[0]
+        matrix[last, last], matrix[last, last - 1], matrix[last, last - 2] = chords[last - 2], -chords[last - 1] - chords[last - 2], chords[last - 1]
+    return matrix
+
+
+@compiled
+def _bends_by(nodes: Array, chords: Array, bends: Array) -> tuple[Array, Array]:
+    """Return the derivatives of the second derivatives by the nodes as if the chords stayed, (m + 1, m + 1), and by the chords, (m, m + 1, 2)."""
+    last = len(chords)
+    by_nodes, by_chords = np.zeros((last + 1, last + 1)), np.zeros((last, last + 1, 2))
+    if last < 2:
+        return by_nodes, by_chords
+    inverse: Array = np.linalg.inv(_conditions(chords))  # type: ignore[assignment]  # of the same kind as the matrix
+    for row in range(last + 1):
+        for node in range(1, last):
+            before, after = 6 * inverse[row, node] / chords[node - 1], 6 * inverse[row, node] / chords[node]
+            by_nodes[row, node - 1] += before
+            by_nodes[row, node] -= before + after
+            by_nodes[row, node + 1] += after
+    missed = np.zeros(last + 1)
+    for chord in range(last):
+        for axis in range(2):
+            missed[:] = 0.0
+            swing = 6 * (nodes[chord + 1, axis] - nodes[chord, axis]) / chords[chord] ** 2
+            if chord > 0:
+                missed[chord] = -swing - 2 * bends[chord, axis] - bends[chord + 1, axis]
+            if chord < last - 1:
+                missed[chord + 1] = swing - bends[chord, axis] - 2 * bends[chord + 1, axis]
+            if last > 2 and chord < 2:
+                missed[0] = bends[1, axis] - bends[2 if chord == 0 else 0, axis]
+            if last > 2 and chord >= last - 2:
+                missed[last] = bends[last - 1, axis] - bends[last - 2 if chord == last - 1 else last, axis]
+            for row in range(last + 1):
+                total = 0.0
+                for index in range(last + 1):
+                    total += inverse[row, index] * missed[index]
+                by_chords[chord, row, axis] = total
+    return by_nodes, by_chords
+
+
+@compiled
+def _at(nodes: Array, chords: Array, bends: Array, place: float) -> tuple[float, float, float, float]:
+    """Return a place's coordinates [m] and the derivatives by the parameter of chords [-]."""
+    span = min(max(math.floor(place), 0), len(chords) - 1)
+    chord, share = chords[span], place - span
+    rest = 1 - share
+    begin, end = (rest * rest - 1) * rest * chord * chord / 6, (share * share - 1) * share * chord * chord / 6
+    by_begin, by_end = (1 - 3 * rest * rest) * chord / 6, (3 * share * share - 1) * chord / 6
+    x = rest * nodes[span, 0] + share * nodes[span + 1, 0] + begin * bends[span, 0] + end * bends[span + 1, 0]
+    y = rest * nodes[span, 1] + share * nodes[span + 1, 1] + begin * bends[span, 1] + end * bends[span + 1, 1]
+    dx = (nodes[span + 1, 0] - nodes[span, 0]) / chord + by_begin * bends[span, 0] + by_end * bends[span + 1, 0]
+    dy = (nodes[span + 1, 1] - nodes[span, 1]) / chord + by_begin * bends[span, 1] + by_end * bends[span + 1, 1]
+    return x, y, dx, dy
+
+
+@compiled
+def at(nodes: Array, places: Array) -> tuple[Array, Array]:
+    """Return coordinates (n, 2) [m] and directions of travel (n, 2), by the parameter of chords [-], at places (n,)."""
+    chords, bends = bends_of(nodes)
+    points, slopes = np.empty((len(places), 2)), np.empty((len(places), 2))
+    for row in range(len(places)):
+        points[row, 0], points[row, 1], slopes[row, 0], slopes[row, 1] = _at(nodes, chords, bends, places[row])
+    return points, slopes
+
+
+@compiled
+def derivatives(nodes: Array, places: Array) -> tuple[Array, Array]:
+    """Return the derivatives of coordinates and of directions of travel, (n, 2, 2 (m + 1)) each, by the nodes' coordinates at places (n,)."""
+    chords, bends = bends_of(nodes)
+    by_nodes, by_chords = _bends_by(nodes, chords, bends)
+    of_points, of_slopes = np.zeros((len(places), 2, nodes.size)), np.zeros((len(places), 2, nodes.size))
+    for row in range(len(places)):
+        span = min(max(math.floor(places[row]), 0), len(chords) - 1)
+        chord, share = chords[span], places[row] - span
+        rest = 1 - share
+        begin, end = (rest * rest - 1) * rest * chord / 6, (share * share - 1) * share * chord / 6
+        by_begin, by_end = (1 - 3 * rest * rest) / 6, (3 * share * share - 1) / 6
+        _put_derivatives(
+            nodes, chords, bends, by_nodes, by_chords, span, (rest, share, begin * chord, end * chord), (2 * begin, 2 * end, 0.0), of_points[row]
+        )
+        ends = (-1 / chord, 1 / chord, by_begin * chord, by_end * chord)
+        _put_derivatives(nodes, chords, bends, by_nodes, by_chords, span, ends, (by_begin, by_end, -1 / chord**2), of_slopes[row])
+    return of_points, of_slopes
+
+
+@compiled
+def _put_derivatives(
+    nodes: Array,
+    chords: Array,
+    bends: Array,
+    by_nodes: Array,
+    by_chords: Array,
+    span: int,
+    weights: tuple[float, float, float, float],
+    by_chord: tuple[float, float, float],
+    found: Array,
+) -> None:
+    """Put the derivatives (2, 2 (m + 1)) of a sum of both ends of a span and of both second derivatives there, so weighted.
+
+    `by_chord` are the derivatives, by the span's own chord, of the weights of both second derivatives, and of that of the step from end to end.
+    """
+    here, there, bend, bend_there = weights
+    for node in range(len(nodes)):
+        same = bend * by_nodes[span, node] + bend_there * by_nodes[span + 1, node]
+        same += (here if node == span else 0.0) + (there if node == span + 1 else 0.0)
+        found[0, 2 * node] += same
+        found[1, 2 * node + 1] += same
+    for chord in range(len(chords)):
+        for axis in range(2):
+            swing = bend * by_chords[chord, span, axis] + bend_there * by_chords[chord, span + 1, axis]
+            if chord == span:
+                swing += by_chord[0] * bends[span, axis] + by_chord[1] * bends[span + 1, axis]
+                swing += by_chord[2] * (nodes[span + 1, axis] - nodes[span, axis])
+            for other in range(2):
+                along = (nodes[chord + 1, other] - nodes[chord, other]) / chords[chord]
+                found[axis, 2 * chord + other] -= swing * along
+                found[axis, 2 * chord + 2 + other] += swing * along
+
+
+@compiled
+def feet(nodes: Array, points: Array, places: Array, steps: int) -> Array:
+    """Return the places (n,) nearest to points (n, 2) [m], Newton steps from given ones; not far beyond the ends."""
+    chords, bends = bends_of(nodes)
+    found, spans = places.copy(), len(chords)
+    for row in range(len(points)):
+        for _ in range(steps):
+            x, y, dx, dy = _at(nodes, chords, bends, found[row])
+            span = min(max(math.floor(found[row]), 0), spans - 1)
+            step = ((points[row, 0] - x) * dx + (points[row, 1] - y) * dy) / (dx * dx + dy * dy) / chords[span]
+            step = min(max(step, -0.5), 0.5)
+            there = found[row] + step
+            after = min(max(math.floor(there), 0), spans - 1)
+            if after > span:  # a step into the next span is so much of that one
+                there = after + (there - after) * chords[span] / chords[after]
+            elif after < span:
+                there = span - (span - there) * chords[span] / chords[after]
+            found[row] = min(max(there, -BEYOND), spans + BEYOND)
+    return found
+
+
+@compiled
+def nearest(nodes: Array, points: Array) -> Array:
+    """Return the places (n,) nearest to points (n, 2) [m] among `STARTS` a span."""
+    starts = np.arange(STARTS * (len(nodes) - 1) + 1) / STARTS
+    there, found = at(nodes, starts)[0], np.empty(len(points))
+    for row in range(len(points)):
+        least = np.inf
+        for index in range(len(starts)):
+            squared = (points[row, 0] - there[index, 0]) ** 2 + (points[row, 1] - there[index, 1]) ** 2
+            if squared < least:
+                least, found[row] = squared, starts[index]
+    return found
+
+
+@compiled
+def divided(points: Array, spans: int, shift: float) -> tuple[Array, Array]:
+    """Return nodes (spans + 1, 2) [m] along a row of points, and the places of the points (n,) [-].
+
+    Evenly, but for those between the ends, which are moved by a share of a span.
+    """
+    stations, marks = np.zeros(len(points)), np.empty(spans + 1)
+    for row in range(1, len(points)):
+        stations[row] = stations[row - 1] + math.hypot(points[row, 0] - points[row - 1, 0], points[row, 1] - points[row - 1, 1])
+    nodes, places = np.empty((spans + 1, 2)), np.empty(len(points))
+    for node in range(spans + 1):
+        marks[node] = stations[-1] * (node + (shift if 0 < node < spans else 0.0)) / spans
+        for axis in range(2):
+            nodes[node, axis] = np.interp(marks[node], stations, points[:, axis])
+    numbers = np.arange(spans + 1).astype(np.float64)
+    for row in range(len(points)):
+        places[row] = np.interp(stations[row], marks, numbers)
+    return nodes, places
+
+
+@compiled
+def _misfits(nodes: Array, points: Array, sigmas: Array, places: Array) -> tuple[Array, Array, Array, float]:
+    """Return the feet of the shots, their distances in standard deviations, the normals there, and chi-square."""
+    found = feet(nodes, points, places, NEWTON)
+    there, slopes = at(nodes, found)
+    normals, misfit, chi_square = np.empty((len(points), 2)), np.empty(len(points)), 0.0
+    for row in range(len(points)):
+        size = math.hypot(slopes[row, 0], slopes[row, 1])
+        normals[row, 0], normals[row, 1] = -slopes[row, 1] / size, slopes[row, 0] / size
+        away = (there[row, 0] - points[row, 0]) * normals[row, 0] + (there[row, 1] - points[row, 1]) * normals[row, 1]
+        misfit[row] = away / sigmas[row]
+        chi_square += misfit[row] * misfit[row]
+    return found, misfit, normals, chi_square
+
+
+@compiled
+def fitted_alone(points: Array, sigmas: Array, nodes: Array, places: Array, hopeless: float) -> tuple[float, Array]:
+    """Fit a spline to shots by itself (Levenberg, Marquardt).
+
+    Parameters
+    ----------
+    points : (n, 2) array
+        In order along it [m].
+    sigmas : (n,) array
+        Standard deviations [m].
+    nodes : (m + 1, 2) array
+        First values [m].
+    places : (n,) array
+        Where the feet of the shots are first sought [-].
+    hopeless : float
+        Chi-square above which, after `PATIENCE` steps, it is given up.
+
+    Returns
+    -------
+    chi-square, nodes (m + 1, 2) [m]
+    """
+    places, misfit, normals, chi_square = _misfits(nodes, points, sigmas, places)
+    damping, size = FIRST_DAMPING, nodes.size
+    for step in range(MOST_STEPS):
+        if step >= PATIENCE and chi_square > hopeless:
+            break
+        of_points = derivatives(nodes, places)[0]
+        normal, push, row = np.zeros((size, size)), np.zeros(size), np.empty(size)
+        for shot in range(len(points)):
+            for one in range(size):
+                row[one] = (of_points[shot, 0, one] * normals[shot, 0] + of_points[shot, 1, one] * normals[shot, 1]) / sigmas[shot]
+                push[one] -= row[one] * misfit[shot]
+                for other in range(one + 1):
+                    normal[one, other] += row[one] * row[other]
+        for one in range(size):
+            for other in range(one):
+                normal[other, one] = normal[one, other]
+        scale, gained = np.trace(normal) / size, -1.0
+        for _ in range(DAMPED):
+            braked = normal.copy()
+            for one in range(size):
+                braked[one, one] += (damping + STEADY) * scale
+            move = np.linalg.solve(braked, push).reshape(-1, 2)
+            longest = 1e-12
+            for node in range(len(move)):
+                longest = max(longest, math.hypot(move[node, 0], move[node, 1]))
+            moved = nodes + min(1.0, LONGEST_MOVE / longest) * move
+            then = _misfits(moved, points, sigmas, places)
+            gained = chi_square - then[3]
+            if gained >= 0:
+                nodes, places, misfit, normals, chi_square = moved, then[0], then[1], then[2], then[3]
+                damping = max(damping / 10, 1e-9)
+                break
+            damping *= 10
+        if gained < GAIN_DONE * chi_square:
+            break
+    return chi_square, nodes
