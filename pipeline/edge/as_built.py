@@ -54,6 +54,7 @@ PLAINLY: Final = 30.0  # [half nats] by which a free curve must be shorter than 
 FREE_HOPE: Final = 60.0  # [half nats] that a free curve may yet be shortened by
 UNSURE: Final = 0.05  # [-] likelihood from which another reading of the shots
 SEEN_OFF: Final = 0.06  # [m] that lies so far off the line puts it in doubt: as far as a blunder lies off at the least
+FEW_SHOTS: Final = 60  # of a line, with which free stretches are sought more thoroughly
 CROWDED: Final = 4.0  # shots a piece; with fewer, lines and arcs explain anything
 LEAST_EXTENT: Final = 10.0  # [-] standard deviations of a shot that a line must be long
 OUT_OF_ORDER: Final = 4.25  # [-] standard deviations a shot must lie behind the one before it, three of their difference,
@@ -309,21 +310,35 @@ def _mixed(row: Shots, below: float, *, likely: bool) -> Free | None:
 def _rather_mixed_than_free(row: Shots, free: Free) -> Free:
     """Return a line with free stretches instead of a free curve where that is shorter: a curve without corners rounds those there are.
 
-    The shots that lie off the curve are left out of both.  Where the longer one is nearly as short it is another reading of the shots.
+    The shots that lie off the curve are left out of both, or are not: they may be a corner's.  Where the longer reading is nearly as short it is
+    another one of the shots.
     """
-    left_out = {*free.aside, *free.told.doubtful}
-    kept = [index for index in range(len(row)) if index not in left_out]
+    left_out = sorted({*free.aside, *free.told.doubtful})
+    named = len(left_out) * (BLUNDER_PRICE + math.log(len(row)))
     nodes = free.shape.fit.numbers / 2 if isinstance(free.shape.fit, FreeFit) else 0.0
-    length = description_of_free(free.shape, 1.0) + nodes * NODE_PRICE + FREE_PRICE + PIECE_PRICE
-    instead = _mixed(row.without(left_out), length + RIVAL, likely=bool(free.told.doubtful) or not _holds(free.shape))
-    if instead is None or instead.length > length + RIVAL or not _holds(instead.shape):
+    length = description_of_free(free.shape, 1.0) + nodes * NODE_PRICE + FREE_PRICE + PIECE_PRICE + named
+    likely = bool(free.told.doubtful) or not _holds(free.shape) or len(row) < FEW_SHOTS
+    tried = [_mixed(row, length + RIVAL, likely=likely)]
+    if left_out:
+        rest = _mixed(row.without(left_out), length - named + RIVAL, likely=likely)
+        tried.append(None if rest is None else _with_left_out(rest, free, left_out, named, len(row)))
+    sound = [one for one in tried if one is not None and one.length < length + RIVAL and _holds(one.shape)]
+    instead = min(sound, key=lambda one: one.length, default=None)
+    if instead is None:
         return free
-    told = msgspec.structs.replace(instead.told, doubtful=(*free.told.doubtful, *(kept[index] for index in instead.told.doubtful)))
-    instead = msgspec.structs.replace(instead, aside=(*free.aside, *(kept[index] for index in instead.aside)), told=told)
     best, other = (instead, free) if instead.length < length else (free, instead)
     odd = math.exp(-abs(instead.length - length) / 2)
-    others = (*((chain, likely / (1 + odd)) for chain, likely in best.others), (other.shape.chain, odd / (1 + odd)))
+    others = (*((chain, likelihood / (1 + odd)) for chain, likelihood in best.others), (other.shape.chain, odd / (1 + odd)))
     return _in_doubt_between(msgspec.structs.replace(best, others=others), row)
+
+
+def _with_left_out(rest: Free, free: Free, left_out: Sequence[int], named: float, count: int) -> Free:
+    """Return a line found without the shots that lie off another, by the indices of all of them."""
+    kept = [index for index in range(count) if index not in set(left_out)]
+    aside, doubtful = (
+        (*first, *(kept[index] for index in then)) for first, then in ((free.aside, rest.aside), (free.told.doubtful, rest.told.doubtful))
+    )
+    return msgspec.structs.replace(rest, aside=aside, told=msgspec.structs.replace(rest.told, doubtful=doubtful), length=rest.length + named)
 
 
 def _in_doubt_between(free: Free, row: Shots) -> Free:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pipeline.edge.mixed_line import BEYOND, MixedFit, MixedLine, adjusted, settled, turn_at
 from pipeline.edge.search import RIVAL, WORTH, costs_of, searched
 from pipeline.edge.shots import Shots
-from pipeline.edge.stretch import FEWEST, GROWING, LEAST_GAIN, SLOWLY_GROWING, Alone, begun_alone, best_starts, most_spans, runs_alone
+from pipeline.edge.stretch import FEWEST, LEAST_GAIN, Alone, begun_alone, best_starts, most_spans, runs_alone
 from pipeline.geometry.segmenting import Prices, cut
 
 Array = NDArray[np.float64]
@@ -56,7 +56,7 @@ def mixed(row: Shots, below: float = math.inf, *, likely: bool = False) -> Mixed
     if len(row) < LEAST_SHOTS:
         return None
     costs = costs_of(row, closed=True, arcs=True)
-    runs = runs_alone(row, costs, cut(costs, Prices.for_points(len(row))), growing=SLOWLY_GROWING if likely else GROWING)
+    runs = runs_alone(row, costs, cut(costs, Prices.for_points(len(row))), thoroughly=likely)
     tried = [fit for run in runs[:MOST_RUNS] for fit in _with_rest(row, [run])]
     best = min(tried, key=_length, default=None)
     if best is None or best.length > below + LEAST_GAIN:

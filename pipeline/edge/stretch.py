@@ -44,7 +44,7 @@ class Alone(msgspec.Struct, frozen=True, kw_only=True):
     nodes: Array
 
 
-def runs_alone(row: Shots, costs: Costs, pieces: Sequence[Stretch], *, growing: float) -> list[Alone]:
+def runs_alone(row: Shots, costs: Costs, pieces: Sequence[Stretch], *, thoroughly: bool = False) -> list[Alone]:
     """Return the runs of a cut's pieces that are shorter as one spline, the shortest first.
 
     A run is tried where one a piece shorter within it was hardly longer as a spline: whatever holds a corner never is.
@@ -57,9 +57,10 @@ def runs_alone(row: Shots, costs: Costs, pieces: Sequence[Stretch], *, growing: 
         Of its pieces.
     pieces : sequence of Stretch
         The cut.
-    growing : float
-        By how much [half nats] a run may be longer as a spline for a longer run about it to be tried.
+    thoroughly : bool
+        Whether more runs are tried, from more first values.
     """
+    growing = SLOWLY_GROWING if thoroughly else GROWING
     count = len(pieces)
     plain = [cut_length(costs, [one], Prices.for_points(len(row))) + PIECE_PRICE for one in pieces]
     found: list[Alone] = []
@@ -72,7 +73,7 @@ def runs_alone(row: Shots, costs: Costs, pieces: Sequence[Stretch], *, growing: 
                 run = [(first + step) % count for step in range(length)]
                 shots = _shots_of([pieces[one] for one in run], len(row))
                 fewest = max((len(one.nodes) - 2 for one in within), default=FEWEST)
-                now[first] = _shortest(row, shots, sum(plain[one] for one in run), growing, max(fewest, FEWEST))
+                now[first] = _shortest(row, shots, sum(plain[one] for one in run), max(fewest, FEWEST), thoroughly=thoroughly)
         found += [one for one in now.values() if one is not None and one.gain > LEAST_GAIN]
         inner = now
     return sorted(found, key=lambda one: -one.gain)
@@ -116,14 +117,17 @@ def _with_moved_nodes(shots: Shots, nodes: Array) -> Iterator[Lone]:
                 yield stretch_solver.fitted_alone(points, sigmas, first, stretch_solver.nearest(first, points), math.inf)
 
 
-def _shortest(row: Shots, shots: Index, now: float, growing: float, fewest: int) -> Alone | None:
+def _shortest(row: Shots, shots: Index, now: float, fewest: int, *, thoroughly: bool) -> Alone | None:
     """Return the shortest spline through some shots; None where all are longer than their pieces are now [half nats] by more than may be."""
+    growing = SLOWLY_GROWING if thoroughly else GROWING
     own, best, in_vain = row.taken(shots.tolist()), None, 0
     for spans in range(fewest, most_spans(len(own)) + 1):
         hoped = now + growing - length_alone(0.0, spans, len(row))
         if in_vain >= IN_VAIN or hoped < 0:
             break
         chi_square, nodes = min(begun_alone(own, spans, HOPELESS * max(hoped, 1.0)), key=_first)
+        if thoroughly and chi_square > hoped:
+            chi_square, nodes = min(((chi_square, nodes), *_with_moved_nodes(own, nodes)), key=_first)
         gain = now - length_alone(chi_square, spans, len(row))
         in_vain += best is not None
         if gain > (-growing if best is None else best.gain):
