@@ -11,13 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.blunders import (
-    BLUNDER_PRICE,
     FAR_APART,
     Told,
     jogs_on_few,
     most_set_aside,
     off_the_line,
-    residual_limit,
     rows_about,
     snooped,
     spanned,
@@ -25,37 +23,20 @@ from pipeline.edge.blunders import (
     unchecked_beside,
     unproven,
 )
-from pipeline.edge.dense import DENSE, searched_dense, thinned
-from pipeline.edge.fit import PIECE_PRICE, Shape, cornered, description_length, settled
-from pipeline.edge.free_form import FreeFit, description_of_free, free_shape, on_all
-from pipeline.edge.free_stretch import mixed
+from pipeline.edge.dense import DENSE, searched_dense
+from pipeline.edge.fit import Shape, cornered, settled
+from pipeline.edge.free_line import GLOBAL_SHARE, dense_free, factor_limit, plainly_free, rather_free, rather_mixed, rather_mixed_than_free
 from pipeline.edge.hypotheses import regular
-from pipeline.edge.mixed_line import MixedFit
-from pipeline.edge.mixed_shape import mixed_chain, mixed_on_all, mixed_shape, said
-from pipeline.edge.off_curve import least_without, off_the_curve
-from pipeline.edge.off_stretch import off_mixed
 from pipeline.edge.order import Tidied, crossing, tidied
 from pipeline.edge.round_corners import rounded
-from pipeline.edge.search import RIVAL, Searched, costs_of, searched
+from pipeline.edge.search import Searched, searched
 from pipeline.edge.shots import Shots
-from pipeline.edge.stretch import FREE_PRICE, NODE_PRICE
 from pipeline.edge.unshown import unshown
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.projection import project
-from pipeline.geometry.segmenting import Prices, cut, cut_length
 
 Array = NDArray[np.float64]
 
-GLOBAL_SHARE: Final = 2.326  # normal quantile of 1 %: beyond it the a-priori sigmas are too small for this line
-FREE_SHARE: Final = 3.09  # normal quantile of 0.1 %: beyond it lines and arcs do not explain the shots,
-FREE_GAIN: Final = 1.5  # [-] and a free curve has to lower the variance factor by so much
-MANY_ARCS: Final = 4  # arcs from which a closed line may be a free curve
-PLAINLY: Final = 30.0  # [half nats] by which a free curve must be shorter than the best lines and arcs could be
-FREE_HOPE: Final = 60.0  # [half nats] that a free curve may yet be shortened by
-UNSURE: Final = 0.05  # [-] likelihood from which another reading of the shots
-SEEN_OFF: Final = 0.06  # [m] that lies so far off the line puts it in doubt: as far as a blunder lies off at the least
-FEW_SHOTS: Final = 60  # of a line, with which free stretches are sought more thoroughly
-CROWDED: Final = 4.0  # shots a piece; with fewer, lines and arcs explain anything
 LEAST_EXTENT: Final = 10.0  # [-] standard deviations of a shot that a line must be long
 OUT_OF_ORDER: Final = 4.25  # [-] standard deviations a shot must lie behind the one before it, three of their difference,
 SPACED: Final = 6.0  # [-] in a line whose shots stand farther apart than so many
@@ -181,7 +162,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     tidy = tidied(shots, closed=closed)
     row = _counter_clockwise(tidy.shots) if closed else tidy.shots
     may_be_free = closed and arcs and len(row) <= DENSE
-    free = _plainly_free(row) if may_be_free else _dense_free(row) if closed and arcs else None
+    free = plainly_free(row) if may_be_free else dense_free(row) if closed and arcs else None
     told = off_the_line(row, closed=closed, arcs=arcs) if blunders and free is None and len(row) <= DENSE else Told()
     late: tuple[str, ...] = ()
     noise = 1.0
@@ -189,14 +170,14 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     if free is None:
         found, aside = _without_blunders(row, told, closed=closed, arcs=arcs)
         found, told, late = _put_in_order(found, row, told, closed=closed, arcs=arcs)
-        free = _rather_free(row, found, aside) if may_be_free else None
+        free = rather_free(row, found, aside) if may_be_free else None
         noise = found.noise
         if free is None and may_be_free:
-            free = _rather_mixed(row, found, aside, told)
+            free = rather_mixed(row, found, aside, told, blunders=blunders)
         elif free is not None:
-            free = _rather_mixed_than_free(row, free)
+            free = rather_mixed_than_free(row, free, blunders=blunders)
     elif may_be_free:
-        free = _rather_mixed_than_free(row, free)
+        free = rather_mixed_than_free(row, free, blunders=blunders)
     if free is None:
         shape, notes, rivals = regular(rounded((found.shape, *found.rivals), noise=noise), noise=noise)
         others = tuple((other.chain, likely) for other, likely in rivals)
@@ -241,223 +222,6 @@ def _put_in_order(found: Searched, row: Shots, told: Told, *, closed: bool, arcs
     if told.doubtful:
         return found, told, late
     return found, msgspec.structs.replace(told, doubtful=rows_about(found.shape, row, late)), ()  # no order mends it: it is the piece that lies wrong
-
-
-class Free(msgspec.Struct, frozen=True, kw_only=True):
-    """A line as a free curve, or with free stretches: the shots set aside from it by index, and what cannot be told of others.
-
-    `length`: its description length [half nats], the shots set aside named.  `what` is said of free stretches; `others` are other readings of the
-    shots, each with its likelihood [-].
-    """
-
-    shape: Shape
-    aside: tuple[int, ...]
-    told: Told
-    length: float = math.inf
-    what: str = ""
-    others: tuple[tuple[Chain, float], ...] = ()
-
-
-def _free(row: Shots, below: float) -> Free | None:
-    """Return the line as a free curve, without the shots that lie off it; None where it is none of a length below `below`."""
-    shape = free_shape(row, below + FREE_HOPE)
-    if shape is None:
-        return None
-    if description_of_free(shape, 1.0) > below + FREE_HOPE and not math.isfinite(least_without(row, below + FREE_HOPE)):
-        return None
-    told = off_the_curve(row, lambda some: free_shape(some, below + FREE_HOPE), below + FREE_HOPE)
-    left_out = {*told.aside, *told.doubtful}
-    kept = [index for index in range(len(row)) if index not in left_out]
-    shape = free_shape(row.without(left_out), below) if left_out else shape
-    for _ in range(most_set_aside(len(row))):
-        if shape is None:
-            return None
-        worst = snooped(shape, max(1.0, _middling(shape)))
-        if worst is None:
-            break
-        kept = [index for index in kept if row.names[index] != shape.shots.names[worst]]
-        shape = free_shape(row.taken(kept), below)
-    aside = set(range(len(row))) - set(kept) - set(told.doubtful)
-    return None if shape is None else _free_told(shape, aside, told, len(row))
-
-
-def _mixed(row: Shots, below: float, *, likely: bool) -> Free | None:
-    """Return the line with free stretches, without the shots that lie off it; None where it has none, or is no shorter than `below` [half nats]."""
-    found = mixed(row, below, likely=likely)
-    if found is None:
-        return None
-    told = off_mixed(found.best)
-    told = msgspec.structs.replace(told, doubtful=(*told.doubtful, *told.slender), slender=())
-    kept = [index for index in range(len(row)) if index not in {*told.aside, *told.doubtful}]
-    found = found if len(kept) == len(row) else mixed(row.without(set(range(len(row))) - set(kept)), likely=True)
-    for _ in range(most_set_aside(len(row))):
-        shape = None if found is None else mixed_shape(found.best)
-        worst = None if shape is None else snooped(shape, max(1.0, _middling(shape)))
-        if shape is None or worst is None:
-            break
-        kept = [index for index in kept if row.names[index] != shape.shots.names[worst]]
-        found = mixed(row.without(set(range(len(row))) - set(kept)), likely=True)
-    if found is None:
-        return None
-    aside = set(range(len(row))) - set(kept) - set(told.doubtful)
-    free = _free_told(mixed_shape(found.best), aside, told, len(row))
-    named = (len(row) - len(kept)) * (BLUNDER_PRICE + math.log(len(row)))
-    odds = [math.exp((found.best.length - rival.length) / 2) for rival in found.rivals]
-    others = tuple((mixed_chain(rival), odd / (1 + sum(odds))) for rival, odd in zip(found.rivals, odds, strict=True))
-    return _in_doubt_between(msgspec.structs.replace(free, length=found.best.length + named, what=said(found.best), others=others), row)
-
-
-def _rather_mixed_than_free(row: Shots, free: Free) -> Free:
-    """Return a line with free stretches instead of a free curve where that is shorter: a curve without corners rounds those there are.
-
-    The shots that lie off the curve are left out of both, or are not: they may be a corner's.  Where the longer reading is nearly as short it is
-    another one of the shots.
-    """
-    left_out = sorted({*free.aside, *free.told.doubtful})
-    named = len(left_out) * (BLUNDER_PRICE + math.log(len(row)))
-    nodes = free.shape.fit.numbers / 2 if isinstance(free.shape.fit, FreeFit) else 0.0
-    length = description_of_free(free.shape, 1.0) + nodes * NODE_PRICE + FREE_PRICE + PIECE_PRICE + named
-    likely = bool(free.told.doubtful) or not _holds(free.shape) or len(row) < FEW_SHOTS
-    tried = [_mixed(row, length + RIVAL, likely=likely)]
-    if left_out:
-        rest = _mixed(row.without(left_out), length - named + RIVAL, likely=likely)
-        tried.append(None if rest is None else _with_left_out(rest, free, left_out, named, len(row)))
-    sound = [one for one in tried if one is not None and one.length < length + RIVAL and _holds(one.shape)]
-    instead = min(sound, key=lambda one: one.length, default=None)
-    if instead is None:
-        return free
-    best, other = (instead, free) if instead.length < length else (free, instead)
-    odd = math.exp(-abs(instead.length - length) / 2)
-    others = (*((chain, likelihood / (1 + odd)) for chain, likelihood in best.others), (other.shape.chain, odd / (1 + odd)))
-    return _in_doubt_between(msgspec.structs.replace(best, others=others), row)
-
-
-def _with_left_out(rest: Free, free: Free, left_out: Sequence[int], named: float, count: int) -> Free:
-    """Return a line found without the shots that lie off another, by the indices of all of them."""
-    kept = [index for index in range(count) if index not in set(left_out)]
-    aside, doubtful = (
-        (*first, *(kept[index] for index in then)) for first, then in ((free.aside, rest.aside), (free.told.doubtful, rest.told.doubtful))
-    )
-    return msgspec.structs.replace(rest, aside=aside, told=msgspec.structs.replace(rest.told, doubtful=doubtful), length=rest.length + named)
-
-
-def _in_doubt_between(free: Free, row: Shots) -> Free:
-    """Return a line in doubt beside the places where another likely reading of the shots lies far off it: a corner, or a curve about it."""
-    chain, count = free.shape.chain, len(row)
-    stations = project(chain, row.points)[0]
-    beside: set[int] = set()
-    for other, likely in free.others:
-        if likely > UNSURE:
-            there = other.densified(SEEN_OFF / 4)
-            at, offsets = project(chain, there)
-            for station in at[np.abs(offsets) > SEEN_OFF]:
-                ahead = int(np.argmin((stations - station) % chain.length))
-                beside |= {ahead, (ahead - 1) % count}
-    told = msgspec.structs.replace(free.told, doubtful=tuple(sorted({*free.told.doubtful, *beside} - set(free.aside))))
-    return msgspec.structs.replace(free, told=told)
-
-
-def _rather_mixed(row: Shots, found: Searched, aside: list[int], told: Told) -> Free | None:
-    """Return a line with free stretches where it is plainly shorter than its lines and arcs."""
-    length = description_length(found.shape, noise=1.0) + len(aside) * (BLUNDER_PRICE + math.log(len(row)))
-    likely = bool(aside or told.doubtful or _explains_little(found, len(row), FREE_SHARE) or unshown(found.shape))
-    instead = _mixed(row, length - PLAINLY, likely=likely)
-    return instead if instead is not None and instead.length < length - PLAINLY and _holds(instead.shape) else None
-
-
-def _free_told(shape: Shape, aside: set[int], told: Told, count: int) -> Free:
-    """Return a free curve with what lies off it; in doubt where its residuals tell a shot beside one that is told already: the curve bends there."""
-    singles = aside - set(told.aside)
-    beside = [one for one in singles if touch([one], (aside | set(told.doubtful)) - {one}, count, FAR_APART)]
-    if beside:
-        near = {one for one in aside if touch([one], beside, count, FAR_APART)}
-        told = msgspec.structs.replace(told, doubtful=tuple(spanned({*told.doubtful, *near}, count)))
-    return Free(shape=shape, aside=tuple(sorted(aside - set(told.doubtful))), told=told)
-
-
-def _middling(shape: Shape) -> float:
-    """Return the variance factor the middle half of the residuals shows, which one blunder does not move."""
-    return float(1.4826 * np.median(np.abs(shape.fit.offsets / shape.fit.sigmas))) ** 2
-
-
-def _plainly_free(row: Shots) -> Free | None:
-    """Return the line as a free curve where lines and arcs could not come near it, before they are even adjusted."""
-    at_best = _least_of_pieces(row)
-    free = None if at_best is None else _free(row, at_best - PLAINLY)
-    if free is None or at_best is None or not _holds(free.shape):
-        return None
-    length = description_of_free(free.shape, 1.0)
-    left_out = {*free.aside, *free.told.doubtful}
-    if not left_out:
-        return None if length + PLAINLY > at_best else free
-    return free if _shorter_than_pieces(row, left_out, length, at_best) else None
-
-
-def _shorter_than_pieces(row: Shots, left_out: set[int], length: float, at_best: float) -> bool:
-    """Say whether a free curve without some shots is shorter than lines and arcs without them, and than those with them in.
-
-    At their very best first; where that does not tell, adjusted: then they must explain little, too.
-    """
-    named = len(left_out) * (BLUNDER_PRICE + math.log(len(row)))
-    if at_best < length + named + PLAINLY and searched(row, closed=True, arcs=True).length < length + named + PLAINLY:
-        return False
-    rest = row.without(left_out)
-    bound = _least_of_pieces(rest)
-    if bound is not None and length + PLAINLY < bound:
-        return True
-    found = searched(rest, closed=True, arcs=True)
-    return length + PLAINLY < found.length and _explains_little(found, len(rest), GLOBAL_SHARE)
-
-
-def _explains_little(found: Searched, count: int, share: float) -> bool:
-    """Say whether lines and arcs fail the global test at a normal quantile, or are so many that they explain anything."""
-    fit = found.shape.fit
-    return fit.variance_factor > _limit(fit.degrees_of_freedom, share) or count < CROWDED * len(found.shape.chain)
-
-
-def _dense_free(row: Shots) -> Free | None:
-    """Return a line of very many shots as a free curve, or with free stretches, where it is plainly so on the means of short runs of them."""
-    means = thinned(row)
-    free = _plainly_free(means)
-    free = _rather_mixed(means, searched(means, closed=True, arcs=True), [], Told()) if free is None else _rather_mixed_than_free(means, free)
-    if free is None:
-        return None
-    limit = residual_limit(len(row)) * math.sqrt(max(1.0, _middling(free.shape)))
-    if isinstance(free.shape.fit, FreeFit) and isinstance(free.shape.fit.curve, MixedFit):
-        fit, aside = mixed_on_all(free.shape.fit.curve, row, limit)
-        return Free(shape=mixed_shape(fit), aside=tuple(aside), told=Told(), what=said(fit), others=free.others)
-    shape, aside = on_all(free.shape, row, limit)
-    return Free(shape=shape, aside=tuple(aside), told=Told())
-
-
-def _least_of_pieces(row: Shots) -> float | None:
-    """Return what lines and arcs come to at the very best: every join smooth, nothing lost by joining; None where they are few."""
-    costs, prices = costs_of(row, closed=True, arcs=True), Prices.for_points(len(row))
-    pieces = cut(costs, prices)
-    if sum(piece.is_arc for piece in pieces) < MANY_ARCS and len(row) >= CROWDED * len(pieces):
-        return None
-    misfit = cut_length(costs, pieces, Prices(line=0.0, arc=0.0))
-    return misfit + len(pieces) * (2 * math.log(len(row)) + PIECE_PRICE)
-
-
-def _rather_free(row: Shots, found: Searched, aside: list[int]) -> Free | None:
-    """Return the line as a free curve where its lines and arcs fail the global test, or are too many, and it explains more."""
-    factor = found.shape.fit.variance_factor
-    fails = factor > _limit(found.shape.fit.degrees_of_freedom, FREE_SHARE)
-    if not _explains_little(found, len(row), FREE_SHARE):
-        return None
-    free = _free(row, description_length(found.shape, noise=1.0))
-    if free is None:
-        return None
-    noise = max(1.0, free.shape.fit.variance_factor)
-    blunders = (len(aside) - len(free.aside) - len(free.told.doubtful)) * (BLUNDER_PRICE + math.log(len(row)))
-    better = description_of_free(free.shape, noise) < description_length(found.shape, noise=noise) + blunders
-    sound = free.shape.fit.variance_factor < factor / FREE_GAIN if fails else _holds(free.shape)
-    return free if better and sound else None
-
-
-def _holds(shape: Shape) -> bool:
-    return shape.fit.variance_factor < _limit(shape.fit.degrees_of_freedom, FREE_SHARE)
 
 
 def _counter_clockwise(shots: Shots) -> Shots:
@@ -529,10 +293,4 @@ def _scale(shape: Shape, noise: float) -> float:
     """Return the a-posteriori variance factor where the global test at 1 % rejects the a-priori one, else 1."""
     if shape.fit.degrees_of_freedom <= 0:
         return max(1.0, noise)
-    return shape.fit.variance_factor if shape.fit.variance_factor > _limit(shape.fit.degrees_of_freedom, GLOBAL_SHARE) else 1.0
-
-
-def _limit(freedom: int, quantile: float) -> float:
-    """Return the variance factor at a normal quantile, by Wilson and Hilferty's cube root of chi-square."""
-    part = 2 / (9 * max(freedom, 1))
-    return (1 - part + quantile * math.sqrt(part)) ** 3
+    return shape.fit.variance_factor if shape.fit.variance_factor > factor_limit(shape.fit.degrees_of_freedom, GLOBAL_SHARE) else 1.0

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from pipeline.edge.first_shape import turn_at
 from pipeline.edge.fit import CLEAR_CORNER, Cut, Shape, description_length
 from pipeline.edge.free_form import FreeFit
+from pipeline.edge.mixed_line import MixedFit, nearest_parts
 from pipeline.edge.passing import savings
 from pipeline.edge.search import Searched, bettered, costs_of, first_cut, noise_of, noisier, searched
 from pipeline.edge.shots import Shots
@@ -219,7 +220,11 @@ def _kept_neighbours(shots: Shots, index: int, kept: Collection[str]) -> list[st
 
 
 def unproven(shape: Shape, places: Array) -> tuple[str, ...]:
-    """Return the shots of those pieces beside some places whose shots hardly check each other; none on a free curve."""
+    """Return the shots of those pieces beside some places whose shots hardly check each other; none on a free curve without sides."""
+    if isinstance(shape.fit, FreeFit) and isinstance(shape.fit.curve, MixedFit):
+        mixed = shape.fit.curve
+        few = {part for part in nearest_parts(mixed.line, places).tolist() if mixed.checks[part] < PROVEN}
+        return tuple(name for name, part in zip(mixed.shots.names, mixed.parts.tolist(), strict=True) if part in few)
     if isinstance(shape.fit, FreeFit):
         return ()
     across = {shape.chain.locate(float(station))[0] for station in project(shape.chain, places)[0]}

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.mixed_line import BEYOND, MixedFit, MixedLine, adjusted, settled, turn_at
-from pipeline.edge.search import RIVAL, WORTH, costs_of, searched
+from pipeline.edge.search import HOPELESS, RIVAL, WORTH, costs_of, searched
 from pipeline.edge.shots import Shots
 from pipeline.edge.stretch import FEWEST, LEAST_GAIN, Alone, begun_alone, best_starts, most_spans, runs_alone
 from pipeline.geometry.segmenting import Prices, cut
@@ -28,7 +28,7 @@ Index = NDArray[np.intp]
 LEAST_SHOTS: Final = 12  # of a line that may have free stretches
 MOST_RUNS: Final = 5  # fitted with the rest of the line
 MOST_ROUNDS: Final = 6  # of exchanges
-MOST_STARTS: Final = 3  # lines bettered by exchanges
+MOST_STARTS: Final = 5  # lines bettered by exchanges
 FEW_SHARED: Final = 8  # shots of a part shared out one by one
 SMOOTH: Final = math.radians(40)  # a turn below which a join is tried as smooth
 LEAST_ON_PART: Final = 2  # shots
@@ -129,11 +129,11 @@ def _with_rest(row: Shots, stretches: Sequence[Alone]) -> Iterator[MixedFit]:
         yield _smoothed(fit)
 
 
-def _fits(starts: Iterable[tuple[MixedLine, Index]], row: Shots) -> Iterator[MixedFit]:
-    """Yield the lines that some first values settle to."""
+def _fits(starts: Iterable[tuple[MixedLine, Index]], row: Shots, hopeless: float = math.inf) -> Iterator[MixedFit]:
+    """Yield the lines that some first values settle to, but those whose chi-square is soon seen to be above a limit."""
     for line, parts in starts:
         try:
-            fit = settled(adjusted(line, row, parts))
+            fit = settled(adjusted(line, row, parts, hopeless))
         except (ValueError, ZeroDivisionError, np.linalg.LinAlgError):
             continue
         if int(np.bincount(fit.parts, minlength=len(fit.line)).min()) > 0:
@@ -204,7 +204,9 @@ def _varied(fit: MixedFit) -> Iterator[MixedFit]:
         own, now = fit.shots.taken(_in_order(fit.parts, part).tolist()), len(fit.line.nodes(part)) - 1
         spans = [one for one in (now - 1, now, now + 1) if FEWEST <= one <= most_spans(len(own))]
         starts = [nodes for one in spans for nodes in best_starts(own, one)]
-        yield from _fits(((_with_nodes(line, part, nodes), fit.parts) for line, nodes in itertools.product(lines, starts)), fit.shots)
+        yield from _fits(
+            ((_with_nodes(line, part, nodes), fit.parts) for line, nodes in itertools.product(lines, starts)), fit.shots, fit.length + HOPELESS
+        )
 
 
 def _bettered(fit: MixedFit) -> Iterator[MixedFit]:
@@ -220,7 +222,7 @@ def _bettered(fit: MixedFit) -> Iterator[MixedFit]:
                     yield from _adjusted(fit, fit.line, parts)
     for part in range(count) if count > 2 else ():
         if fit.line.inner[part] is None:
-            yield from _fits(_shared_out(fit, part), fit.shots)
+            yield from _fits(_shared_out(fit, part), fit.shots, fit.length + HOPELESS)
 
 
 def _shared_out(fit: MixedFit, part: int) -> Iterator[tuple[MixedLine, Index]]:
@@ -240,7 +242,7 @@ def _shared_out(fit: MixedFit, part: int) -> Iterator[tuple[MixedLine, Index]]:
 
 def _adjusted(fit: MixedFit, line: MixedLine, parts: Index) -> Iterator[MixedFit]:
     try:
-        found = adjusted(line, fit.shots, parts)
+        found = adjusted(line, fit.shots, parts, fit.length + HOPELESS)
     except (ValueError, np.linalg.LinAlgError):
         return
     if found.beyond_parts() < BEYOND:

@@ -6,6 +6,7 @@ cubic spline (`stretch_solver`).  Joins taken as smooth are exact conditions, me
 
 from __future__ import annotations
 
+import functools
 import math
 from typing import Final
 
@@ -33,6 +34,8 @@ TIGHT: Final = 1e-4  # [rad] standard deviation of a smooth join, where a move i
 STEADY: Final = 1e-6  # weight that keeps nodes from drifting along the curve, of the mean information
 DAMPING: Final = 1e-3  # [-] of the normal matrix's mean diagonal, in the first step
 REASSIGNMENTS: Final = 6
+REMEMBERED: Final = 256  # kinds of lines whose unknowns' places are kept
+PATIENCE: Final = 5  # steps before a fit that is far off may be given up
 BEYOND: Final = 1.0  # [-] standard deviations by which a shot may lie beyond the end of its part
 NEWTON: Final = 4  # steps towards the foot of a shot
 
@@ -82,14 +85,7 @@ class MixedLine(msgspec.Struct, frozen=True, kw_only=True):
 
     def columns(self, part: int) -> Index:
         """Return where the coordinates of a part's points stand among the unknowns: start, nodes between, end; (k, 2)."""
-        first = np.array([[2 * part, 2 * part + 1]])
-        after = (part + 1) % len(self)
-        inner = self.inner[part]
-        between = np.zeros((0, 2), dtype=np.intp)
-        if inner is not None:
-            begin = 2 * len(self) + sum(self.curved) + sum(one.size for one in self.inner[:part] if one is not None)
-            between = begin + np.arange(inner.size).reshape(-1, 2)
-        return np.vstack((first, between, [[2 * after, 2 * after + 1]])).astype(np.intp)
+        return _columns(self.curved, tuple(0 if one is None else len(one) for one in self.inner))[part]
 
     def bulge_column(self, part: int) -> int:
         """Return where the bulge of an arc stands among the unknowns."""
@@ -123,6 +119,18 @@ class MixedLine(msgspec.Struct, frozen=True, kw_only=True):
     def five(self, part: int) -> Array:
         """Return start and end [m] and bulge [-] of a line or an arc."""
         return np.array([*self.vertices[part], *self.vertices[(part + 1) % len(self)], self.bulges[part]])
+
+
+@functools.lru_cache(REMEMBERED)
+def _columns(curved: tuple[bool, ...], between: tuple[int, ...]) -> tuple[Index, ...]:
+    """Return where the coordinates of the points of each part stand among the unknowns, of lines with so many nodes between the ends of their parts."""
+    count, begin, found = len(curved), 2 * len(curved) + sum(curved), []
+    for part, nodes in enumerate(between):
+        after = (part + 1) % count
+        inner = begin + np.arange(2 * nodes).reshape(-1, 2)
+        found.append(np.vstack(([[2 * part, 2 * part + 1]], inner, [[2 * after, 2 * after + 1]])).astype(np.intp))
+        begin += 2 * nodes
+    return tuple(found)
 
 
 class Seen(msgspec.Struct, frozen=True, kw_only=True):
@@ -162,6 +170,11 @@ class MixedFit(msgspec.Struct, frozen=True, kw_only=True):
         return np.clip(1 - propagated(self.seen.rows, self.covariance), 0.0, 1.0)
 
     @property
+    def checks(self) -> Array:
+        """How much the shots of each part check each other (parts,): the sum of their redundancies [-]."""
+        return np.asarray(np.bincount(self.parts, weights=self.redundancies, minlength=len(self.line)), dtype=np.float64)
+
+    @property
     def length(self) -> float:
         """Description length [half nats]."""
         line, count = self.line, len(self.line)
@@ -186,7 +199,7 @@ class MixedFit(msgspec.Struct, frozen=True, kw_only=True):
         return np.asarray(np.sqrt(np.maximum(propagated(rows, self.covariance), 0.0)))
 
 
-def adjusted(line: MixedLine, shots: Shots, parts: Index) -> MixedFit:
+def adjusted(line: MixedLine, shots: Shots, parts: Index, hopeless: float = math.inf) -> MixedFit:
     """Move the unknowns until the squared distances of the shots, weighted, are least under the smooth joins.
 
     Parameters
@@ -197,13 +210,15 @@ def adjusted(line: MixedLine, shots: Shots, parts: Index) -> MixedFit:
         In order.
     parts : (n,) array
         The part each shot belongs to.
+    hopeless : float
+        Chi-square above which, after `PATIENCE` steps, it is given up.
 
     Raises
     ------
     numpy.linalg.LinAlgError
-        When the shots do not hold the line.
+        When the shots do not hold the line, or it is given up.
     """
-    line, feet, converged = _settled(line, shots, parts, _first_feet(line, shots.points, parts))
+    line, feet, converged = _settled(line, shots, parts, _first_feet(line, shots.points, parts), hopeless)
     seen = _see(line, shots, parts, feet)
     free = _free_directions(line)[0]
     information = free.T @ (seen.rows.T @ seen.rows) @ free
@@ -260,11 +275,13 @@ def _first_feet(line: MixedLine, points: Array, parts: Index) -> Array:
     return feet
 
 
-def _settled(line: MixedLine, shots: Shots, parts: Index, feet: Array) -> tuple[MixedLine, Array, bool]:
+def _settled(line: MixedLine, shots: Shots, parts: Index, feet: Array, hopeless: float) -> tuple[MixedLine, Array, bool]:
     """Return the line moved (Levenberg, Marquardt, in the null space of the smooth joins), the feet of the shots on it, and whether it settled."""
     seen, damping = _see(line, shots, parts, feet), DAMPING
     worth = seen.chi_square + _missed(line)
-    for _ in range(STEPS):
+    for step in range(STEPS):
+        if step >= PATIENCE and worth > hopeless:
+            raise np.linalg.LinAlgError("the line is far off the shots")
         free, back = _free_directions(line)
         normal, push = seen.rows.T @ seen.rows, seen.rows.T @ seen.misfit
         scale, gained = float(np.trace(normal)) / len(normal), -1.0

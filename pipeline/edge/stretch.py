@@ -32,6 +32,9 @@ LEAST_PIECES: Final = 3  # that a stretch replaces
 LEAST_GAIN: Final = 15.0  # [half nats] by which a stretch by itself must be shorter than the pieces it replaces
 GROWING: Final = 10.0  # [half nats] by which it may be longer, for a longer one about it to be tried,
 SLOWLY_GROWING: Final = 25.0  # [half nats] and where something else speaks for a free stretch
+FEW_SHOTS: Final = 50  # with which nodes are moved already where runs are tried
+MOST_INTO: Final = 2  # spans a node is moved into
+NEWTON: Final = 4  # steps towards the foot of a shot
 MOST_STARTS: Final = 3  # splines of so many spans a whole line is adjusted from
 ALIKE: Final = 0.3  # chi-square by which two splines are told apart
 
@@ -106,15 +109,18 @@ def best_starts(shots: Shots, spans: int) -> list[Array]:
     return [nodes for _, nodes in chosen]
 
 
-def _with_moved_nodes(shots: Shots, nodes: Array) -> Iterator[Lone]:
-    """Yield splines that begin from one with a node between its ends taken out and one put in elsewhere."""
+def _with_moved_nodes(shots: Shots, nodes: Array, hopeless: float = math.inf) -> Iterator[Lone]:
+    """Yield splines that begin from one with a node between its ends taken out and one put in where the shots lie farthest off."""
     points, sigmas, spans = np.ascontiguousarray(shots.points), shots.sigmas, len(nodes) - 1
-    for out in range(1, spans):
-        for into in range(spans):
+    feet = stretch_solver.feet(nodes, points, stretch_solver.nearest(nodes, points), NEWTON)
+    away = (((points - stretch_solver.at(nodes, feet)[0]) / sigmas[:, None]) ** 2).sum(axis=1)
+    off = np.bincount(np.clip(np.floor(feet), 0, spans - 1).astype(np.intp), weights=away, minlength=spans)
+    for into in np.argsort(-off, kind="stable")[:MOST_INTO].tolist():
+        put_in = np.insert(nodes, into + 1, stretch_solver.at(nodes, np.array([into + 0.5]))[0], axis=0)
+        for out in range(1, spans):
             if into not in (out - 1, out):
-                put_in = np.insert(nodes, into + 1, stretch_solver.at(nodes, np.array([into + 0.5]))[0], axis=0)
                 first = np.ascontiguousarray(np.delete(put_in, out + (out > into), axis=0))
-                yield stretch_solver.fitted_alone(points, sigmas, first, stretch_solver.nearest(first, points), math.inf)
+                yield stretch_solver.fitted_alone(points, sigmas, first, stretch_solver.nearest(first, points), hopeless)
 
 
 def _shortest(row: Shots, shots: Index, now: float, fewest: int, *, thoroughly: bool) -> Alone | None:
@@ -126,8 +132,8 @@ def _shortest(row: Shots, shots: Index, now: float, fewest: int, *, thoroughly: 
         if in_vain >= IN_VAIN or hoped < 0:
             break
         chi_square, nodes = min(begun_alone(own, spans, HOPELESS * max(hoped, 1.0)), key=_first)
-        if thoroughly and chi_square > hoped:
-            chi_square, nodes = min(((chi_square, nodes), *_with_moved_nodes(own, nodes)), key=_first)
+        if thoroughly and len(own) < FEW_SHOTS and chi_square > hoped:
+            chi_square, nodes = min(((chi_square, nodes), *_with_moved_nodes(own, nodes, HOPELESS * max(hoped, 1.0))), key=_first)
         gain = now - length_alone(chi_square, spans, len(row))
         in_vain += best is not None
         if gain > (-growing if best is None else best.gain):

@@ -80,8 +80,8 @@ def _slight_parts(fit: FreeFit) -> tuple[str, ...]:
     line = fit.curve
     if not isinstance(line, MixedFit):
         return ()
-    checks = np.bincount(line.parts, weights=line.redundancies, minlength=len(line.line))
-    return tuple(name for name, part in zip(line.shots.names, line.parts, strict=True) if checks[part] < CHECKED)
+    slight = line.checks < CHECKED
+    return tuple(name for name, part in zip(line.shots.names, line.parts, strict=True) if slight[part])
 
 
 def _may_be_corners(shape: Shape) -> bool:
