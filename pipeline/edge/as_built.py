@@ -167,6 +167,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
     late: tuple[str, ...] = ()
     noise = 1.0
     others: tuple[tuple[Chain, float], ...] = ()
+    unclear: tuple[int, ...] = ()
     if free is None:
         found, aside = _without_blunders(row, told, closed=closed, arcs=arcs)
         found, told, late = _put_in_order(found, row, told, closed=closed, arcs=arcs)
@@ -187,7 +188,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
             bare = [row.names.index(name) for name in (*unchecked_beside(shape, row, singles), *jogs_on_few(shape))]
             told = msgspec.structs.replace(told, doubtful=tuple(dict.fromkeys((*bare, *_near_each_other(singles, len(row))))))
     else:
-        shape, aside, told, others = free.shape, list(free.aside), free.told, free.others
+        shape, aside, told, others, unclear = free.shape, list(free.aside), free.told, free.others, free.unclear
         what = free.what or f"a free curve, handed on as {len(shape.chain)} arcs"
         notes = (f"{what}: variance factor {shape.fit.variance_factor:.2f}",)
     offsets = project(shape.chain, row.points[aside])[1]
@@ -200,7 +201,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         notes=notes,
         doubtful=tuple(row.names[index] for index in told.doubtful),
         slender=tuple(row.names[index] for index in told.slender if index not in aside),
-        unshown=unshown(shape) if blunders else (),
+        unshown=tuple(dict.fromkeys((*unshown(shape), *(row.names[index] for index in unclear)))) if blunders else (),
         others=others,
     )
 

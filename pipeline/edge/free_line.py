@@ -42,12 +42,13 @@ class Free(msgspec.Struct, frozen=True, kw_only=True):
     """A line as a free curve, or with free stretches: the shots set aside from it by index, and what cannot be told of others.
 
     `length`: its description length [half nats], the shots set aside named.  `what` is said of free stretches; `others` are other readings of the
-    shots, each with its likelihood [-].
+    shots, each with its likelihood [-]; `unclear` are the shots beside places where a likely one lies far off.
     """
 
     shape: Shape
     aside: tuple[int, ...]
     told: Told
+    unclear: tuple[int, ...] = ()
     length: float = math.inf
     what: str = ""
     others: tuple[tuple[Chain, float], ...] = ()
@@ -99,7 +100,7 @@ def _mixed(row: Shots, below: float, *, likely: bool, blunders: bool) -> Free | 
     named = (len(row) - len(kept)) * (BLUNDER_PRICE + math.log(len(row)))
     odds = [math.exp((found.best.length - rival.length) / 2) for rival in found.rivals]
     others = tuple((mixed_chain(rival), odd / (1 + sum(odds))) for rival, odd in zip(found.rivals, odds, strict=True))
-    return _in_doubt_between(msgspec.structs.replace(free, length=found.best.length + named, what=said(found.best), others=others), row)
+    return _unclear_beside(msgspec.structs.replace(free, length=found.best.length + named, what=said(found.best), others=others), row)
 
 
 def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True) -> Free:
@@ -124,32 +125,29 @@ def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True) -> 
     best, other = (instead, free) if instead.length < length else (free, instead)
     odd = math.exp(-abs(instead.length - length) / 2)
     others = (*((chain, likelihood / (1 + odd)) for chain, likelihood in best.others), (other.shape.chain, odd / (1 + odd)))
-    return _in_doubt_between(msgspec.structs.replace(best, others=others), row)
+    return _unclear_beside(msgspec.structs.replace(best, others=others), row)
 
 
 def _with_left_out(rest: Free, free: Free, left_out: Sequence[int], named: float, count: int) -> Free:
     """Return a line found without the shots that lie off another, by the indices of all of them."""
     kept = [index for index in range(count) if index not in set(left_out)]
-    aside, doubtful = (
-        (*first, *(kept[index] for index in then)) for first, then in ((free.aside, rest.aside), (free.told.doubtful, rest.told.doubtful))
-    )
-    return msgspec.structs.replace(rest, aside=aside, told=msgspec.structs.replace(rest.told, doubtful=doubtful), length=rest.length + named)
+    told = Told(doubtful=(*free.told.doubtful, *(kept[index] for index in rest.told.doubtful)))
+    aside, unclear = (*free.aside, *(kept[index] for index in rest.aside)), tuple(kept[index] for index in rest.unclear)
+    return msgspec.structs.replace(rest, aside=aside, told=told, unclear=unclear, length=rest.length + named)
 
 
-def _in_doubt_between(free: Free, row: Shots) -> Free:
-    """Return a line in doubt beside the places where another likely reading of the shots lies far off it: a corner, or a curve about it."""
+def _unclear_beside(free: Free, row: Shots) -> Free:
+    """Return a line with the shots beside the places where another likely reading of the shots lies far off it: a corner, or a curve about it."""
     chain, count = free.shape.chain, len(row)
     stations = project(chain, row.points)[0]
     beside: set[int] = set()
     for other, likely in free.others:
         if likely > UNSURE:
-            there = other.densified(SEEN_OFF / 4)
-            at, offsets = project(chain, there)
+            at, offsets = project(chain, other.densified(SEEN_OFF / 4))
             for station in at[np.abs(offsets) > SEEN_OFF]:
                 ahead = int(np.argmin((stations - station) % chain.length))
                 beside |= {ahead, (ahead - 1) % count}
-    told = msgspec.structs.replace(free.told, doubtful=tuple(sorted({*free.told.doubtful, *beside} - set(free.aside))))
-    return msgspec.structs.replace(free, told=told)
+    return msgspec.structs.replace(free, unclear=tuple(sorted({*free.unclear, *beside} - set(free.aside))))
 
 
 def rather_mixed(row: Shots, found: Searched, aside: list[int], told: Told, *, blunders: bool = True) -> Free | None:

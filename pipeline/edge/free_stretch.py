@@ -227,17 +227,37 @@ def _bettered(fit: MixedFit) -> Iterator[MixedFit]:
 
 def _shared_out(fit: MixedFit, part: int) -> Iterator[tuple[MixedLine, Index]]:
     """Yield a line without a side or an arc, its shots shared out between its neighbours in every way, or all given to one where they are many."""
+    own = int((fit.parts == part).sum())
+    for share in range(own + 1) if own <= FEW_SHARED else (0, own):
+        yield _shared(fit, part, share)
+
+
+def _shared(fit: MixedFit, part: int, share: int) -> tuple[MixedLine, Index]:
+    """Return a line without a side or an arc, so many of its shots given to the part before and the others to the one after."""
     count, own = len(fit.line), _in_order(fit.parts, part)
     before, after = (part - 1) % count, (part + 1) % count
-    for share in range(len(own) + 1) if len(own) <= FEW_SHARED else (0, len(own)):
-        parts = fit.parts.copy()
-        parts[own[:share]], parts[own[share:]] = before, after
-        ends = fit.shots.points[[_in_order(parts, before)[-1], _in_order(parts, after)[0]]]
-        line = msgspec.structs.replace(fit.line, vertices=np.where(np.arange(count)[:, None] == after, ends.mean(axis=0), fit.line.vertices))
-        for one in {before, after} & set(_free_parts(fit)):
-            taken = fit.shots.taken(_in_order(parts, one).tolist())
-            line = _with_nodes(line, one, min(begun_alone(taken, len(fit.line.nodes(one)) - 1), key=lambda lone: lone[0])[1])
-        yield line.without(part), parts - (parts > part)
+    parts = fit.parts.copy()
+    parts[own[:share]], parts[own[share:]] = before, after
+    ends = fit.shots.points[[_in_order(parts, before)[-1], _in_order(parts, after)[0]]]
+    line = msgspec.structs.replace(fit.line, vertices=np.where(np.arange(count)[:, None] == after, ends.mean(axis=0), fit.line.vertices))
+    for one in {before, after} & set(_free_parts(fit)):
+        taken = fit.shots.taken(_in_order(parts, one).tolist())
+        line = _with_nodes(line, one, min(begun_alone(taken, len(fit.line.nodes(one)) - 1), key=lambda lone: lone[0])[1])
+    return line.without(part), parts - (parts > part)
+
+
+def without_needless(fit: MixedFit, few: float) -> MixedFit:
+    """Return a line without the sides and arcs of no more than so many shots that lengthen its description, their shots halved between their neighbours."""
+    part = 0
+    while part < len(fit.line):
+        own = int((fit.parts == part).sum())
+        if fit.line.inner[part] is None and own <= few and len(fit.line) > 2:
+            trial = next(_fits([_shared(fit, part, own // 2)], fit.shots, fit.length + HOPELESS), None)
+            if trial is not None and trial.length < fit.length:
+                fit = trial
+                continue
+        part += 1
+    return fit
 
 
 def _adjusted(fit: MixedFit, line: MixedLine, parts: Index) -> Iterator[MixedFit]:

@@ -202,7 +202,7 @@ def _in_doubt(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reas
 
 def _unshown(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reason:
     names = _in_order(line, built.unshown)
-    if isinstance(built.shape.fit, FreeFit):
+    if isinstance(built.shape.fit, FreeFit) and set(names) <= built.shape.shots.beside_gaps:
         what = f"between the shots {', '.join(names)}, where others were set aside, none is left to show how the curve runs"
         why = "its smoothness alone leads across, which tells less than a quarter of a shot would"
         do = "shoot this stretch again, four points or more"

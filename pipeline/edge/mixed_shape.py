@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge import stretch_solver
+from pipeline.edge.dense import SHORT_RUNS
 from pipeline.edge.fit import Shape
 from pipeline.edge.free_form import AS_ARCS, PROVING_ROUNDS, FreeFit
+from pipeline.edge.free_stretch import without_needless
 from pipeline.edge.mixed_line import MixedFit, adjusted, nearest_parts, settled
 from pipeline.edge.shots import Shots
 from pipeline.geometry.biarcs import arcs_through
@@ -89,10 +91,10 @@ def mixed_on_all(fit: MixedFit, shots: Shots, limit: float) -> tuple[MixedFit, l
     limit : float
         Standardised residual beyond which a shot is set aside [-].
     """
-    aside = np.zeros(len(shots), dtype=bool)
+    aside, few = np.zeros(len(shots), dtype=bool), SHORT_RUNS * len(shots) / len(fit.shots)
     for _ in range(PROVING_ROUNDS):
         kept = shots.taken(np.flatnonzero(~aside).tolist())
-        fit = settled(adjusted(fit.line, kept, nearest_parts(fit.line, kept.points)))
+        fit = without_needless(settled(adjusted(fit.line, kept, nearest_parts(fit.line, kept.points))), few)
         off = np.abs(project(mixed_chain(fit), shots.points)[1]) > limit * shots.sigmas
         if np.array_equal(off, aside):
             break

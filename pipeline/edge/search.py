@@ -387,26 +387,28 @@ def _splits(best: Searched, costs: Costs) -> Iterator[Cut]:
 
 def _parted(costs: Costs, start: int, end: int, count: int) -> tuple[tuple[Stretch, ...], float]:
     """Return the best two or three pieces from one shot to another, each by itself and no smaller than `SMALL`, and their misfit."""
-    prices = Prices(line=0.0, arc=math.log(max(costs.points, 3)) + ARC_PRICE)
+    middles = np.arange(start + (count - 1) * SMALL, end - SMALL + 2)
+    if not len(middles):
+        return (), math.inf
+    last, last_is_arc = _cheaper(costs, middles, end - middles)
+    rests = [_parted(costs, start, int(middle) - 1, 2) for middle in middles] if count > 2 else []
+    first, first_is_arc = (
+        (np.array([misfit for _, misfit in rests]), None) if rests else _cheaper(costs, np.full_like(middles, start), middles - 1 - start)
+    )
+    totals = last + first
+    best = int(np.argmin(totals))
+    if not math.isfinite(totals[best]):
+        return (), math.inf
+    middle = int(middles[best])
+    before = rests[best][0] if first_is_arc is None else (Stretch(first=start, last=middle - 1, is_arc=bool(first_is_arc[best])),)
+    return (*before, Stretch(first=middle, last=end, is_arc=bool(last_is_arc[best]))), float(totals[best])
 
-    def one(first: int, last: int) -> tuple[float, Stretch]:
-        plain = Stretch(first=first, last=last, is_arc=False)
-        line, arc = _cost(costs, plain, False) + prices.line, _cost(costs, plain, True) + prices.arc
-        return min(line, arc), msgspec.structs.replace(plain, is_arc=arc < line)
 
-    best: tuple[float, tuple[Stretch, ...]] = (math.inf, ())
-    for middle in range(start + SMALL, end - SMALL + 2):
-        value, last = one(middle, end)
-        if count == 2:
-            first_value, first = one(start, middle - 1)
-            rest: tuple[Stretch, ...] = (first,)
-        elif middle - start >= 2 * SMALL:
-            rest, first_value = _parted(costs, start, middle - 1, 2)
-        else:
-            continue
-        if value + first_value < best[0]:
-            best = (value + first_value, (*rest, last))
-    return best[1], best[0]
+def _cheaper(costs: Costs, firsts: NDArray[np.intp], lengths: NDArray[np.intp]) -> tuple[Array, NDArray[np.bool_]]:
+    """Return the lesser misfit (n,) of runs as a line and as an arc, an arc's one number and its price among it, and whether it is the arc's."""
+    line = costs.line[firsts % costs.points, lengths]
+    arc = costs.bent[firsts % costs.points, lengths] + (math.log(max(costs.points, 3)) + ARC_PRICE)
+    return np.minimum(line, arc), arc < line
 
 
 def _merges(now: Cut, costs: Costs) -> Iterator[Cut]:
