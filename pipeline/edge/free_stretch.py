@@ -27,8 +27,10 @@ Index = NDArray[np.intp]
 
 LEAST_SHOTS: Final = 12  # of a line that may have free stretches
 MOST_RUNS: Final = 5  # fitted with the rest of the line
+MOST_SHIFTED: Final = 2  # shots at an end of a stretch given to the other side at once
 MOST_ROUNDS: Final = 6  # of exchanges
-MOST_STARTS: Final = 5  # lines bettered by exchanges
+MOST_STARTS: Final = 5  # lines bettered by exchanges,
+MOST_TURNED: Final = 3  # and of those with one end the other way
 FEW_SHARED: Final = 8  # shots of a part shared out one by one
 SMOOTH: Final = math.radians(40)  # a turn below which a join is tried as smooth
 LEAST_ON_PART: Final = 2  # shots
@@ -66,6 +68,12 @@ def mixed(row: Shots, below: float = math.inf, *, likely: bool = False) -> Mixed
     tried += _with_others(row, runs, min(tried, key=_length))
     for exchanges in (_varied, _bettered, _varied, _bettered):
         tried += _exchanged(min(tried, key=_length), exchanges)
+    best = min(tried, key=_length)
+    for vertex in _ends(best):  # a slight corner that is taken for smooth, or the other way about, is a reading of its own
+        line = _turned(best.line, vertex)
+        others = [*_fits([(line, best.parts)], row, best.length + HOPELESS), *(fit for fit in tried if fit.line.smooth == line.smooth)]
+        for start in [fit for fit in sorted(others, key=_length) if fit.length < best.length + 2 * RIVAL][:MOST_TURNED]:
+            tried += _exchanged(start, _bettered)
     best = min(tried, key=_length)
     return Mixed(best=best, rivals=tuple(_others(best, tried)))
 
@@ -106,7 +114,8 @@ def _others(best: MixedFit, tried: Sequence[MixedFit]) -> Iterator[MixedFit]:
 
 
 def _likeness(fit: MixedFit) -> tuple[object, ...]:
-    return len(fit.line), fit.line.numbers, fit.line.smooth, round(fit.chi_square, 1)
+    """Return what is the same for all adjustments of one kind of line: its parts, spans and smooth joins, whatever part a shot at an end was given to."""
+    return fit.line.curved, tuple(0 if inner is None else len(inner) for inner in fit.line.inner), fit.line.smooth
 
 
 def _with_others(row: Shots, runs: Sequence[Alone], best: MixedFit) -> Iterator[MixedFit]:
@@ -210,19 +219,27 @@ def _varied(fit: MixedFit) -> Iterator[MixedFit]:
 
 
 def _bettered(fit: MixedFit) -> Iterator[MixedFit]:
-    """Yield the same line with a shot at an end of a free stretch on the other side of it, or with a side or an arc given to its neighbours."""
-    count, shots = len(fit.line), len(fit.shots)
+    """Yield the same line with a shot or two at an end of a free stretch on the other side of it, or with a side or an arc given to its neighbours."""
+    count = len(fit.line)
     for part in _free_parts(fit) if count > 1 else ():
-        own = _in_order(fit.parts, part)
-        for inside, outside in ((own[0], own[0] - 1), (own[-1], (own[-1] + 1) % shots)):
-            for shot, other in ((inside, outside), (outside, inside)):
-                parts = fit.parts.copy()
-                parts[shot] = parts[other]
-                if int(np.bincount(parts, minlength=count).min()) >= LEAST_ON_PART:
-                    yield from _adjusted(fit, fit.line, parts)
+        for vertex, beyond in ((part, (part - 1) % count), ((part + 1) % count, (part + 1) % count)):
+            for giver, taker in ((part, beyond), (beyond, part)):
+                own = _in_order(fit.parts, giver)
+                given = own if (giver == part) == (vertex == part) else own[::-1]  # from the vertex on
+                for many in range(1, MOST_SHIFTED + 1):
+                    parts = fit.parts.copy()
+                    parts[given[:many]] = taker
+                    if len(own) >= many + LEAST_ON_PART:
+                        yield from _adjusted(fit, _with_vertex_between(fit, parts, vertex), parts)
     for part in range(count) if count > 2 else ():
         if fit.line.inner[part] is None:
             yield from _fits(_shared_out(fit, part), fit.shots, fit.length + HOPELESS)
+
+
+def _with_vertex_between(fit: MixedFit, parts: Index, vertex: int) -> MixedLine:
+    """Return a line with a vertex midway between the shots before and after it: along a slight corner the adjustment hardly moves it."""
+    ends = fit.shots.points[[_in_order(parts, (vertex - 1) % len(fit.line))[-1], _in_order(parts, vertex)[0]]]
+    return msgspec.structs.replace(fit.line, vertices=np.where(np.arange(len(fit.line))[:, None] == vertex, ends.mean(axis=0), fit.line.vertices))
 
 
 def _shared_out(fit: MixedFit, part: int) -> Iterator[tuple[MixedLine, Index]]:

@@ -176,12 +176,13 @@ class MixedFit(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def length(self) -> float:
-        """Description length [half nats]."""
+        """Description length [half nats]; at a free stretch a corner and a smooth join have one price: the one is built as often as the other (own judgement)."""
         line, count = self.line, len(self.line)
-        bent = [curved or inner is not None for curved, inner in zip(line.curved, line.inner, strict=True)]
-        corners = [vertex for vertex in range(count) if not line.smooth[vertex]]
+        free = [inner is not None for inner in line.inner]
+        bent = [curved or one for curved, one in zip(line.curved, free, strict=True)]
+        joins = [vertex for vertex in range(count) if not line.smooth[vertex] or free[vertex - 1] or free[vertex]]
         prices = PIECE_PRICE * count + ARC_PRICE * sum(line.curved) + sum(FREE_PRICE + NODE_PRICE * len(one) for one in line.inner if one is not None)
-        prices += CORNER_PRICE * len(corners) + ARC_CORNER_PRICE * sum(bent[vertex - 1] or bent[vertex] for vertex in corners)
+        prices += CORNER_PRICE * len(joins) + ARC_CORNER_PRICE * sum(bent[vertex - 1] or bent[vertex] for vertex in joins)
         return self.chi_square + line.numbers * math.log(max(len(self.shots), 3)) + prices
 
     def beyond_parts(self) -> float:
