@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection
 from typing import Final
 
 import msgspec
@@ -97,7 +97,7 @@ def _mixed(row: Shots, below: float, *, likely: bool, blunders: bool) -> Free | 
         return None
     aside = set(range(len(row))) - set(kept) - set(told.doubtful)
     free = _free_told(mixed_shape(found.best), aside, told, len(row))
-    named = (len(row) - len(kept)) * (BLUNDER_PRICE + math.log(len(row)))
+    named = _named(set(range(len(row))) - set(kept), row)
     odds = [math.exp((found.best.length - rival.length) / 2) for rival in found.rivals]
     others = tuple((mixed_chain(rival), odd / (1 + sum(odds))) for rival, odd in zip(found.rivals, odds, strict=True))
     return _unclear_beside(msgspec.structs.replace(free, length=found.best.length + named, what=said(found.best), others=others), row)
@@ -109,17 +109,11 @@ def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True) -> 
     The shots that lie off the curve are left out of both, or are not: they may be a corner's.  Where the longer reading is nearly as short it is
     another one of the shots.
     """
-    left_out = sorted({*free.aside, *free.told.doubtful})
-    named = len(left_out) * (BLUNDER_PRICE + math.log(len(row)))
+    left_out = Told(aside=free.aside, doubtful=free.told.doubtful)
     nodes = free.shape.fit.numbers / 2 if isinstance(free.shape.fit, FreeFit) else 0.0
-    length = description_of_free(free.shape, 1.0) + nodes * NODE_PRICE + FREE_PRICE + PIECE_PRICE + named
+    length = description_of_free(free.shape, 1.0) + nodes * NODE_PRICE + FREE_PRICE + PIECE_PRICE + _named({*free.aside, *free.told.doubtful}, row)
     likely = bool(free.told.doubtful) or not _holds(free.shape) or len(row) < FEW_SHOTS
-    tried = [_mixed(row, length + RIVAL, likely=likely, blunders=blunders)]
-    if left_out:
-        rest = _mixed(row.without(left_out), length - named + RIVAL, likely=likely, blunders=blunders)
-        tried.append(None if rest is None else _with_left_out(rest, free, left_out, named, len(row)))
-    sound = [one for one in tried if one is not None and one.length < length + RIVAL and _holds(one.shape)]
-    instead = min(sound, key=lambda one: one.length, default=None)
+    instead = _mixed_with_or_without(row, left_out, length + RIVAL, likely=likely, blunders=blunders)
     if instead is None:
         return free
     best, other = (instead, free) if instead.length < length else (free, instead)
@@ -128,12 +122,29 @@ def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True) -> 
     return _unclear_beside(msgspec.structs.replace(best, others=others), row)
 
 
-def _with_left_out(rest: Free, free: Free, left_out: Sequence[int], named: float, count: int) -> Free:
-    """Return a line found without the shots that lie off another, by the indices of all of them."""
-    kept = [index for index in range(count) if index not in set(left_out)]
-    told = Told(doubtful=(*free.told.doubtful, *(kept[index] for index in rest.told.doubtful)))
-    aside, unclear = (*free.aside, *(kept[index] for index in rest.aside)), tuple(kept[index] for index in rest.unclear)
-    return msgspec.structs.replace(rest, aside=aside, told=told, unclear=unclear, length=rest.length + named)
+def _mixed_with_or_without(row: Shots, left_out: Told, below: float, *, likely: bool, blunders: bool) -> Free | None:
+    """Return the shorter of two lines with free stretches, through all shots and without some that another reading named; None where neither is short enough or holds."""
+    tried = [_mixed(row, below, likely=likely, blunders=blunders)]
+    out = {*left_out.aside, *left_out.doubtful}
+    if out:
+        rest = _mixed(row.without(out), below - _named(out, row), likely=likely, blunders=blunders)
+        tried.append(None if rest is None else _among_all(rest, left_out, row))
+    return min((one for one in tried if one is not None and one.length < below and _holds(one.shape)), key=lambda one: one.length, default=None)
+
+
+def _named(shots: Collection[int], row: Shots) -> float:
+    """Return the price of naming some shots of a row [half nats]."""
+    return len(shots) * (BLUNDER_PRICE + math.log(len(row)))
+
+
+def _among_all(rest: Free, left_out: Told, row: Shots) -> Free:
+    """Return a line found without some shots, set aside or in doubt as they were, by the indices of all."""
+    out = {*left_out.aside, *left_out.doubtful}
+    kept = [index for index in range(len(row)) if index not in out]
+    aside, doubtful, unclear = (tuple(kept[index] for index in some) for some in (rest.aside, rest.told.doubtful, rest.unclear))
+    told = Told(doubtful=tuple(sorted((*left_out.doubtful, *doubtful))))
+    aside = tuple(sorted((*left_out.aside, *aside)))
+    return msgspec.structs.replace(rest, aside=aside, told=told, unclear=unclear, length=rest.length + _named(out, row))
 
 
 def _unclear_beside(free: Free, row: Shots) -> Free:
@@ -152,10 +163,9 @@ def _unclear_beside(free: Free, row: Shots) -> Free:
 
 def rather_mixed(row: Shots, found: Searched, aside: list[int], told: Told, *, blunders: bool = True) -> Free | None:
     """Return a line with free stretches where it is plainly shorter than its lines and arcs."""
-    length = description_length(found.shape, noise=1.0) + len(aside) * (BLUNDER_PRICE + math.log(len(row)))
+    length = description_length(found.shape, noise=1.0) + _named(aside, row)
     likely = bool(aside or told.doubtful or _explains_little(found, len(row), FREE_SHARE) or unshown(found.shape))
-    instead = _mixed(row, length - PLAINLY, likely=likely, blunders=blunders)
-    return instead if instead is not None and instead.length < length - PLAINLY and _holds(instead.shape) else None
+    return _mixed_with_or_without(row, Told(aside=tuple(aside)), length - PLAINLY, likely=likely, blunders=blunders)
 
 
 def _free_told(shape: Shape, aside: set[int], told: Told, count: int) -> Free:

@@ -269,8 +269,9 @@ def without_needless(fit: MixedFit, few: float) -> MixedFit:
     while part < len(fit.line):
         own = int((fit.parts == part).sum())
         if fit.line.inner[part] is None and own <= few and len(fit.line) > 2:
-            trial = next(_fits([_shared(fit, part, own // 2)], fit.shots, fit.length + HOPELESS), None)
-            if trial is not None and trial.length < fit.length:
+            start = _shared(fit, part, own // 2) if own else (fit.line.without(part), fit.parts - (fit.parts > part))
+            trial = next(_fits([start], fit.shots, fit.length + HOPELESS), None)
+            if trial is not None and (trial.length < fit.length or not own):
                 fit = trial
                 continue
         part += 1
