@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from typing import Final
 
 import msgspec
@@ -33,6 +33,7 @@ MOST_STARTS: Final = 5  # lines bettered by exchanges,
 MOST_TURNED: Final = 3  # and of those with one end the other way
 FEW_SHARED: Final = 8  # shots of a part shared out one by one
 SMOOTH: Final = math.radians(40)  # a turn below which a join is tried as smooth
+LEAST_CHORD: Final = 0.2  # [-] of the mean chord of a free stretch: nearer nodes have run together
 LEAST_ON_PART: Final = 2  # shots
 
 
@@ -74,8 +75,23 @@ def mixed(row: Shots, below: float = math.inf, *, likely: bool = False) -> Mixed
         others = [*_fits([(line, best.parts)], row, best.length + HOPELESS), *(fit for fit in tried if fit.line.smooth == line.smooth)]
         for start in [fit for fit in sorted(others, key=_length) if fit.length < best.length + 2 * RIVAL][:MOST_TURNED]:
             tried += _exchanged(start, _bettered)
-    best = min(tried, key=_length)
-    return Mixed(best=best, rivals=tuple(_others(best, tried)))
+    tried = [fit for fit in tried if _sound(fit)]
+    best = min(tried, key=_length, default=None)
+    return None if best is None else Mixed(best=best, rivals=tuple(_others(best, tried)))
+
+
+def without_shots(fit: MixedFit, part: int, out: Collection[int]) -> MixedFit | None:
+    """Return the same line without some shots of a free stretch, of as many spans on it or one fewer; None where it does not settle."""
+    kept = [row for row in range(len(fit.shots)) if row not in out]
+    parts, rest, now = fit.parts[kept], fit.shots.without(out), len(fit.line.nodes(part)) - 1
+    own = rest.taken(in_order(parts, part).tolist())
+    starts = [nodes for spans in (now - 1, now) if FEWEST <= spans <= most_spans(len(own)) for nodes in best_starts(own, spans)]
+    return min(_fits(((_with_nodes(fit.line, part, nodes), parts) for nodes in starts), rest), key=_length, default=None)
+
+
+def free_parts(fit: MixedFit) -> list[int]:
+    """Return the free stretches among the parts of a line."""
+    return [part for part, inner in enumerate(fit.line.inner) if inner is not None]
 
 
 def _exchanged(best: MixedFit, exchanges: Callable[[MixedFit], Iterator[MixedFit]]) -> Iterator[MixedFit]:
@@ -91,11 +107,11 @@ def _exchanged(best: MixedFit, exchanges: Callable[[MixedFit], Iterator[MixedFit
 
 def parts_in_order(fit: MixedFit) -> Iterator[tuple[list[int], bool]]:
     """Yield the shots of each free stretch, in order along it, and of the rows of sides and arcs between free stretches; and whether it is free."""
-    count, free = len(fit.line), _free_parts(fit)
+    count, free = len(fit.line), free_parts(fit)
     for part, after in zip(free, [*free[1:], free[0] + count], strict=True):
-        yield _in_order(fit.parts, part).tolist(), True
+        yield in_order(fit.parts, part).tolist(), True
         between = [one % count for one in range(part + 1, after)]
-        rows = [row for one in between for row in _in_order(fit.parts, one).tolist()]
+        rows = [row for one in between for row in in_order(fit.parts, one).tolist()]
         if rows:
             yield rows, False
 
@@ -120,7 +136,7 @@ def _likeness(fit: MixedFit) -> tuple[object, ...]:
 
 def _with_others(row: Shots, runs: Sequence[Alone], best: MixedFit) -> Iterator[MixedFit]:
     """Yield the best line with a second free stretch beside the first."""
-    first = set(np.flatnonzero(best.parts == _free_parts(best)[0]).tolist())
+    first = set(np.flatnonzero(best.parts == free_parts(best)[0]).tolist())
     same = next((run for run in runs if len(first ^ set(run.shots.tolist())) <= len(first) // 2), None)
     if same is None:
         return
@@ -147,6 +163,12 @@ def _fits(starts: Iterable[tuple[MixedLine, Index]], row: Shots, hopeless: float
             continue
         if int(np.bincount(fit.parts, minlength=len(fit.line)).min()) > 0:
             yield fit
+
+
+def _sound(fit: MixedFit) -> bool:
+    """Say whether no two nodes of a free stretch have run together: its sigma would tell nothing there."""
+    chords = [np.hypot(*np.diff(fit.line.nodes(part), axis=0).T) for part in free_parts(fit)]
+    return all(one.min() > LEAST_CHORD * one.mean() for one in chords)
 
 
 class _Part(msgspec.Struct, frozen=True, kw_only=True):
@@ -209,8 +231,8 @@ def _varied(fit: MixedFit) -> Iterator[MixedFit]:
     """Yield the same line with one span fewer, as many, and one more on a free stretch, and its ends the other way, from the best splines by themselves."""
     turned = [vertex for vertex in _ends(fit) if fit.line.smooth[vertex] or abs(turn_at(fit.line, vertex)) < SMOOTH]
     lines = [fit.line, *(_turned(fit.line, vertex) for vertex in turned)]
-    for part in _free_parts(fit):
-        own, now = fit.shots.taken(_in_order(fit.parts, part).tolist()), len(fit.line.nodes(part)) - 1
+    for part in free_parts(fit):
+        own, now = fit.shots.taken(in_order(fit.parts, part).tolist()), len(fit.line.nodes(part)) - 1
         spans = [one for one in (now - 1, now, now + 1) if FEWEST <= one <= most_spans(len(own))]
         starts = [nodes for one in spans for nodes in best_starts(own, one)]
         yield from _fits(
@@ -221,10 +243,10 @@ def _varied(fit: MixedFit) -> Iterator[MixedFit]:
 def _bettered(fit: MixedFit) -> Iterator[MixedFit]:
     """Yield the same line with a shot or two at an end of a free stretch on the other side of it, or with a side or an arc given to its neighbours."""
     count = len(fit.line)
-    for part in _free_parts(fit) if count > 1 else ():
+    for part in free_parts(fit) if count > 1 else ():
         for vertex, beyond in ((part, (part - 1) % count), ((part + 1) % count, (part + 1) % count)):
             for giver, taker in ((part, beyond), (beyond, part)):
-                own = _in_order(fit.parts, giver)
+                own = in_order(fit.parts, giver)
                 given = own if (giver == part) == (vertex == part) else own[::-1]  # from the vertex on
                 for many in range(1, MOST_SHIFTED + 1):
                     parts = fit.parts.copy()
@@ -238,7 +260,7 @@ def _bettered(fit: MixedFit) -> Iterator[MixedFit]:
 
 def _with_vertex_between(fit: MixedFit, parts: Index, vertex: int) -> MixedLine:
     """Return a line with a vertex midway between the shots before and after it: along a slight corner the adjustment hardly moves it."""
-    ends = fit.shots.points[[_in_order(parts, (vertex - 1) % len(fit.line))[-1], _in_order(parts, vertex)[0]]]
+    ends = fit.shots.points[[in_order(parts, (vertex - 1) % len(fit.line))[-1], in_order(parts, vertex)[0]]]
     return msgspec.structs.replace(fit.line, vertices=np.where(np.arange(len(fit.line))[:, None] == vertex, ends.mean(axis=0), fit.line.vertices))
 
 
@@ -251,14 +273,14 @@ def _shared_out(fit: MixedFit, part: int) -> Iterator[tuple[MixedLine, Index]]:
 
 def _shared(fit: MixedFit, part: int, share: int) -> tuple[MixedLine, Index]:
     """Return a line without a side or an arc, so many of its shots given to the part before and the others to the one after."""
-    count, own = len(fit.line), _in_order(fit.parts, part)
+    count, own = len(fit.line), in_order(fit.parts, part)
     before, after = (part - 1) % count, (part + 1) % count
     parts = fit.parts.copy()
     parts[own[:share]], parts[own[share:]] = before, after
-    ends = fit.shots.points[[_in_order(parts, before)[-1], _in_order(parts, after)[0]]]
+    ends = fit.shots.points[[in_order(parts, before)[-1], in_order(parts, after)[0]]]
     line = msgspec.structs.replace(fit.line, vertices=np.where(np.arange(count)[:, None] == after, ends.mean(axis=0), fit.line.vertices))
-    for one in {before, after} & set(_free_parts(fit)):
-        taken = fit.shots.taken(_in_order(parts, one).tolist())
+    for one in {before, after} & set(free_parts(fit)):
+        taken = fit.shots.taken(in_order(parts, one).tolist())
         line = _with_nodes(line, one, min(begun_alone(taken, len(fit.line.nodes(one)) - 1), key=lambda lone: lone[0])[1])
     return line.without(part), parts - (parts > part)
 
@@ -287,13 +309,9 @@ def _adjusted(fit: MixedFit, line: MixedLine, parts: Index) -> Iterator[MixedFit
         yield found
 
 
-def _free_parts(fit: MixedFit) -> list[int]:
-    return [part for part, inner in enumerate(fit.line.inner) if inner is not None]
-
-
 def _ends(fit: MixedFit) -> list[int]:
     """Return the vertices at which free stretches end."""
-    return sorted({vertex % len(fit.line) for part in _free_parts(fit) for vertex in (part, part + 1)})
+    return sorted({vertex % len(fit.line) for part in free_parts(fit) for vertex in (part, part + 1)})
 
 
 def _turned(line: MixedLine, vertex: int) -> MixedLine:
@@ -305,7 +323,7 @@ def _with_nodes(line: MixedLine, part: int, nodes: Array) -> MixedLine:
     return msgspec.structs.replace(line, inner=tuple(nodes[1:-1] if place == part else one for place, one in enumerate(line.inner)))
 
 
-def _in_order(parts: Index, part: int) -> Index:
+def in_order(parts: Index, part: int) -> Index:
     """Return the shots of a part, in order along it."""
     own = np.flatnonzero(parts == part)
     gaps = np.diff(own, append=own[:1] + len(parts))

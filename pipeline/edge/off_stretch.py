@@ -7,6 +7,7 @@ without the shots in question.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
@@ -19,6 +20,7 @@ from pipeline.edge.blunders import (
     LONGEST_RUN,
     MOST_UNLIKE,
     PLAINLY,
+    SURE,
     UNEVEN,
     Reading,
     Run,
@@ -30,10 +32,12 @@ from pipeline.edge.blunders import (
     runs_of,
     weighed,
 )
-from pipeline.edge.free_stretch import parts_in_order
+from pipeline.edge.free_stretch import free_parts, in_order, parts_in_order, without_shots
 from pipeline.edge.mixed_line import MixedFit
+from pipeline.edge.mixed_shape import mixed_chain
 from pipeline.edge.shots import Shots
 from pipeline.edge.stretch import FEWEST, Lone, begun_alone, length_alone, most_spans
+from pipeline.geometry.projection import project
 from pipeline.geometry.propagation import propagated
 
 Array = NDArray[np.float64]
@@ -63,7 +67,23 @@ def off_mixed(fit: MixedFit) -> Told:
         aside += [rows[index] for index in told.aside]
         doubtful += [rows[index] for index in told.doubtful]
         slender += [rows[index] for index in told.slender]
+    doubtful += [row for part in free_parts(fit) for row in _ends_in_doubt(fit, part) if row not in (*aside, *doubtful)]
     return Told(aside=tuple(aside), doubtful=tuple(doubtful), slender=tuple(slender))
+
+
+def _ends_in_doubt(fit: MixedFit, part: int) -> Iterator[int]:
+    """Yield the shots at an end of a free stretch that may be wrong: the line without them is hardly longer, them named, and runs elsewhere.
+
+    A stretch has its own way to a shot at its end, for one span more; no shot beyond checks it.
+    """
+    own, count = in_order(fit.parts, part).tolist(), len(fit.shots)
+    for run in [end for many in range(1, MOST_UNLIKE + 1) for end in (own[:many], own[-many:])]:
+        rest = without_shots(fit, part, run)
+        if rest is not None:
+            offsets, sigmas = project(mixed_chain(rest), fit.shots.points[run])[1], fit.shots.sigmas[run]
+            plainly = np.abs(offsets).min() > max(PLAINLY * float(sigmas.max()), LEAST_OFF)
+            if plainly and fit.length - rest.length - price_of(offsets, sigmas, count) > -SURE:
+                yield from run
 
 
 def _worst_of_stretch(shots: Shots) -> Told:
