@@ -100,12 +100,12 @@ def on_the_coping(seed: int):
 
 @pytest.mark.parametrize(("seed", "beside"), [(14, {"117", "121"}), (16, {"101", "134"})])
 def test_a_free_curve_is_held_where_shots_set_aside_leave_it_open(seed, beside):
-    """Gaps of 3.4 and 2.7 m: the curve is 58 and 44 mm off in them, and says so by a sigma of 98 and 24 mm."""
+    """Gaps of 3.4 and 2.7 m: the curve is 58 and 44 mm off in them, and says so by a sigma of 98 and 24 mm.  A corner there is another reading."""
     spoilt = on_the_coping(seed)
     row = fitted(water(spoilt.shots))
     assert row is not None
-    fault = next(fault for fault in row.faults if fault.ref == "edge-not-shown")
-    assert {name for name in spoilt.shots.names if name in fault.what} >= beside
+    fault = next(fault for fault in row.faults if fault.ref in ("edge-not-shown", "edge-in-doubt"))
+    assert {name for name in spoilt.shots.names if name in fault.what} >= (beside if fault.ref == "edge-not-shown" else spoilt.wrong)
     told = " ".join(told.what for told in (*row.warnings, *row.faults) if told.ref in ("shot-off-line", "edge-in-doubt"))
     assert all(name in told for name in spoilt.wrong)
 
