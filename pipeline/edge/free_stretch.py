@@ -27,6 +27,8 @@ Index = NDArray[np.intp]
 
 LEAST_SHOTS: Final = 12  # of a line that may have free stretches
 MOST_RUNS: Final = 5  # fitted with the rest of the line
+MOST_PAIRED: Final = 40  # of which pairs are tried, and
+MOST_PAIRS: Final = 4  # pairs fitted
 MOST_SHIFTED: Final = 2  # shots at an end of a stretch given to the other side at once
 MOST_ROUNDS: Final = 6  # of exchanges
 MOST_STARTS: Final = 5  # lines bettered by exchanges,
@@ -60,13 +62,12 @@ def mixed(row: Shots, below: float = math.inf, *, likely: bool = False) -> Mixed
         return None
     costs = costs_of(row, closed=True, arcs=True)
     runs = runs_alone(row, costs, cut(costs, Prices.for_points(len(row))), thoroughly=likely)
-    tried = [fit for run in runs[:MOST_RUNS] for fit in _with_rest(row, [run])]
+    tried = [fit for some in (*([run] for run in runs[:MOST_RUNS]), *_pairs(runs)) for fit in _with_rest(row, some)]
     best = min(tried, key=_length, default=None)
     if best is None or best.length > below + LEAST_GAIN:
         return None
     for start in sorted(tried, key=_length)[:MOST_STARTS]:
         tried += _exchanged(start, _bettered)
-    tried += _with_others(row, runs, min(tried, key=_length))
     for exchanges in (_varied, _bettered, _varied, _bettered):
         tried += _exchanged(min(tried, key=_length), exchanges)
     best = min(tried, key=_length)
@@ -134,14 +135,12 @@ def _likeness(fit: MixedFit) -> tuple[object, ...]:
     return fit.line.curved, tuple(0 if inner is None else len(inner) for inner in fit.line.inner), fit.line.smooth
 
 
-def _with_others(row: Shots, runs: Sequence[Alone], best: MixedFit) -> Iterator[MixedFit]:
-    """Yield the best line with a second free stretch beside the first."""
-    first = set(np.flatnonzero(best.parts == free_parts(best)[0]).tolist())
-    same = next((run for run in runs if len(first ^ set(run.shots.tolist())) <= len(first) // 2), None)
-    if same is None:
-        return
-    for other in [run for run in runs if not set(run.shots.tolist()) & set(same.shots.tolist())][:MOST_RUNS]:
-        yield from _with_rest(row, [same, other])
+def _pairs(runs: Sequence[Alone]) -> list[list[Alone]]:
+    """Return the best few pairs of runs apart from each other, better together than the best run is alone: two free stretches."""
+    shots = [set(run.shots.tolist()) for run in runs[:MOST_PAIRED]]
+    pairs = [(one, other) for one, other in itertools.combinations(range(len(shots)), 2) if not shots[one] & shots[other]]
+    better = [pair for pair in pairs if runs[pair[0]].gain + runs[pair[1]].gain > runs[0].gain]
+    return [[runs[one], runs[other]] for one, other in sorted(better, key=lambda pair: -runs[pair[0]].gain - runs[pair[1]].gain)[:MOST_PAIRS]]
 
 
 def _with_rest(row: Shots, stretches: Sequence[Alone]) -> Iterator[MixedFit]:

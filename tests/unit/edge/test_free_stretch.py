@@ -17,7 +17,7 @@ from pipeline.edge.shots import Line
 from pipeline.edge.stretch_solver import at
 from pipeline.geometry.projection import project
 from tests.benchmarks.edge_accuracy import parts_of
-from tests.benchmarks.edge_truth import SHAPES, STRETCHES, FreeStretch, shoot, shots_at
+from tests.benchmarks.edge_truth import SHAPES, STRETCHES, FreeStretch, shoot, shots_at, uneven
 
 
 def surveyed(name, seed, spacing=0.6, noise=0.005):
@@ -172,6 +172,26 @@ def test_another_likely_reading_far_off_puts_the_line_in_doubt():
     built = as_built(shots, closed=True, arcs=True)
     off = np.abs(project(built.shape.chain, even(truth))[1]).max()
     assert built.doubtful or built.unshown or off < 0.06
+
+
+def bank(*points):
+    from scipy.interpolate import CubicSpline
+
+    knots = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(np.array(points), axis=0).T))))
+    return CubicSpline(knots, np.array(points)), knots[-1]
+
+
+def test_two_free_banks_between_two_walls():
+    """As one free curve the four corners were up to 97 mm off, and the line went on."""
+    rng, noise = np.random.default_rng(3), 0.005
+    (low, across), (top, back) = bank((0, 0), (2.5, -1.1), (5, -0.2), (7.5, -1.2), (10, 0)), bank((10, 5), (7.6, 6.2), (5, 5.3), (2.4, 6.3), (0, 5))
+    walls = [uneven(8, rng) * 5 for _ in range(2)]
+    east, west = np.column_stack((np.full(8, 10.0), walls[0])), np.column_stack((np.zeros(8), 5 - walls[1]))
+    places = np.vstack((low(uneven(26, rng) * across), east, top(uneven(26, rng) * back), west))
+    built = as_built(shots_at(places + rng.normal(0, noise, places.shape), noise), closed=True, arcs=True)
+    assert parts_of(built) == ("free", "side", "free", "side")
+    fine = np.vstack((low(np.linspace(0, across, 200)), top(np.linspace(0, back, 200))))
+    assert np.abs(project(built.shape.chain, fine)[1]).max() < 0.015
 
 
 def test_a_lone_vertex_has_both_ends_of_its_stretch():
