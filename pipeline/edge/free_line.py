@@ -35,6 +35,7 @@ FREE_HOPE: Final = 60.0  # [half nats] that a free curve may yet be shortened by
 UNSURE: Final = 0.05  # [-] likelihood from which another reading of the shots
 SEEN_OFF: Final = 0.06  # [m] that lies so far off the line puts it in doubt: as far as a blunder lies off at the least
 FEW_SHOTS: Final = 60  # of a line, with which free stretches are sought more thoroughly
+MANY_SHOTS: Final = 200  # of a line, beyond which free stretches are sought on every second or third of them
 CROWDED: Final = 4.0  # shots a piece; with fewer, lines and arcs explain anything
 
 
@@ -79,6 +80,8 @@ def _free(row: Shots, below: float) -> Free | None:
 
 def _mixed(row: Shots, below: float, *, likely: bool, blunders: bool) -> Free | None:
     """Return the line with free stretches, without the shots that lie off it; None where it has none, or is no shorter than `below` [half nats]."""
+    if len(row) > MANY_SHOTS:
+        return _mixed_by_some(row, likely=likely, blunders=blunders)
     found = mixed(row, below, likely=likely)
     if found is None:
         return None
@@ -101,6 +104,18 @@ def _mixed(row: Shots, below: float, *, likely: bool, blunders: bool) -> Free | 
     odds = [math.exp((found.best.length - rival.length) / 2) for rival in found.rivals]
     others = tuple((mixed_chain(rival), odd / (1 + sum(odds))) for rival, odd in zip(found.rivals, odds, strict=True))
     return _unclear_beside(msgspec.structs.replace(free, length=found.best.length + named, what=said(found.best), others=others), row)
+
+
+def _mixed_by_some(row: Shots, *, likely: bool, blunders: bool) -> Free | None:
+    """Return a line of many shots with the free stretches found on every second or third of them, fitted to all; None where those show none."""
+    step = math.ceil(len(row) / MANY_SHOTS)
+    free = _mixed(row.taken(range(0, len(row), step)), math.inf, likely=likely, blunders=blunders)
+    if free is None or not isinstance(free.shape.fit, FreeFit) or not isinstance(free.shape.fit.curve, MixedFit):
+        return None
+    fit, aside = mixed_on_all(free.shape.fit.curve, row, residual_limit(len(row)) * math.sqrt(max(1.0, _middling(free.shape))))
+    doubtful, unclear = (tuple(index * step for index in some) for some in (free.told.doubtful, free.unclear))
+    told, length = Told(doubtful=doubtful), fit.length + _named(aside, row)
+    return msgspec.structs.replace(free, shape=mixed_shape(fit), aside=tuple(aside), told=told, unclear=unclear, length=length, what=said(fit))
 
 
 def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True) -> Free:
