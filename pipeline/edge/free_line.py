@@ -35,6 +35,7 @@ FREE_HOPE: Final = 60.0  # [half nats] that a free curve may yet be shortened by
 UNSURE: Final = 0.05  # [-] likelihood from which another reading of the shots
 SEEN_OFF: Final = 0.06  # [m] that lies so far off the line puts it in doubt: as far as a blunder lies off at the least
 FEW_SHOTS: Final = 60  # of a line, with which free stretches are sought more thoroughly
+TAKEN_BACK: Final = 3.0  # [-] standard deviations within which a shot another reading named lies on the line after all
 MANY_SHOTS: Final = 200  # of a line, beyond which free stretches are sought on every second or third of them
 CROWDED: Final = 4.0  # shots a piece; with fewer, lines and arcs explain anything
 
@@ -140,10 +141,15 @@ def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True) -> 
 def _mixed_with_or_without(row: Shots, left_out: Told, below: float, *, likely: bool, blunders: bool) -> Free | None:
     """Return the shorter of two lines with free stretches, through all shots and without some that another reading named; None where neither is short enough or holds."""
     tried = [_mixed(row, below, likely=likely, blunders=blunders)]
-    out = {*left_out.aside, *left_out.doubtful}
-    if out:
+    while out := {*left_out.aside, *left_out.doubtful}:
         rest = _mixed(row.without(out), below - _named(out, row), likely=likely, blunders=blunders)
-        tried.append(None if rest is None else _among_all(rest, left_out, row))
+        if rest is None:
+            break
+        tried.append(_among_all(rest, left_out, row))
+        off = np.abs(project(rest.shape.chain, row.points)[1]) > TAKEN_BACK * row.sigmas
+        if all(off[index] for index in left_out.aside):
+            break
+        left_out = msgspec.structs.replace(left_out, aside=tuple(index for index in left_out.aside if off[index]))  # the others lie on this line
     return min((one for one in tried if one is not None and one.length < below and _holds(one.shape)), key=lambda one: one.length, default=None)
 
 
