@@ -173,12 +173,8 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         found, told, late = _put_in_order(found, row, told, closed=closed, arcs=arcs)
         free = rather_free(row, found, aside) if may_be_free else None
         noise = found.noise
-        if free is None and may_be_free:
-            free = rather_mixed(row, found, aside, told, blunders=blunders)
-        elif free is not None:
-            free = rather_mixed_than_free(row, free, blunders=blunders)
-    elif may_be_free:
-        free = rather_mixed_than_free(row, free, blunders=blunders)
+    if may_be_free:
+        free = rather_mixed(row, found, aside, told, blunders=blunders) if free is None else rather_mixed_than_free(row, free, blunders=blunders)
     if free is None:
         shape, notes, rivals = regular(rounded((found.shape, *found.rivals), noise=noise), noise=noise)
         others = tuple((other.chain, likely) for other, likely in rivals)

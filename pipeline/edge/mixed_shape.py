@@ -17,7 +17,7 @@ from pipeline.edge.free_stretch import without_needless
 from pipeline.edge.mixed_line import MixedFit, adjusted, nearest_parts, settled
 from pipeline.edge.shots import Shots
 from pipeline.geometry.biarcs import arcs_through
-from pipeline.geometry.chain import Chain, Point
+from pipeline.geometry.chain import Chain
 from pipeline.geometry.chain_adjustment import Sightings
 from pipeline.geometry.projection import project
 from pipeline.geometry.propagation import propagated
@@ -31,26 +31,11 @@ INSIDE: Final = 1e-6  # [-] of a part, from its ends: the standard deviation of 
 
 def mixed_shape(fit: MixedFit) -> Shape:
     """Return a line as a chain of lines and arcs, its free stretches as arcs within `AS_ARCS`, with its uncertainty stated along it."""
-    vertices: list[Point] = []
-    bulges: list[float] = []
-    stations: list[float] = []
-    sigmas: list[float] = []
-    firsts: list[int] = []
-    begin = 0.0
-    for part in range(len(fit.line)):
-        own = _part_chain(fit, part)
-        firsts.append(len(bulges))
-        vertices += own.vertices[:-1]
-        bulges += own.bulges
-        for station, sigma in _sigmas(fit, part, own):
-            stations.append(begin + station)
-            sigmas.append(sigma)
-        begin += own.length
-    chain = Chain(tuple(vertices), tuple(bulges), True)
+    chain, stated = mixed_chain(fit), list(_stated(fit))
     told = float(propagated(fit.seen.rows, fit.covariance).sum())
     free = FreeFit(
         chain=chain,
-        curved=tuple(abs(bulge) > 0 for bulge in bulges),
+        curved=tuple(abs(bulge) > 0 for bulge in chain.bulges),
         ties=(),
         covariance=np.zeros((0, 0)),
         offsets=fit.seen.offsets,
@@ -60,8 +45,8 @@ def mixed_shape(fit: MixedFit) -> Shape:
         degrees_of_freedom=max(round(len(fit.shots) - told), 0),
         iterations=0,
         converged=True,
-        free_stations=np.array(stations),
-        free_sigmas=np.array(sigmas),
+        free_stations=np.array([station for station, _ in stated]),
+        free_sigmas=np.array([sigma for _, sigma in stated]),
         numbers=float(fit.line.numbers),
         curve=fit,
     )
@@ -71,6 +56,15 @@ def mixed_shape(fit: MixedFit) -> Shape:
         points=fit.shots.points, covariances=fit.shots.covariances, pieces=pieces, corners=np.full(len(fit.shots), -1, dtype=np.intp)
     )
     return Shape(fit=free, sightings=sightings, shots=fit.shots)
+
+
+def _stated(fit: MixedFit) -> Iterator[tuple[float, float]]:
+    """Yield stations [m] along a line, rising, and its standard deviation square to itself there [m]."""
+    begin = 0.0
+    for part in range(len(fit.line)):
+        own = _part_chain(fit, part)
+        yield from ((begin + station, sigma) for station, sigma in _sigmas(fit, part, own))
+        begin += own.length
 
 
 def mixed_chain(fit: MixedFit) -> Chain:
