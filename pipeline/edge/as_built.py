@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -12,24 +11,18 @@ from numpy.typing import NDArray
 
 from pipeline.edge.blunders import (
     FAR_APART,
-    Told,
     jogs_on_few,
-    most_set_aside,
-    off_the_line,
-    rows_about,
-    snooped,
     spanned,
     touch,
     unchecked_beside,
     unproven,
 )
-from pipeline.edge.dense import DENSE, searched_dense
 from pipeline.edge.fit import Shape, cornered, settled
-from pipeline.edge.free_line import GLOBAL_SHARE, dense_free, factor_limit, plainly_free, rather_free, rather_mixed, rather_mixed_than_free
+from pipeline.edge.free_line import GLOBAL_SHARE, factor_limit
 from pipeline.edge.hypotheses import regular
-from pipeline.edge.order import Tidied, crossing, tidied
+from pipeline.edge.order import Tidied, tidied
+from pipeline.edge.reading import read
 from pipeline.edge.round_corners import rounded
-from pipeline.edge.search import Searched, searched
 from pipeline.edge.shots import Shots
 from pipeline.edge.unshown import unshown
 from pipeline.geometry.chain import Chain
@@ -38,9 +31,6 @@ from pipeline.geometry.projection import project
 Array = NDArray[np.float64]
 
 LEAST_EXTENT: Final = 10.0  # [-] standard deviations of a shot that a line must be long
-OUT_OF_ORDER: Final = 4.25  # [-] standard deviations a shot must lie behind the one before it, three of their difference,
-SPACED: Final = 6.0  # [-] in a line whose shots stand farther apart than so many
-BOUGHT_BACK: Final = 4.0  # standardised distance within which a shot set aside is taken back
 SAME_LINE: Final = 3.5  # [-] standard deviations within which a shot lies on a coping line,
 LEAST_COPING: Final = 0.10  # [m] as far outside the water's edge as that line must lie there (common practice),
 ON_COPING: Final = 1 / 3  # [-] and the share of shots beyond which that line is the water's edge once more
@@ -161,21 +151,13 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         raise ValueError("all shots lie in one place")
     tidy = tidied(shots, closed=closed)
     row = _counter_clockwise(tidy.shots) if closed else tidy.shots
-    may_be_free = closed and arcs and len(row) <= DENSE
-    free = plainly_free(row) if may_be_free else dense_free(row) if closed and arcs else None
-    told = off_the_line(row, closed=closed, arcs=arcs) if blunders and free is None and len(row) <= DENSE else Told()
-    late: tuple[str, ...] = ()
+    reading = read(row, closed=closed, arcs=arcs, blunders=blunders)
+    free, aside, told = reading.free, list(reading.aside), reading.told
     noise = 1.0
     others: tuple[tuple[Chain, float], ...] = ()
     unclear: tuple[int, ...] = ()
     if free is None:
-        found, aside = _without_blunders(row, told, closed=closed, arcs=arcs)
-        found, told, late = _put_in_order(found, row, told, closed=closed, arcs=arcs)
-        free = rather_free(row, found, aside) if may_be_free else None
-        noise = found.noise
-    if may_be_free:
-        free = rather_mixed(row, found, aside, told, blunders=blunders) if free is None else rather_mixed_than_free(row, free, blunders=blunders)
-    if free is None:
+        found, noise = reading.lines_and_arcs, reading.lines_and_arcs.noise
         shape, notes, rivals = regular(rounded((found.shape, *found.rivals), noise=noise), noise=noise)
         others = tuple((other.chain, likely) for other, likely in rivals)
         shape = settled(cornered(shape))
@@ -193,7 +175,7 @@ def as_built(shots: Shots, *, closed: bool, arcs: bool, blunders: bool = True) -
         scale=_scale(shape, noise),
         tidied=tidy,
         set_aside=tuple(SetAside(name=row.names[index], offset=float(offset)) for index, offset in zip(aside, offsets, strict=True)),
-        late=late,
+        late=reading.late,
         notes=notes,
         doubtful=tuple(row.names[index] for index in told.doubtful),
         slender=tuple(row.names[index] for index in told.slender if index not in aside),
@@ -208,19 +190,6 @@ def _near_each_other(singles: list[int], count: int) -> list[int]:
     return spanned(near, count) if near else []
 
 
-def _put_in_order(found: Searched, row: Shots, told: Told, *, closed: bool, arcs: bool) -> tuple[Searched, Told, tuple[str, ...]]:
-    """Return what is found with the shots in their order along it, what is told of them, and the names of those that ran backwards."""
-    late = _behind(found.shape)
-    if not late or len(row) > DENSE:
-        return found, told, late
-    along = _along(found.shape)
-    if crossing(along.points, closed=closed) is None:
-        return searched(along, closed=closed, arcs=arcs), told, late
-    if told.doubtful:
-        return found, told, late
-    return found, msgspec.structs.replace(told, doubtful=rows_about(found.shape, row, late)), ()  # no order mends it: it is the piece that lies wrong
-
-
 def _counter_clockwise(shots: Shots) -> Shots:
     """Return the shots of a closed line counter-clockwise, from the one farthest from their middle: wherever the crew began."""
     away = shots.points - shots.points.mean(axis=0)
@@ -228,62 +197,6 @@ def _counter_clockwise(shots: Shots) -> Shots:
     doubled = float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
     first, step = int(np.argmax((away**2).sum(axis=1))), 1 if doubled >= 0 else -1
     return shots.taken((first + step * index) % len(shots) for index in range(len(shots)))
-
-
-def _without_blunders(row: Shots, told: Told, *, closed: bool, arcs: bool) -> tuple[Searched, list[int]]:
-    """Return what is found without the blunders already told and those its residuals show, and the indices of all of them."""
-    if len(row) > DENSE:
-        dense, off = searched_dense(row, closed=closed, arcs=arcs)
-        return dense, list(off)
-    aside = list(told.aside)
-    found = told.found or searched(_rest(row, aside), closed=closed, arcs=arcs)
-    singles: list[int] = []
-    while len(aside) + len(singles) <= most_set_aside(len(row)):
-        worst = snooped(found.shape, found.noise)
-        if worst is None or len(found.shape.shots) <= 4:
-            break
-        index = row.names.index(found.shape.shots.names[worst])
-        if {(index - 1) % len(row), (index + 1) % len(row)} & set(singles):
-            singles = []  # shot after shot set aside is a feature of the edge, not blunders
-            found = searched(_rest(row, aside), closed=closed, arcs=arcs)
-            break
-        singles.append(index)
-        found = searched(_rest(row, aside + singles), closed=closed, arcs=arcs)
-    aside += singles
-    back = [index for index in aside if _agrees(found, row, index)]
-    if back:
-        aside = [index for index in aside if index not in back]
-        found = searched(_rest(row, aside), closed=closed, arcs=arcs)
-    return found, sorted(aside)
-
-
-def _rest(row: Shots, aside: list[int]) -> Shots:
-    return row.without(aside)
-
-
-def _agrees(found: Searched, row: Shots, index: int) -> bool:
-    """Say whether a shot set aside lies on the line that was found without it after all."""
-    offset = abs(float(project(found.shape.chain, row.points[index : index + 1])[1][0]))
-    return offset < BOUGHT_BACK * float(row.sigmas[index]) * math.sqrt(max(1.0, found.noise)) / 2
-
-
-def _behind(shape: Shape) -> tuple[str, ...]:
-    """Return the shots that lie behind the one before them along the fitted line."""
-    stations = project(shape.chain, shape.shots.points)[0]
-    steps = np.diff(stations, append=stations[:1]) if shape.chain.closed else np.diff(stations)
-    length = shape.chain.length
-    if shape.chain.closed:
-        steps = (steps + length / 2) % length - length / 2
-    sigma = float(np.median(shape.shots.sigmas))
-    if float(np.median(steps)) < SPACED * sigma:
-        return ()
-    back = np.flatnonzero(steps < -OUT_OF_ORDER * sigma)
-    return tuple(shape.shots.names[int(index)] for index in back)
-
-
-def _along(shape: Shape) -> Shots:
-    """Return the shots in the order of the fitted line."""
-    return shape.shots.taken(np.argsort(project(shape.chain, shape.shots.points)[0], kind="stable").tolist())
 
 
 def _scale(shape: Shape, noise: float) -> float:

@@ -36,7 +36,6 @@ UNSURE: Final = 0.05  # [-] likelihood from which another reading of the shots
 SEEN_OFF: Final = 0.06  # [m] that lies so far off the line puts it in doubt: as far as a blunder lies off at the least
 FEW_SHOTS: Final = 60  # of a line, with which free stretches are sought more thoroughly
 TAKEN_BACK: Final = 3.0  # [-] standard deviations within which a shot another reading named lies on the line after all
-MANY_SHOTS: Final = 200  # of a line, beyond which free stretches are sought on every second or third of them
 CROWDED: Final = 4.0  # shots a piece; with fewer, lines and arcs explain anything
 
 
@@ -81,8 +80,6 @@ def _free(row: Shots, below: float) -> Free | None:
 
 def _mixed(row: Shots, below: float, *, likely: bool, blunders: bool) -> Free | None:
     """Return the line with free stretches, without the shots that lie off it; None where it has none, or is no shorter than `below` [half nats]."""
-    if len(row) > MANY_SHOTS:
-        return _mixed_by_some(row, likely=likely, blunders=blunders)
     found = mixed(row, below, likely=likely)
     if found is None:
         return None
@@ -105,18 +102,6 @@ def _mixed(row: Shots, below: float, *, likely: bool, blunders: bool) -> Free | 
     odds = [math.exp((found.best.length - rival.length) / 2) for rival in found.rivals]
     others = tuple((mixed_chain(rival), odd / (1 + sum(odds))) for rival, odd in zip(found.rivals, odds, strict=True))
     return _unclear_beside(msgspec.structs.replace(free, length=found.best.length + named, what=said(found.best), others=others), row)
-
-
-def _mixed_by_some(row: Shots, *, likely: bool, blunders: bool) -> Free | None:
-    """Return a line of many shots with the free stretches found on every second or third of them, fitted to all; None where those show none."""
-    step = math.ceil(len(row) / MANY_SHOTS)
-    free = _mixed(row.taken(range(0, len(row), step)), math.inf, likely=likely, blunders=blunders)
-    if free is None or not isinstance(free.shape.fit, FreeFit) or not isinstance(free.shape.fit.curve, MixedFit):
-        return None
-    fit, aside = mixed_on_all(free.shape.fit.curve, row, residual_limit(len(row)) * math.sqrt(max(1.0, _middling(free.shape))))
-    doubtful, unclear = (tuple(index * step for index in some) for some in (free.told.doubtful, free.unclear))
-    told, length = Told(doubtful=doubtful), fit.length + _named(aside, row)
-    return msgspec.structs.replace(free, shape=mixed_shape(fit), aside=tuple(aside), told=told, unclear=unclear, length=length, what=said(fit))
 
 
 def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True) -> Free:
@@ -222,7 +207,7 @@ def _shorter_than_pieces(row: Shots, left_out: set[int], length: float, at_best:
 
     At their very best first; where that does not tell, adjusted: then they must explain little, too.
     """
-    named = len(left_out) * (BLUNDER_PRICE + math.log(len(row)))
+    named = _named(left_out, row)
     if at_best < length + named + PLAINLY and searched(row, closed=True, arcs=True).length < length + named + PLAINLY:
         return False
     rest = row.without(left_out)
@@ -243,15 +228,38 @@ def dense_free(row: Shots) -> Free | None:
     """Return a line of very many shots as a free curve, or with free stretches, where it is plainly so on the means of short runs of them."""
     means = thinned(row)
     free = plainly_free(means)
-    free = rather_mixed(means, searched(means, closed=True, arcs=True), [], Told()) if free is None else rather_mixed_than_free(means, free)
-    if free is None:
+    if free is not None:
+        free = rather_mixed_than_free(means, free)
+    else:
+        free = plainly_mixed(means) or rather_mixed(means, searched(means, closed=True, arcs=True), [], Told())
+    return None if free is None else on_every_shot(msgspec.structs.replace(free, told=Told()), row)
+
+
+def plainly_mixed(row: Shots) -> Free | None:
+    """Return the line with free stretches where lines and arcs could not come near it, before they are even adjusted."""
+    at_best = _least_of_pieces(row)
+    free = None if at_best is None else _mixed(row, at_best + FREE_HOPE, likely=True, blunders=True)
+    if free is None or at_best is None or not _holds(free.shape):
         return None
+    left_out = {*free.aside, *free.told.doubtful}
+    if not left_out:
+        return free if free.length + PLAINLY < at_best else None
+    return free if _shorter_than_pieces(row, left_out, free.length - _named(left_out, row), at_best) else None
+
+
+def on_every_shot(free: Free, row: Shots, step: int = 1) -> Free:
+    """Return a line found on some shots of a row, every `step`-th or means, fitted to all; those in doubt stay so."""
+    if not isinstance(free.shape.fit, FreeFit):
+        raise TypeError("no free line")
     limit = residual_limit(len(row)) * math.sqrt(max(1.0, _middling(free.shape)))
-    if isinstance(free.shape.fit, FreeFit) and isinstance(free.shape.fit.curve, MixedFit):
+    doubtful = tuple(index * step for index in free.told.doubtful)
+    if isinstance(free.shape.fit.curve, MixedFit):
         fit, aside = mixed_on_all(free.shape.fit.curve, row, limit)
-        return Free(shape=mixed_shape(fit), aside=tuple(aside), told=Told(), what=said(fit), others=free.others)
-    shape, aside = on_all(free.shape, row, limit)
-    return Free(shape=shape, aside=tuple(aside), told=Told())
+        shape, what = mixed_shape(fit), said(fit)
+    else:
+        (shape, aside), what = on_all(free.shape, row, limit), ""
+    left = tuple(index for index in aside if index not in doubtful)
+    return _unclear_beside(Free(shape=shape, aside=left, told=Told(doubtful=doubtful), what=what, others=free.others), row)
 
 
 def _least_of_pieces(row: Shots) -> float | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Sequence
 from typing import Final
 
 import msgspec
@@ -33,6 +33,7 @@ MOST_SHIFTED: Final = 2  # shots at an end of a stretch given to the other side 
 MOST_ROUNDS: Final = 6  # of exchanges
 MOST_STARTS: Final = 5  # lines bettered by exchanges,
 MOST_TURNED: Final = 3  # and of those with one end the other way
+SAME_FIT: Final = 1  # decimals of chi-square by which two fits of the same parts are told apart
 FEW_SHARED: Final = 8  # shots of a part shared out one by one
 SMOOTH: Final = math.radians(40)  # a turn below which a join is tried as smooth
 LEAST_CHORD: Final = 0.2  # [-] of the mean chord of a free stretch: nearer nodes have run together
@@ -66,16 +67,17 @@ def mixed(row: Shots, below: float = math.inf, *, likely: bool = False) -> Mixed
     best = min(tried, key=_length, default=None)
     if best is None or best.length > below + LEAST_GAIN:
         return None
+    known: set[Hashable] = set()
     for start in sorted(tried, key=_length)[:MOST_STARTS]:
-        tried += _exchanged(start, _bettered)
+        tried += _exchanged(start, _bettered, known)
     for exchanges in (_varied, _bettered, _varied, _bettered):
-        tried += _exchanged(min(tried, key=_length), exchanges)
+        tried += _exchanged(min(tried, key=_length), exchanges, known)
     best = min(tried, key=_length)
     for vertex in _ends(best):  # a slight corner that is taken for smooth, or the other way about, is a reading of its own
         line = _turned(best.line, vertex)
         others = [*_fits([(line, best.parts)], row, best.length + HOPELESS), *(fit for fit in tried if fit.line.smooth == line.smooth)]
         for start in [fit for fit in sorted(others, key=_length) if fit.length < best.length + 2 * RIVAL][:MOST_TURNED]:
-            tried += _exchanged(start, _bettered)
+            tried += _exchanged(start, _bettered, known)
     tried = [fit for fit in tried if _sound(fit)]
     best = min(tried, key=_length, default=None)
     return None if best is None else Mixed(best=best, rivals=tuple(_others(best, tried)))
@@ -95,9 +97,13 @@ def free_parts(fit: MixedFit) -> list[int]:
     return [part for part, inner in enumerate(fit.line.inner) if inner is not None]
 
 
-def _exchanged(best: MixedFit, exchanges: Callable[[MixedFit], Iterator[MixedFit]]) -> Iterator[MixedFit]:
-    """Yield all that exchanges make of a line, each round from the best so far, until none shortens it."""
+def _exchanged(best: MixedFit, exchanges: Callable[[MixedFit], Iterator[MixedFit]], known: set[Hashable]) -> Iterator[MixedFit]:
+    """Yield all that exchanges make of a line, each round from the best so far, until none shortens it or what they make of the best is known already."""
     for _ in range(MOST_ROUNDS):
+        here = (exchanges, _likeness(best), best.parts.tobytes(), round(best.chi_square, SAME_FIT))
+        if here in known:
+            return
+        known.add(here)
         now = list(exchanges(best))
         yield from now
         better = min(now, key=_length, default=best)

@@ -2,6 +2,11 @@
 
 The unknowns are the vertices where parts meet, the bulges of the arcs, and the nodes between the ends of each free stretch, a
 cubic spline (`stretch_solver`).  Joins taken as smooth are exact conditions, met in their null space.
+
+References
+----------
+H. B. Nielsen, "Damping Parameter in Marquardt's Method", IMM-REP-1999-05, Technical University of Denmark, for how the damping follows the
+gain (from memory).
 """
 
 from __future__ import annotations
@@ -27,12 +32,14 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 STEPS: Final = 40  # of least squares
-DAMPED: Final = 8  # times a step is damped ten times more before it is given up
+DAMPED: Final = 8  # times a step is damped more before it is given up,
+HARDER: Final = 2.0  # [-] so many times, and each time by twice that
 LONGEST_MOVE: Final = 0.5  # [m] of a vertex or node in one step
 GAIN_DONE: Final = 1e-4  # [-] of chi-square, relative
 TIGHT: Final = 1e-4  # [rad] standard deviation of a smooth join, where a move is judged
 STEADY: Final = 1e-6  # weight that keeps nodes from drifting along the curve, of the mean information
-DAMPING: Final = 1e-3  # [-] of the normal matrix's mean diagonal, in the first step
+DAMPING: Final = 1e-2  # [-] of the normal matrix's diagonal, in the first step,
+LEAST_DAMPED: Final = 1e-3  # [-] as if that were nowhere less than so much of its mean
 REASSIGNMENTS: Final = 6
 REMEMBERED: Final = 256  # kinds of lines whose unknowns' places are kept
 PATIENCE: Final = 5  # steps before a fit that is far off may be given up
@@ -87,6 +94,11 @@ class MixedLine(msgspec.Struct, frozen=True, kw_only=True):
         """Return where the coordinates of a part's points stand among the unknowns: start, nodes between, end; (k, 2)."""
         return _columns(self.curved, tuple(0 if one is None else len(one) for one in self.inner))[part]
 
+    @property
+    def plain_columns(self) -> Index:
+        """Where start, end and bulge of each part stand among the unknowns (parts, 5), as if it were a line or an arc; `size` for a bulge it has not."""
+        return _plain_columns(self.curved, self.size)
+
     def bulge_column(self, part: int) -> int:
         """Return where the bulge of an arc stands among the unknowns."""
         return 2 * len(self) + sum(self.curved[:part])
@@ -131,6 +143,14 @@ def _columns(curved: tuple[bool, ...], between: tuple[int, ...]) -> tuple[Index,
         found.append(np.vstack(([[2 * part, 2 * part + 1]], inner, [[2 * after, 2 * after + 1]])).astype(np.intp))
         begin += 2 * nodes
     return tuple(found)
+
+
+@functools.lru_cache(REMEMBERED)
+def _plain_columns(curved: tuple[bool, ...], size: int) -> Index:
+    count = len(curved)
+    ends = np.arange(2 * count).reshape(-1, 2)
+    bulges = np.where(curved, 2 * count + np.cumsum(curved) - 1, size)
+    return np.column_stack((ends, np.roll(ends, -1, axis=0), bulges)).astype(np.intp)
 
 
 class Seen(msgspec.Struct, frozen=True, kw_only=True):
@@ -196,7 +216,11 @@ class MixedFit(msgspec.Struct, frozen=True, kw_only=True):
     def sigmas(self, part: int, places: Array) -> Array:
         """Return standard deviations [m] square to a part at places: of a free stretch (n,) [-], points of a line or arc (n, 2) [m]."""
         line = self.line
-        rows = _free_rows(line, part, places)[0] if line.inner[part] is not None else _plain_rows(line, part, places)[0]
+        if line.inner[part] is None:
+            rows = _plain_rows(line, np.full(len(places), part, dtype=np.intp), places)[0]
+        else:
+            rows = np.zeros((len(places), line.size))
+            _put_rows(rows, np.arange(len(places)), line.columns(part), stretch_solver.rows(line.nodes(part), np.ascontiguousarray(places))[0])
         return np.asarray(np.sqrt(np.maximum(propagated(rows, self.covariance), 0.0)))
 
 
@@ -278,24 +302,28 @@ def _first_feet(line: MixedLine, points: Array, parts: Index) -> Array:
 
 def _settled(line: MixedLine, shots: Shots, parts: Index, feet: Array, hopeless: float) -> tuple[MixedLine, Array, bool]:
     """Return the line moved (Levenberg, Marquardt, in the null space of the smooth joins), the feet of the shots on it, and whether it settled."""
-    seen, damping = _see(line, shots, parts, feet), DAMPING
+    seen, damping, harder = _see(line, shots, parts, feet), DAMPING, HARDER
     worth = seen.chi_square + _missed(line)
     for step in range(STEPS):
         if step >= PATIENCE and worth > hopeless:
             raise np.linalg.LinAlgError("the line is far off the shots")
         free, back = _free_directions(line)
         normal, push = seen.rows.T @ seen.rows, seen.rows.T @ seen.misfit
-        scale, gained = float(np.trace(normal)) / len(normal), -1.0
+        mean, gained = float(np.trace(normal)) / len(normal), -1.0
         for _ in range(DAMPED):
-            braked = normal + (damping + STEADY) * scale * np.eye(len(normal))
+            braked = normal + np.diag(damping * np.maximum(np.diag(normal), LEAST_DAMPED * mean) + STEADY * mean)
             move = back - free @ np.linalg.solve(free.T @ braked @ free, free.T @ (push + braked @ back))
-            trial = line.moved(min(1.0, LONGEST_MOVE / max(_longest(line, move), 1e-12)) * move)
+            move *= min(1.0, LONGEST_MOVE / max(_longest(line, move), 1e-12))
+            trial = line.moved(move)
             then = _see(trial, shots, parts, seen.feet)
             gained = worth - then.chi_square - _missed(trial)
             if gained >= 0:
-                line, seen, worth, damping = trial, then, worth - gained, max(damping / 10, 1e-9)
+                hoped = -float(move @ (2 * push + normal @ move))
+                share = min(max(gained / max(hoped, 1e-300), 0.0), 1.0)
+                line, seen, worth = trial, then, worth - gained
+                damping, harder = max(damping * max(1 / 3, 1 - (2 * share - 1) ** 3), 1e-9), HARDER
                 break
-            damping *= 10
+            damping, harder = damping * harder, 2 * harder
         if gained < GAIN_DONE * worth:  # nor is it a number where it failed
             break
     else:
@@ -317,71 +345,65 @@ def _missed(line: MixedLine) -> float:
 
 def _see(line: MixedLine, shots: Shots, parts: Index, feet: Array) -> Seen:
     count = len(shots)
-    offsets, sigmas, rows, feet = np.zeros(count), np.ones(count), np.zeros((count, line.size)), feet.copy()
-    for part in range(len(line)):
+    offsets, normals, rows, feet = np.zeros(count), np.zeros((count, 2)), np.zeros((count, line.size)), feet.copy()
+    free = np.array([inner is not None for inner in line.inner])
+    plain = np.flatnonzero(~free[parts])
+    rows[plain], offsets[plain], normals[plain] = _plain_rows(line, parts[plain], shots.points[plain])
+    for part in np.flatnonzero(free).tolist():
         own = np.flatnonzero(parts == part)
-        if not len(own):
-            continue
-        points = np.ascontiguousarray(shots.points[own])
-        if line.inner[part] is None:
-            slopes, offsets[own], normals = _plain_rows(line, part, points)
-        else:
-            feet[own] = stretch_solver.feet(line.nodes(part), points, feet[own], 2)
-            slopes, places, normals = _free_rows(line, part, feet[own])
-            offsets[own] = ((points - places) * normals).sum(axis=1)
-        sigmas[own] = np.sqrt(np.einsum("ij,ijk,ik->i", normals, shots.covariances[own], normals))
-        rows[own] = slopes / sigmas[own][:, None]
-    return Seen(feet=feet, offsets=offsets, sigmas=sigmas, rows=rows)
+        nodes, points = line.nodes(part), shots.points[own]
+        feet[own] = stretch_solver.feet(nodes, points, feet[own], 2)
+        slopes, places, normals[own] = stretch_solver.rows(nodes, feet[own])
+        offsets[own] = ((points - places) * normals[own]).sum(axis=1)
+        _put_rows(rows, own, line.columns(part), slopes)
+    sigmas = np.sqrt(np.einsum("ij,ijk,ik->i", normals, shots.covariances, normals))
+    return Seen(feet=feet, offsets=offsets, sigmas=sigmas, rows=rows / sigmas[:, None])
 
 
-def _plain_rows(line: MixedLine, part: int, points: Array) -> tuple[Array, Array, Array]:
-    """Return the derivatives (n, size) of the distances of points from a line or an arc, those distances [m], and normals."""
-    five = np.tile(line.five(part), (len(points), 1))
-    offsets, slopes, normals = offsets_and_slopes(five, np.ascontiguousarray(points))
-    rows = np.zeros((len(points), line.size))
-    columns = line.columns(part).ravel()
-    for number in range(4):
-        rows[:, columns[number]] += slopes[:, number]
-    if line.curved[part]:
-        rows[:, line.bulge_column(part)] += slopes[:, 4]
-    return rows, offsets, normals
+def _plain_rows(line: MixedLine, parts: Index, points: Array) -> tuple[Array, Array, Array]:
+    """Return the derivatives (n, size) of the distances of points from their lines or arcs, those distances [m], and normals."""
+    ends = np.hstack((line.vertices, np.roll(line.vertices, -1, axis=0), np.array(line.bulges)[:, None]))
+    offsets, slopes, normals = offsets_and_slopes(ends[parts], points)
+    rows = np.zeros((len(points), line.size + 1))  # the last for the bulges that lines have not
+    rows[np.arange(len(points))[:, None], line.plain_columns[parts]] = slopes
+    return rows[:, :-1], offsets, normals
 
 
-def _free_rows(line: MixedLine, part: int, places: Array) -> tuple[Array, Array, Array]:
-    """Return the derivatives (n, size) of the distance of what stands left of a free stretch at places (n,), those as points (n, 2) [m], and normals."""
-    nodes, places = line.nodes(part), np.ascontiguousarray(places)
-    points, along = stretch_solver.at(nodes, places)
-    normals = np.column_stack((-along[:, 1], along[:, 0])) / np.hypot(along[:, 0], along[:, 1])[:, None]
-    by_nodes = np.einsum("ij,ijk->ik", normals, stretch_solver.derivatives(nodes, places)[0])
-    rows = np.zeros((len(places), line.size))
-    for number, column in enumerate(line.columns(part).ravel().tolist()):  # both ends of a lone stretch are one vertex
-        rows[:, column] -= by_nodes[:, number]
-    return rows, points, normals
+def _put_rows(rows: Array, own: Index, columns: Index, slopes: Array) -> None:
+    """Put the derivatives by the nodes of a free stretch, its ends among them, where its unknowns stand."""
+    between, count = columns[1:-1].ravel(), len(columns)
+    rows[own[:, None], between] = slopes[:, 2 : 2 * count - 2]
+    for end, side in ((columns[0], slopes[:, :2]), (columns[-1], slopes[:, 2 * count - 2 :])):  # of a lone stretch both ends are one vertex
+        rows[own, end[0]] += side[:, 0]
+        rows[own, end[1]] += side[:, 1]
 
 
-def _direction(line: MixedLine, part: int, *, end: bool) -> tuple[float, Array]:
-    """Return the direction of travel [rad] at an end of a part, and its derivatives (size,)."""
+def _heading(line: MixedLine, part: int, *, end: bool) -> float:
+    """Return the direction of travel at an end of a part [rad]."""
+    if line.inner[part] is not None:
+        along = stretch_solver.direction(line.nodes(part), end)
+        return math.atan2(along[1], along[0])
+    (x0, y0), (x1, y1) = line.vertices[part].tolist(), line.vertices[(part + 1) % len(line)].tolist()
+    return math.atan2(y1 - y0, x1 - x0) + (2 if end else -2) * math.atan(line.bulges[part])
+
+
+def _heading_by(line: MixedLine, part: int, *, end: bool) -> Array:
+    """Return the derivatives (size,) of the direction of travel at an end of a part."""
     row, columns = np.zeros(line.size), line.columns(part).ravel()
     if line.inner[part] is None:
-        along = line.vertices[(part + 1) % len(line)] - line.vertices[part]
-        by_points = np.array([[-1.0, 0.0, 1.0, 0.0], [0.0, -1.0, 0.0, 1.0]])
+        (x0, y0), (x1, y1) = line.vertices[part].tolist(), line.vertices[(part + 1) % len(line)].tolist()
+        dx, dy = x1 - x0, y1 - y0
+        row[columns] = np.array([dy, -dx, -dy, dx]) / (dx * dx + dy * dy)
+        if line.curved[part]:
+            row[line.bulge_column(part)] = (2 if end else -2) / (1 + line.bulges[part] ** 2)
     else:
-        nodes = line.nodes(part)
-        place = np.array([len(nodes) - 1.0 if end else 0.0])
-        along, by_points = stretch_solver.at(nodes, place)[1][0], stretch_solver.derivatives(nodes, place)[1][0]
-    np.add.at(row, columns, np.array([-along[1], along[0]]) @ by_points / float(along @ along))
-    angle = math.atan2(along[1], along[0])
-    if line.curved[part]:
-        sign = 1.0 if end else -1.0
-        angle += sign * 2 * math.atan(line.bulges[part])
-        row[line.bulge_column(part)] += sign * 2 / (1 + line.bulges[part] ** 2)
-    return angle, row
+        np.add.at(row, columns, stretch_solver.direction_by(line.nodes(part), end))  # both ends of a lone stretch are one vertex
+    return row
 
 
 def turn_at(line: MixedLine, vertex: int) -> float:
     """Return the change of direction [rad] at a vertex, left positive, within half a turn."""
-    before, after = _direction(line, (vertex - 1) % len(line), end=True)[0], _direction(line, vertex, end=False)[0]
-    return math.remainder(after - before, 2 * math.pi)
+    return math.remainder(_heading(line, vertex, end=False) - _heading(line, (vertex - 1) % len(line), end=True), 2 * math.pi)
 
 
 def _free_directions(line: MixedLine) -> tuple[Array, Array]:
@@ -391,8 +413,8 @@ def _free_directions(line: MixedLine) -> tuple[Array, Array]:
         return np.eye(line.size), np.zeros(line.size)
     rows, missed = np.zeros((len(joins), line.size)), np.zeros(len(joins))
     for place, vertex in enumerate(joins):
-        (before, out), (after, into) = _direction(line, (vertex - 1) % len(line), end=True), _direction(line, vertex, end=False)
-        rows[place], missed[place] = into - out, math.remainder(after - before, 2 * math.pi)
+        rows[place] = _heading_by(line, vertex, end=False) - _heading_by(line, (vertex - 1) % len(line), end=True)
+        missed[place] = turn_at(line, vertex)
     _, sizes, directions = np.linalg.svd(rows)
     rank = int((sizes > 1e-9 * sizes[0]).sum())
     return np.asarray(directions[rank:].T, dtype=np.float64), np.asarray(-np.linalg.lstsq(rows, missed, rcond=1e-9)[0], dtype=np.float64)

@@ -183,6 +183,38 @@ def _put_derivatives(
 
 
 @compiled
+def rows(nodes: Array, places: Array) -> tuple[Array, Array, Array]:
+    """Return the derivatives (n, 2 (m + 1)) by the nodes of the distance of what stands left of places (n,), those as points (n, 2) [m], and normals."""
+    of_points = derivatives(nodes, places)[0]
+    there, normals = at(nodes, places)
+    found = np.empty((len(places), nodes.size))
+    for row in range(len(places)):
+        size = math.hypot(normals[row, 0], normals[row, 1])
+        normals[row, 0], normals[row, 1] = -normals[row, 1] / size, normals[row, 0] / size
+        for one in range(nodes.size):
+            found[row, one] = -of_points[row, 0, one] * normals[row, 0] - of_points[row, 1, one] * normals[row, 1]
+    return found, there, normals
+
+
+@compiled
+def direction(nodes: Array, end: bool) -> Array:
+    """Return the direction of travel (2,) at the first or the last node."""
+    along: Array = at(nodes, np.array([len(nodes) - 1.0 if end else 0.0]))[1][0]
+    return along
+
+
+@compiled
+def direction_by(nodes: Array, end: bool) -> Array:
+    """Return the derivatives (2 (m + 1),) of the direction of travel [rad] at the first or the last node, by the nodes' coordinates."""
+    place = np.array([len(nodes) - 1.0 if end else 0.0])
+    along, by_nodes = at(nodes, place)[1][0], derivatives(nodes, place)[1][0]
+    found, squared = np.empty(nodes.size), along[0] ** 2 + along[1] ** 2
+    for one in range(nodes.size):
+        found[one] = (along[0] * by_nodes[1, one] - along[1] * by_nodes[0, one]) / squared
+    return found
+
+
+@compiled
 def feet(nodes: Array, points: Array, places: Array, steps: int) -> Array:
     """Return the places (n,) nearest to points (n, 2) [m], Newton steps from given ones; not far beyond the ends."""
     chords, bends = bends_of(nodes)
