@@ -9,11 +9,12 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from pipeline.edge.blunders import BLUNDER_PRICE, FAR_APART, Told, most_set_aside, residual_limit, snooped, spanned, touch
+from pipeline.edge.blunders import BLUNDER_PRICE, FAR_APART, Told, most_set_aside, price_of, residual_limit, snooped, spanned, touch
 from pipeline.edge.dense import thinned
 from pipeline.edge.fit import PIECE_PRICE, Shape, description_length
 from pipeline.edge.free_form import FreeFit, description_of_free, free_shape, on_all
-from pipeline.edge.free_stretch import mixed
+from pipeline.edge.free_stretch import Mixed, mixed
+from pipeline.edge.left_out import Leaving, left_out
 from pipeline.edge.mixed_line import MixedFit
 from pipeline.edge.mixed_shape import mixed_chain, mixed_on_all, mixed_shape, said
 from pipeline.edge.off_curve import least_without, off_the_curve
@@ -78,9 +79,16 @@ def _free(row: Shots, below: float) -> Free | None:
     return None if shape is None else _free_told(shape, aside, told, len(row))
 
 
-def _mixed(row: Shots, below: float, *, likely: bool, blunders: bool) -> Free | None:
+def _mixed(row: Shots, below: float, *, likely: bool, blunders: bool, leaving: Leaving) -> Free | None:
     """Return the line with free stretches, without the shots that lie off it; None where it has none, or is no shorter than `below` [half nats]."""
     found = mixed(row, below, likely=likely)
+    left = left_out(row, found, below, leaving if blunders and (likely or found is not None) else "none")
+    free = _mixed_of(row.without({*left.told.aside, *left.told.doubtful}), left.found, blunders=blunders)
+    return free if free is None or left.told == Told() else _among_all(free, left.told, row)
+
+
+def _mixed_of(row: Shots, found: Mixed | None, *, blunders: bool) -> Free | None:
+    """Return a line with free stretches as found, without the shots that still lie off it."""
     if found is None:
         return None
     told = off_mixed(found.best) if blunders else Told()
@@ -98,23 +106,26 @@ def _mixed(row: Shots, below: float, *, likely: bool, blunders: bool) -> Free | 
         return None
     aside = set(range(len(row))) - set(kept) - set(told.doubtful)
     free = _free_told(mixed_shape(found.best), aside, told, len(row))
-    named = _named(set(range(len(row))) - set(kept), row)
+    named = _named_off(set(range(len(row))) - set(kept), free.shape.chain, row)
     odds = [math.exp((found.best.length - rival.length) / 2) for rival in found.rivals]
     others = tuple((mixed_chain(rival), odd / (1 + sum(odds))) for rival, odd in zip(found.rivals, odds, strict=True))
     return _unclear_beside(msgspec.structs.replace(free, length=found.best.length + named, what=said(found.best), others=others), row)
 
 
-def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True) -> Free:
+def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True, means: bool = False) -> Free:
     """Return a line with free stretches instead of a free curve where that is shorter: a curve without corners rounds those there are.
 
     The shots that lie off the curve are left out of both, or are not: they may be a corner's.  Where the longer reading is nearly as short it is
     another one of the shots.
     """
-    left_out = Told(aside=free.aside, doubtful=free.told.doubtful)
+    apart = Told(aside=free.aside, doubtful=free.told.doubtful)
     nodes = free.shape.fit.numbers / 2 if isinstance(free.shape.fit, FreeFit) else 0.0
-    length = description_of_free(free.shape, 1.0) + nodes * NODE_PRICE + FREE_PRICE + PIECE_PRICE + _named({*free.aside, *free.told.doubtful}, row)
-    likely = bool(free.told.doubtful) or not _holds(free.shape) or len(row) < FEW_SHOTS
-    instead = _mixed_with_or_without(row, left_out, length + RIVAL, likely=likely, blunders=blunders)
+    length = description_of_free(free.shape, 1.0) + nodes * NODE_PRICE + FREE_PRICE + PIECE_PRICE
+    length += _named_off({*apart.aside, *apart.doubtful}, free.shape.chain, row)
+    unsound = bool(free.told.doubtful) or not _holds(free.shape)
+    likely = unsound or len(row) < FEW_SHOTS
+    leaving: Leaving = "none" if means or (free.aside and not unsound) else "any" if unsound else "free"
+    instead = _mixed_with_or_without(row, apart, free.shape.chain, length + RIVAL, likely=likely, blunders=blunders, leaving=leaving)
     if instead is None:
         return free
     best, other = (instead, free) if instead.length < length else (free, instead)
@@ -123,19 +134,19 @@ def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True) -> 
     return _unclear_beside(msgspec.structs.replace(best, others=others), row)
 
 
-def _mixed_with_or_without(row: Shots, left_out: Told, below: float, *, likely: bool, blunders: bool) -> Free | None:
-    """Return the shorter of two lines with free stretches, through all shots and without some that another reading named; None where neither is short enough or holds."""
-    tried = [_mixed(row, below, likely=likely, blunders=blunders)]
-    while out := {*left_out.aside, *left_out.doubtful}:
-        rest = _mixed(row.without(out), below - _named(out, row), likely=likely, blunders=blunders)
+def _mixed_with_or_without(row: Shots, apart: Told, other: Chain, below: float, *, likely: bool, blunders: bool, leaving: Leaving) -> Free | None:
+    """Return a line with free stretches through all shots, or where none holds without some that another reading named; None where it is not short enough."""
+    found = _mixed(row, below, likely=likely, blunders=blunders, leaving=leaving)
+    while (found is None or found.length >= below or not _holds(found.shape)) and (out := {*apart.aside, *apart.doubtful}):
+        rest = _mixed(row.without(out), below - _named_off(out, other, row), likely=likely, blunders=blunders, leaving="none")
         if rest is None:
-            break
-        tried.append(_among_all(rest, left_out, row))
+            return None
+        found = _among_all(rest, apart, row)
         off = np.abs(project(rest.shape.chain, row.points)[1]) > TAKEN_BACK * row.sigmas
-        if all(off[index] for index in left_out.aside):
+        if all(off[index] for index in apart.aside):
             break
-        left_out = msgspec.structs.replace(left_out, aside=tuple(index for index in left_out.aside if off[index]))  # the others lie on this line
-    return min((one for one in tried if one is not None and one.length < below and _holds(one.shape)), key=lambda one: one.length, default=None)
+        apart = msgspec.structs.replace(apart, aside=tuple(index for index in apart.aside if off[index]))  # the others lie on this line
+    return found if found is not None and found.length < below and _holds(found.shape) else None
 
 
 def _named(shots: Collection[int], row: Shots) -> float:
@@ -143,14 +154,26 @@ def _named(shots: Collection[int], row: Shots) -> float:
     return len(shots) * (BLUNDER_PRICE + math.log(len(row)))
 
 
-def _among_all(rest: Free, left_out: Told, row: Shots) -> Free:
+def _named_off(shots: Collection[int], chain: Chain, row: Shots) -> float:
+    """Return the price of naming some shots of a row as off a chain [half nats]: less for those in a row that lie on a coping."""
+    offsets, sigmas, count = project(chain, row.points)[1], row.sigmas, len(row)
+    runs: list[list[int]] = []
+    for index in sorted(shots):
+        runs = [*runs[:-1], [*runs[-1], index]] if runs and runs[-1][-1] == index - 1 else [*runs, [index]]
+    if len(runs) > 1 and runs[0][0] == 0 and runs[-1][-1] == count - 1:
+        runs = [[*runs[-1], *runs[0]], *runs[1:-1]]
+    return sum(min(_named(run, row), price_of(offsets[run], sigmas[run], count)) for run in runs)
+
+
+def _among_all(rest: Free, out: Told, row: Shots) -> Free:
     """Return a line found without some shots, set aside or in doubt as they were, by the indices of all."""
-    out = {*left_out.aside, *left_out.doubtful}
-    kept = [index for index in range(len(row)) if index not in out]
+    kept = [index for index in range(len(row)) if index not in {*out.aside, *out.doubtful}]
     aside, doubtful, unclear = (tuple(kept[index] for index in some) for some in (rest.aside, rest.told.doubtful, rest.unclear))
-    told = Told(doubtful=tuple(sorted((*left_out.doubtful, *doubtful))))
-    aside = tuple(sorted((*left_out.aside, *aside)))
-    return msgspec.structs.replace(rest, aside=aside, told=told, unclear=unclear, length=rest.length + _named(out, row))
+    told = Told(doubtful=tuple(sorted((*out.doubtful, *doubtful))))
+    aside = tuple(sorted((*out.aside, *aside)))
+    return msgspec.structs.replace(
+        rest, aside=aside, told=told, unclear=unclear, length=rest.length + _named_off({*out.aside, *out.doubtful}, rest.shape.chain, row)
+    )
 
 
 def _unclear_beside(free: Free, row: Shots) -> Free:
@@ -167,11 +190,13 @@ def _unclear_beside(free: Free, row: Shots) -> Free:
     return msgspec.structs.replace(free, unclear=tuple(sorted({*free.unclear, *beside} - set(free.aside))))
 
 
-def rather_mixed(row: Shots, found: Searched, aside: list[int], told: Told, *, blunders: bool = True) -> Free | None:
+def rather_mixed(row: Shots, found: Searched, aside: list[int], told: Told, *, blunders: bool = True, means: bool = False) -> Free | None:
     """Return a line with free stretches where it is plainly shorter than its lines and arcs."""
-    length = description_length(found.shape, noise=1.0) + _named(aside, row)
-    likely = bool(aside or told.doubtful or _explains_little(found, len(row), FREE_SHARE) or unshown(found.shape))
-    return _mixed_with_or_without(row, Told(aside=tuple(aside)), length - PLAINLY, likely=likely, blunders=blunders)
+    length = description_length(found.shape, noise=1.0) + _named_off(aside, found.shape.chain, row)
+    unsound = bool(told.doubtful or _explains_little(found, len(row), FREE_SHARE) or unshown(found.shape))
+    leaving: Leaving = "none" if means else "any" if unsound else "free"
+    out, chain = Told(aside=tuple(aside)), found.shape.chain
+    return _mixed_with_or_without(row, out, chain, length - PLAINLY, likely=unsound or bool(aside), blunders=blunders, leaving=leaving)
 
 
 def _free_told(shape: Shape, aside: set[int], told: Told, count: int) -> Free:
@@ -229,22 +254,22 @@ def dense_free(row: Shots) -> Free | None:
     means = thinned(row)
     free = plainly_free(means)
     if free is not None:
-        free = rather_mixed_than_free(means, free)
+        free = rather_mixed_than_free(means, free, means=True)
     else:
-        free = plainly_mixed(means) or rather_mixed(means, searched(means, closed=True, arcs=True), [], Told())
+        free = plainly_mixed(means) or rather_mixed(means, searched(means, closed=True, arcs=True), [], Told(), means=True)
     return None if free is None else on_every_shot(msgspec.structs.replace(free, told=Told()), row)
 
 
 def plainly_mixed(row: Shots) -> Free | None:
     """Return the line with free stretches where lines and arcs could not come near it, before they are even adjusted."""
     at_best = _least_of_pieces(row)
-    free = None if at_best is None else _mixed(row, at_best + FREE_HOPE, likely=True, blunders=True)
+    free = None if at_best is None else _mixed(row, at_best + FREE_HOPE, likely=True, blunders=True, leaving="none")
     if free is None or at_best is None or not _holds(free.shape):
         return None
     left_out = {*free.aside, *free.told.doubtful}
     if not left_out:
         return free if free.length + PLAINLY < at_best else None
-    return free if _shorter_than_pieces(row, left_out, free.length - _named(left_out, row), at_best) else None
+    return free if _shorter_than_pieces(row, left_out, free.length - _named_off(left_out, free.shape.chain, row), at_best) else None
 
 
 def on_every_shot(free: Free, row: Shots, step: int = 1) -> Free:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pipeline.edge.mixed_line import BEYOND, MixedFit, MixedLine, adjusted, settled, turn_at
 from pipeline.edge.search import HOPELESS, RIVAL, WORTH, costs_of, searched
 from pipeline.edge.shots import Shots
-from pipeline.edge.stretch import FEWEST, LEAST_GAIN, Alone, begun_alone, best_starts, most_spans, runs_alone
+from pipeline.edge.stretch import FEWEST, GROWING, LEAST_GAIN, SLOWLY_GROWING, Alone, begun_alone, best_starts, most_spans, runs_alone
 from pipeline.geometry.segmenting import Prices, cut
 
 Array = NDArray[np.float64]
@@ -47,7 +47,7 @@ class Mixed(msgspec.Struct, frozen=True, kw_only=True):
     rivals: tuple[MixedFit, ...]
 
 
-def mixed(row: Shots, below: float = math.inf, *, likely: bool = False) -> Mixed | None:
+def mixed(row: Shots, below: float = math.inf, *, likely: bool = False, start: MixedFit | None = None) -> Mixed | None:
     """Return the closed line with free stretches of least description length; None where no stretch of it is like one.
 
     Parameters
@@ -58,12 +58,16 @@ def mixed(row: Shots, below: float = math.inf, *, likely: bool = False) -> Mixed
         Description length [half nats] it has to undercut to be of use.
     likely : bool
         Whether something else speaks for a free stretch: more runs are then tried.
+    start : MixedFit or None
+        A line through these shots, or more of them, which is tried as well.
     """
     if len(row) < LEAST_SHOTS:
         return None
     costs = costs_of(row, closed=True, arcs=True)
-    runs = runs_alone(row, costs, cut(costs, Prices.for_points(len(row))), thoroughly=likely)
+    pieces = cut(costs, Prices.for_points(len(row)))
+    runs = runs_alone(row, costs, pieces, SLOWLY_GROWING if likely else GROWING, thoroughly=likely)
     tried = [fit for some in (*([run] for run in runs[:MOST_RUNS]), *_pairs(runs)) for fit in _with_rest(row, some)]
+    tried += [] if start is None else _without_others(start, row)
     best = min(tried, key=_length, default=None)
     if best is None or best.length > below + LEAST_GAIN:
         return None
@@ -90,6 +94,13 @@ def without_shots(fit: MixedFit, part: int, out: Collection[int]) -> MixedFit | 
     own = rest.taken(in_order(parts, part).tolist())
     starts = [nodes for spans in (now - 1, now) if FEWEST <= spans <= most_spans(len(own)) for nodes in best_starts(own, spans)]
     return min(_fits(((_with_nodes(fit.line, part, nodes), parts) for nodes in starts), rest), key=_length, default=None)
+
+
+def _without_others(fit: MixedFit, row: Shots) -> Iterator[MixedFit]:
+    """Yield a line through the shots of a row alone, all of which it has; nothing where it has not, or does not settle."""
+    part_of = dict(zip(fit.shots.names, fit.parts.tolist(), strict=True))
+    if part_of.keys() >= set(row.names):
+        yield from _fits([(fit.line, np.array([part_of[name] for name in row.names], dtype=np.intp))], row)
 
 
 def free_parts(fit: MixedFit) -> list[int]:
@@ -147,6 +158,11 @@ def _pairs(runs: Sequence[Alone]) -> list[list[Alone]]:
     pairs = [(one, other) for one, other in itertools.combinations(range(len(shots)), 2) if not shots[one] & shots[other]]
     better = [pair for pair in pairs if runs[pair[0]].gain + runs[pair[1]].gain > runs[0].gain]
     return [[runs[one], runs[other]] for one, other in sorted(better, key=lambda pair: -runs[pair[0]].gain - runs[pair[1]].gain)[:MOST_PAIRS]]
+
+
+def free_gain(runs: Sequence[Alone]) -> float:
+    """Return by how much the best run, or the best pair of runs apart, shortens the description [half nats]."""
+    return max((sum(run.gain for run in some) for some in (*([run] for run in runs[:1]), *_pairs(runs))), default=0.0)
 
 
 def _with_rest(row: Shots, stretches: Sequence[Alone]) -> Iterator[MixedFit]:

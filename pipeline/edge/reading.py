@@ -20,7 +20,7 @@ from pipeline.geometry.projection import project
 OUT_OF_ORDER: Final = 4.25  # [-] standard deviations a shot must lie behind the one before it, three of their difference,
 SPACED: Final = 6.0  # [-] in a line whose shots stand farther apart than so many
 BOUGHT_BACK: Final = 4.0  # standardised distance within which a shot set aside is taken back
-MANY_SHOTS: Final = 200  # of a line, beyond which free curves and stretches are sought on every second or third of them
+MANY_SHOTS: Final = 120  # of a line, beyond which free curves and stretches are sought on every second, third ... of them
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True):

@@ -47,7 +47,9 @@ class Alone(msgspec.Struct, frozen=True, kw_only=True):
     nodes: Array
 
 
-def runs_alone(row: Shots, costs: Costs, pieces: Sequence[Stretch], *, thoroughly: bool = False) -> list[Alone]:
+def runs_alone(
+    row: Shots, costs: Costs, pieces: Sequence[Stretch], growing: float = GROWING, *, shifts: Sequence[float] = SHIFTS, thoroughly: bool = False
+) -> list[Alone]:
     """Return the runs of a cut's pieces that are shorter as one spline, the shortest first.
 
     A run is tried where one a piece shorter within it was hardly longer as a spline: whatever holds a corner never is.
@@ -60,10 +62,13 @@ def runs_alone(row: Shots, costs: Costs, pieces: Sequence[Stretch], *, thoroughl
         Of its pieces.
     pieces : sequence of Stretch
         The cut.
+    growing : float
+        Half nats by which a run may be longer as a spline for a longer one about it to be tried.
+    shifts : sequence of float
+        Shares of a span by which the first values of each are moved [-].
     thoroughly : bool
-        Whether more runs are tried, from more first values.
+        Whether each is tried from more first values still.
     """
-    growing = SLOWLY_GROWING if thoroughly else GROWING
     count = len(pieces)
     plain = [cut_length(costs, [one], Prices.for_points(len(row))) + PIECE_PRICE for one in pieces]
     found: list[Alone] = []
@@ -76,7 +81,7 @@ def runs_alone(row: Shots, costs: Costs, pieces: Sequence[Stretch], *, thoroughl
                 run = [(first + step) % count for step in range(length)]
                 shots = _shots_of([pieces[one] for one in run], len(row))
                 fewest = max((len(one.nodes) - 2 for one in within), default=FEWEST)
-                now[first] = _shortest(row, shots, sum(plain[one] for one in run), max(fewest, FEWEST), thoroughly=thoroughly)
+                now[first] = _shortest(row, shots, sum(plain[one] for one in run), max(fewest, FEWEST), shifts, growing, thoroughly=thoroughly)
         found += [one for one in now.values() if one is not None and one.gain > LEAST_GAIN]
         inner = now
     return sorted(found, key=lambda one: -one.gain)
@@ -92,10 +97,10 @@ def length_alone(chi_square: float, spans: int, count: int) -> float:
     return chi_square + (2 * spans + 1) * math.log(count) + (spans - 1) * NODE_PRICE + FREE_PRICE + PIECE_PRICE
 
 
-def begun_alone(shots: Shots, spans: int, hopeless: float = math.inf) -> list[Lone]:
+def begun_alone(shots: Shots, spans: int, hopeless: float = math.inf, shifts: Sequence[float] = SHIFTS) -> list[Lone]:
     """Return splines of so many spans through shots by themselves, begun from several divisions."""
     points, sigmas = np.ascontiguousarray(shots.points), shots.sigmas
-    return [stretch_solver.fitted_alone(points, sigmas, *stretch_solver.divided(points, spans, shift), hopeless) for shift in SHIFTS]
+    return [stretch_solver.fitted_alone(points, sigmas, *stretch_solver.divided(points, spans, shift), hopeless) for shift in shifts]
 
 
 def best_starts(shots: Shots, spans: int) -> list[Array]:
@@ -123,15 +128,14 @@ def _with_moved_nodes(shots: Shots, nodes: Array, hopeless: float = math.inf) ->
                 yield stretch_solver.fitted_alone(points, sigmas, first, stretch_solver.nearest(first, points), hopeless)
 
 
-def _shortest(row: Shots, shots: Index, now: float, fewest: int, *, thoroughly: bool) -> Alone | None:
+def _shortest(row: Shots, shots: Index, now: float, fewest: int, shifts: Sequence[float], growing: float, *, thoroughly: bool) -> Alone | None:
     """Return the shortest spline through some shots; None where all are longer than their pieces are now [half nats] by more than may be."""
-    growing = SLOWLY_GROWING if thoroughly else GROWING
     own, best, in_vain = row.taken(shots.tolist()), None, 0
     for spans in range(fewest, most_spans(len(own)) + 1):
         hoped = now + growing - length_alone(0.0, spans, len(row))
         if in_vain >= IN_VAIN or hoped < 0:
             break
-        chi_square, nodes = min(begun_alone(own, spans, HOPELESS * max(hoped, 1.0)), key=_first)
+        chi_square, nodes = min(begun_alone(own, spans, HOPELESS * max(hoped, 1.0), shifts), key=_first)
         if thoroughly and len(own) < FEW_SHOTS and chi_square > hoped:
             chi_square, nodes = min(((chi_square, nodes), *_with_moved_nodes(own, nodes, HOPELESS * max(hoped, 1.0))), key=_first)
         gain = now - length_alone(chi_square, spans, len(row))

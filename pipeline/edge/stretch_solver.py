@@ -69,20 +69,21 @@ def _conditions(chords: Array) -> Array:
 
 
 @compiled
-def _bends_by(nodes: Array, chords: Array, bends: Array) -> tuple[Array, Array]:
-    """Return the derivatives of the second derivatives by the nodes as if the chords stayed, (m + 1, m + 1), and by the chords, (m, m + 1, 2)."""
+def _bends_by(nodes: Array, chords: Array, bends: Array) -> Array:
+    """Return the derivatives (m + 1, 2, 2 (m + 1)) of the second derivatives by the nodes' coordinates."""
     last = len(chords)
-    by_nodes, by_chords = np.zeros((last + 1, last + 1)), np.zeros((last, last + 1, 2))
+    found = np.zeros((last + 1, 2, nodes.size))
     if last < 2:
-        return by_nodes, by_chords
+        return found
     inverse: Array = np.linalg.inv(_conditions(chords))  # type: ignore[assignment]  # of the same kind as the matrix
-    for row in range(last + 1):
+    missed = np.zeros(last + 1)
+    for row in range(last + 1):  # as if the chords stayed
         for node in range(1, last):
             before, after = 6 * inverse[row, node] / chords[node - 1], 6 * inverse[row, node] / chords[node]
-            by_nodes[row, node - 1] += before
-            by_nodes[row, node] -= before + after
-            by_nodes[row, node + 1] += after
-    missed = np.zeros(last + 1)
+            for axis in range(2):
+                found[row, axis, 2 * node - 2 + axis] += before
+                found[row, axis, 2 * node + axis] -= before + after
+                found[row, axis, 2 * node + 2 + axis] += after
     for chord in range(last):
         for axis in range(2):
             missed[:] = 0.0
@@ -96,11 +97,14 @@ def _bends_by(nodes: Array, chords: Array, bends: Array) -> tuple[Array, Array]:
             if last > 2 and chord >= last - 2:
                 missed[last] = bends[last - 1, axis] - bends[last - 2 if chord == last - 1 else last, axis]
             for row in range(last + 1):
-                total = 0.0
+                by_chord = 0.0
                 for index in range(last + 1):
-                    total += inverse[row, index] * missed[index]
-                by_chords[chord, row, axis] = total
-    return by_nodes, by_chords
+                    by_chord += inverse[row, index] * missed[index]
+                for other in range(2):
+                    along = by_chord * (nodes[chord + 1, other] - nodes[chord, other]) / chords[chord]
+                    found[row, axis, 2 * chord + other] -= along
+                    found[row, axis, 2 * chord + 2 + other] += along
+    return found
 
 
 @compiled
@@ -132,20 +136,26 @@ def at(nodes: Array, places: Array) -> tuple[Array, Array]:
 def derivatives(nodes: Array, places: Array) -> tuple[Array, Array]:
     """Return the derivatives of coordinates and of directions of travel, (n, 2, 2 (m + 1)) each, by the nodes' coordinates at places (n,)."""
     chords, bends = bends_of(nodes)
-    by_nodes, by_chords = _bends_by(nodes, chords, bends)
+    by_nodes = _bends_by(nodes, chords, bends)
     of_points, of_slopes = np.zeros((len(places), 2, nodes.size)), np.zeros((len(places), 2, nodes.size))
     for row in range(len(places)):
+        _put_point(nodes, chords, bends, by_nodes, places[row], of_points[row])
         span = min(max(math.floor(places[row]), 0), len(chords) - 1)
         chord, share = chords[span], places[row] - span
-        rest = 1 - share
-        begin, end = (rest * rest - 1) * rest * chord / 6, (share * share - 1) * share * chord / 6
-        by_begin, by_end = (1 - 3 * rest * rest) / 6, (3 * share * share - 1) / 6
-        _put_derivatives(
-            nodes, chords, bends, by_nodes, by_chords, span, (rest, share, begin * chord, end * chord), (2 * begin, 2 * end, 0.0), of_points[row]
-        )
+        by_begin, by_end = (1 - 3 * (1 - share) ** 2) / 6, (3 * share * share - 1) / 6
         ends = (-1 / chord, 1 / chord, by_begin * chord, by_end * chord)
-        _put_derivatives(nodes, chords, bends, by_nodes, by_chords, span, ends, (by_begin, by_end, -1 / chord**2), of_slopes[row])
+        _put_derivatives(nodes, chords, bends, by_nodes, span, ends, (by_begin, by_end, -1 / chord**2), of_slopes[row])
     return of_points, of_slopes
+
+
+@compiled
+def _put_point(nodes: Array, chords: Array, bends: Array, by_nodes: Array, place: float, found: Array) -> None:
+    """Put the derivatives (2, 2 (m + 1)) of a place's coordinates by the nodes' coordinates."""
+    span = min(max(math.floor(place), 0), len(chords) - 1)
+    chord, share = chords[span], place - span
+    rest = 1 - share
+    begin, end = (rest * rest - 1) * rest * chord / 6, (share * share - 1) * share * chord / 6
+    _put_derivatives(nodes, chords, bends, by_nodes, span, (rest, share, begin * chord, end * chord), (2 * begin, 2 * end, 0.0), found)
 
 
 @compiled
@@ -154,7 +164,6 @@ def _put_derivatives(
     chords: Array,
     bends: Array,
     by_nodes: Array,
-    by_chords: Array,
     span: int,
     weights: tuple[float, float, float, float],
     by_chord: tuple[float, float, float],
@@ -165,34 +174,32 @@ def _put_derivatives(
     `by_chord` are the derivatives, by the span's own chord, of the weights of both second derivatives, and of that of the step from end to end.
     """
     here, there, bend, bend_there = weights
-    for node in range(len(nodes)):
-        same = bend * by_nodes[span, node] + bend_there * by_nodes[span + 1, node]
-        same += (here if node == span else 0.0) + (there if node == span + 1 else 0.0)
-        found[0, 2 * node] += same
-        found[1, 2 * node + 1] += same
-    for chord in range(len(chords)):
-        for axis in range(2):
-            swing = bend * by_chords[chord, span, axis] + bend_there * by_chords[chord, span + 1, axis]
-            if chord == span:
-                swing += by_chord[0] * bends[span, axis] + by_chord[1] * bends[span + 1, axis]
-                swing += by_chord[2] * (nodes[span + 1, axis] - nodes[span, axis])
-            for other in range(2):
-                along = (nodes[chord + 1, other] - nodes[chord, other]) / chords[chord]
-                found[axis, 2 * chord + other] -= swing * along
-                found[axis, 2 * chord + 2 + other] += swing * along
+    for axis in range(2):
+        for one in range(nodes.size):
+            found[axis, one] = bend * by_nodes[span, axis, one] + bend_there * by_nodes[span + 1, axis, one]
+        found[axis, 2 * span + axis] += here
+        found[axis, 2 * span + 2 + axis] += there
+        swing = by_chord[0] * bends[span, axis] + by_chord[1] * bends[span + 1, axis]
+        swing += by_chord[2] * (nodes[span + 1, axis] - nodes[span, axis])
+        for other in range(2):
+            along = swing * (nodes[span + 1, other] - nodes[span, other]) / chords[span]
+            found[axis, 2 * span + other] -= along
+            found[axis, 2 * span + 2 + other] += along
 
 
 @compiled
 def rows(nodes: Array, places: Array) -> tuple[Array, Array, Array]:
     """Return the derivatives (n, 2 (m + 1)) by the nodes of the distance of what stands left of places (n,), those as points (n, 2) [m], and normals."""
-    of_points = derivatives(nodes, places)[0]
+    chords, bends = bends_of(nodes)
+    by_nodes = _bends_by(nodes, chords, bends)
     there, normals = at(nodes, places)
-    found = np.empty((len(places), nodes.size))
+    found, of_point = np.empty((len(places), nodes.size)), np.empty((2, nodes.size))
     for row in range(len(places)):
+        _put_point(nodes, chords, bends, by_nodes, places[row], of_point)
         size = math.hypot(normals[row, 0], normals[row, 1])
         normals[row, 0], normals[row, 1] = -normals[row, 1] / size, normals[row, 0] / size
         for one in range(nodes.size):
-            found[row, one] = -of_points[row, 0, one] * normals[row, 0] - of_points[row, 1, one] * normals[row, 1]
+            found[row, one] = -of_point[0, one] * normals[row, 0] - of_point[1, one] * normals[row, 1]
     return found, there, normals
 
 
@@ -310,11 +317,13 @@ def fitted_alone(points: Array, sigmas: Array, nodes: Array, places: Array, hope
     for step in range(MOST_STEPS):
         if step >= PATIENCE and chi_square > hopeless:
             break
-        of_points = derivatives(nodes, places)[0]
+        chords, bends = bends_of(nodes)
+        by_nodes, of_point = _bends_by(nodes, chords, bends), np.empty((2, size))
         normal, push, row = np.zeros((size, size)), np.zeros(size), np.empty(size)
         for shot in range(len(points)):
+            _put_point(nodes, chords, bends, by_nodes, places[shot], of_point)
             for one in range(size):
-                row[one] = (of_points[shot, 0, one] * normals[shot, 0] + of_points[shot, 1, one] * normals[shot, 1]) / sigmas[shot]
+                row[one] = (of_point[0, one] * normals[shot, 0] + of_point[1, one] * normals[shot, 1]) / sigmas[shot]
                 push[one] -= row[one] * misfit[shot]
                 for other in range(one + 1):
                     normal[one, other] += row[one] * row[other]

@@ -258,7 +258,7 @@ def outcome_of(kind: str, built: AsBuilt, wrong: set[str]) -> str:
     """Return what became of a survey with a blunder."""
     found = named(kind, built)
     if is_held(built):
-        return "held" if wrong <= doubted(built) | found else "held otherwise"
+        return "held" if wrong <= doubted(built) | found | set(built.unshown) else "held otherwise"
     if good(kind, found, wrong):
         return "named"
     return "warned" if wrong <= doubted(built) | found else "missed"
