@@ -27,7 +27,7 @@ Index = NDArray[np.intp]
 
 LEAST_SHOTS: Final = 12  # of a line that may have free stretches
 MOST_RUNS: Final = 5  # fitted with the rest of the line
-MOST_PAIRED: Final = 40  # of which pairs are tried, and
+MOST_PAIRED: Final = 200  # of which pairs are tried, and
 MOST_PAIRS: Final = 4  # pairs fitted
 MOST_SHIFTED: Final = 2  # shots at an end of a stretch given to the other side at once
 MOST_ROUNDS: Final = 6  # of exchanges
@@ -153,11 +153,15 @@ def _likeness(fit: MixedFit) -> tuple[object, ...]:
 
 
 def _pairs(runs: Sequence[Alone]) -> list[list[Alone]]:
-    """Return the best few pairs of runs apart from each other, better together than the best run is alone: two free stretches."""
+    """Return the best few pairs of runs apart from each other, together hardly worse than the best run is alone: two free stretches.
+
+    One long run that rounds the corners between two stretches is often shorter at first than both are.
+    """
     shots = [set(run.shots.tolist()) for run in runs[:MOST_PAIRED]]
-    pairs = [(one, other) for one, other in itertools.combinations(range(len(shots)), 2) if not shots[one] & shots[other]]
-    better = [pair for pair in pairs if runs[pair[0]].gain + runs[pair[1]].gain > runs[0].gain]
-    return [[runs[one], runs[other]] for one, other in sorted(better, key=lambda pair: -runs[pair[0]].gain - runs[pair[1]].gain)[:MOST_PAIRS]]
+    pairs = [(runs[one].gain + runs[other].gain, one, other) for one, other in itertools.combinations(range(len(shots)), 2)]
+    near = sorted((pair for pair in pairs if pair[0] > runs[0].gain - LEAST_GAIN), reverse=True)
+    apart = (pair for pair in near if not shots[pair[1]] & shots[pair[2]])
+    return [[runs[one], runs[other]] for _, one, other in itertools.islice(apart, MOST_PAIRS)]
 
 
 def free_gain(runs: Sequence[Alone]) -> float:

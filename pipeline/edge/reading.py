@@ -20,10 +20,11 @@ from pipeline.geometry.projection import project
 OUT_OF_ORDER: Final = 4.25  # [-] standard deviations a shot must lie behind the one before it, three of their difference,
 SPACED: Final = 6.0  # [-] in a line whose shots stand farther apart than so many
 BOUGHT_BACK: Final = 4.0  # standardised distance within which a shot set aside is taken back
-MANY_SHOTS: Final = 120  # of a line, beyond which free curves and stretches are sought on every second, third ... of them
+MANY_SHOTS: Final = 120  # of a line, beyond which free curves and stretches are sought on every second, third ... of them,
+SOME: Final = 90  # so that no more than these are left
 
 
-class Reading(msgspec.Struct, frozen=True, kw_only=True):
+class AsRead(msgspec.Struct, frozen=True, kw_only=True):
     """What a row of shots is read as: a free line, or lines and arcs; the shots set aside by index, what is told of others, late ones by name."""
 
     free: Free | None
@@ -40,7 +41,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
         return self.found
 
 
-def read(row: Shots, *, closed: bool, arcs: bool, blunders: bool) -> Reading:
+def read(row: Shots, *, closed: bool, arcs: bool, blunders: bool) -> AsRead:
     """Return the reading of a row of shots.
 
     Parameters
@@ -52,29 +53,26 @@ def read(row: Shots, *, closed: bool, arcs: bool, blunders: bool) -> Reading:
     """
     may_be_free = closed and arcs and len(row) <= MANY_SHOTS
     free = plainly_free(row) if may_be_free else _free_of_many(row, blunders=blunders) if closed and arcs else None
-    late: tuple[str, ...] = ()
-    if free is None:
-        told = off_the_line(row, closed=closed, arcs=arcs) if blunders and len(row) <= DENSE else Told()
-        found, aside = _without_blunders(row, told, closed=closed, arcs=arcs)
-        found, told, late = _put_in_order(found, row, told, closed=closed, arcs=arcs)
-        free = rather_free(row, found, aside) if may_be_free else None
-        if free is None:
-            instead = rather_mixed(row, found, aside, told, blunders=blunders) if may_be_free else None
-            if instead is None:
-                return Reading(free=None, found=found, aside=tuple(aside), told=told, late=late)
-            return _as_free(instead, late)
-    return _as_free(rather_mixed_than_free(row, free, blunders=blunders) if may_be_free else free, late)
+    if free is not None:
+        return _as_free(rather_mixed_than_free(row, free, blunders=blunders) if may_be_free else free)
+    told = off_the_line(row, closed=closed, arcs=arcs) if blunders and len(row) <= DENSE else Told()
+    found, aside = _without_blunders(row, told, closed=closed, arcs=arcs)
+    found, told, late = _put_in_order(found, row, told, closed=closed, arcs=arcs)
+    if may_be_free:
+        free = rather_free(row, found, aside)
+        free = rather_mixed(row, found, aside, told, blunders=blunders) if free is None else rather_mixed_than_free(row, free, blunders=blunders)
+    return AsRead(free=None, found=found, aside=tuple(aside), told=told, late=late) if free is None else _as_free(free, late)
 
 
-def _as_free(free: Free, late: tuple[str, ...]) -> Reading:
-    return Reading(free=free, found=None, aside=free.aside, told=free.told, late=late)
+def _as_free(free: Free, late: tuple[str, ...] = ()) -> AsRead:
+    return AsRead(free=free, found=None, aside=free.aside, told=free.told, late=late)
 
 
 def _free_of_many(row: Shots, *, blunders: bool) -> Free | None:
     """Return a line of many shots as a free line where some of them, or the means of runs of very many, show it to be one."""
     if len(row) > DENSE:
         return dense_free(row)
-    step = math.ceil(len(row) / MANY_SHOTS)
+    step = math.ceil(len(row) / SOME)
     some = read(row.taken(range(0, len(row), step)), closed=True, arcs=True, blunders=blunders).free
     return None if some is None else on_every_shot(some, row, step)
 
