@@ -30,6 +30,7 @@ MOST_RUNS: Final = 5  # fitted with the rest of the line
 MOST_PAIRED: Final = 200  # of which pairs are tried, and
 MOST_PAIRS: Final = 4  # pairs fitted
 MOST_SHIFTED: Final = 2  # shots at an end of a stretch given to the other side at once
+MOST_FEWER: Final = 2  # spans it may then have fewer
 MOST_ROUNDS: Final = 6  # of exchanges
 MOST_STARTS: Final = 5  # lines bettered by exchanges,
 MOST_TURNED: Final = 3  # and of those with one end the other way
@@ -277,10 +278,19 @@ def _bettered(fit: MixedFit) -> Iterator[MixedFit]:
                     parts = fit.parts.copy()
                     parts[given[:many]] = taker
                     if len(own) >= many + LEAST_ON_PART:
-                        yield from _adjusted(fit, _with_vertex_between(fit, parts, vertex), parts)
+                        line = _with_vertex_between(fit, parts, vertex)
+                        for one in (line, *(_of_fewer_spans(line, fit.shots, parts, part) if giver == part else ())):
+                            yield from _adjusted(fit, one, parts)
     for part in range(count) if count > 2 else ():
         if fit.line.inner[part] is None:
             yield from _fits(_shared_out(fit, part), fit.shots, fit.length + HOPELESS)
+
+
+def _of_fewer_spans(line: MixedLine, shots: Shots, parts: Index, part: int) -> Iterator[MixedLine]:
+    """Yield a line with a few spans fewer on a free stretch: it had them for shots beyond a corner."""
+    own, now = shots.taken(in_order(parts, part).tolist()), len(line.nodes(part)) - 1
+    for spans in range(max(FEWEST, now - MOST_FEWER), now):
+        yield _with_nodes(line, part, min(begun_alone(own, spans), key=lambda lone: lone[0])[1])
 
 
 def _with_vertex_between(fit: MixedFit, parts: Index, vertex: int) -> MixedLine:
