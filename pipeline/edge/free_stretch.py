@@ -16,7 +16,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.mixed_line import BEYOND, MixedFit, MixedLine, adjusted, settled, turn_at
+from pipeline.edge.mixed_line import BEYOND, GAIN_SETTLED, MixedFit, MixedLine, adjusted, settled, turn_at
 from pipeline.edge.search import HOPELESS, RIVAL, WORTH, costs_of, searched
 from pipeline.edge.shots import Shots
 from pipeline.edge.stretch import FEWEST, GROWING, LEAST_GAIN, SLOWLY_GROWING, Alone, begun_alone, best_starts, most_spans, runs_alone
@@ -85,7 +85,12 @@ def mixed(row: Shots, below: float = math.inf, *, likely: bool = False, start: M
             tried += _exchanged(start, _bettered, known)
     tried = [fit for fit in tried if _sound(fit)]
     best = min(tried, key=_length, default=None)
-    return None if best is None else Mixed(best=best, rivals=tuple(_others(best, tried)))
+    return None if best is None else Mixed(best=_to_the_end(best), rivals=tuple(_others(best, tried)))
+
+
+def _to_the_end(fit: MixedFit) -> MixedFit:
+    """Return a line adjusted to its last digits, so that it is the same however the survey is turned."""
+    return msgspec.structs.replace(adjusted(fit.line, fit.shots, fit.parts, done=GAIN_SETTLED), converged=fit.converged)
 
 
 def without_shots(fit: MixedFit, part: int, out: Collection[int]) -> MixedFit | None:

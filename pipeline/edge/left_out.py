@@ -37,7 +37,7 @@ from pipeline.edge.blunders import (
     weighed,
 )
 from pipeline.edge.fit import PIECE_PRICE
-from pipeline.edge.free_stretch import Mixed, free_gain, mixed
+from pipeline.edge.free_stretch import LEAST_SHOTS, Mixed, free_gain, mixed
 from pipeline.edge.mixed_line import MixedFit, adjusted, nearest_parts, settled
 from pipeline.edge.mixed_shape import mixed_chain
 from pipeline.edge.passing import savings
@@ -79,7 +79,7 @@ def left_out(row: Shots, found: Mixed | None, below: float, leaving: Leaving) ->
     leaving : Leaving
         None at all, any, or only where that roughly leaves a free stretch.
     """
-    if leaving == "none":
+    if leaving == "none" or len(row) < LEAST_SHOTS + LONGEST_RUN + STEP - 1:
         return LeftOut(told=Told(), found=found)
     known = {len(row): found}
     starts: list[MixedFit] = []

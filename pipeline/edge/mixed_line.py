@@ -35,7 +35,8 @@ STEPS: Final = 40  # of least squares
 DAMPED: Final = 8  # times a step is damped more before it is given up,
 HARDER: Final = 2.0  # [-] so many times, and each time by twice that
 LONGEST_MOVE: Final = 0.5  # [m] of a vertex or node in one step
-GAIN_DONE: Final = 1e-4  # [-] of chi-square, relative
+GAIN_DONE: Final = 1e-4  # [-] of chi-square, relative,
+GAIN_SETTLED: Final = 1e-9  # [-] and of the line that is handed on
 TIGHT: Final = 1e-4  # [rad] standard deviation of a smooth join, where a move is judged
 STEADY: Final = 1e-6  # weight that keeps nodes from drifting along the curve, of the mean information
 DAMPING: Final = 1e-2  # [-] of the normal matrix's diagonal, in the first step,
@@ -224,7 +225,7 @@ class MixedFit(msgspec.Struct, frozen=True, kw_only=True):
         return np.asarray(np.sqrt(np.maximum(propagated(rows, self.covariance), 0.0)))
 
 
-def adjusted(line: MixedLine, shots: Shots, parts: Index, hopeless: float = math.inf) -> MixedFit:
+def adjusted(line: MixedLine, shots: Shots, parts: Index, hopeless: float = math.inf, done: float = GAIN_DONE) -> MixedFit:
     """Move the unknowns until the squared distances of the shots, weighted, are least under the smooth joins.
 
     Parameters
@@ -237,13 +238,15 @@ def adjusted(line: MixedLine, shots: Shots, parts: Index, hopeless: float = math
         The part each shot belongs to.
     hopeless : float
         Chi-square above which, after `PATIENCE` steps, it is given up.
+    done : float
+        Gain of a step below which no other is made, of chi-square [-].
 
     Raises
     ------
     numpy.linalg.LinAlgError
         When the shots do not hold the line, or it is given up.
     """
-    line, feet, converged = _settled(line, shots, parts, _first_feet(line, shots.points, parts), hopeless)
+    line, feet, converged = _settled(line, shots, parts, _first_feet(line, shots.points, parts), hopeless, done)
     seen = _see(line, shots, parts, feet)
     free = _free_directions(line)[0]
     information = free.T @ (seen.rows.T @ seen.rows) @ free
@@ -300,7 +303,7 @@ def _first_feet(line: MixedLine, points: Array, parts: Index) -> Array:
     return feet
 
 
-def _settled(line: MixedLine, shots: Shots, parts: Index, feet: Array, hopeless: float) -> tuple[MixedLine, Array, bool]:
+def _settled(line: MixedLine, shots: Shots, parts: Index, feet: Array, hopeless: float, done: float) -> tuple[MixedLine, Array, bool]:
     """Return the line moved (Levenberg, Marquardt, in the null space of the smooth joins), the feet of the shots on it, and whether it settled."""
     seen, damping, harder = _see(line, shots, parts, feet), DAMPING, HARDER
     worth = seen.chi_square + _missed(line)
@@ -324,7 +327,7 @@ def _settled(line: MixedLine, shots: Shots, parts: Index, feet: Array, hopeless:
                 damping, harder = max(damping * max(1 / 3, 1 - (2 * share - 1) ** 3), 1e-9), HARDER
                 break
             damping, harder = damping * harder, 2 * harder
-        if gained < GAIN_DONE * worth:  # nor is it a number where it failed
+        if gained < done * worth:  # nor is it a number where it failed
             break
     else:
         return line, seen.feet, False
