@@ -34,6 +34,7 @@ MOST_FEWER: Final = 2  # spans it may then have fewer
 MOST_ROUNDS: Final = 6  # of exchanges
 MOST_STARTS: Final = 5  # lines bettered by exchanges,
 MOST_TURNED: Final = 3  # and of those with one end the other way
+MOST_POLISHED: Final = 8  # adjustments of the line that is handed on, each from the one before
 SAME_FIT: Final = 1  # decimals of chi-square by which two fits of the same parts are told apart
 FEW_SHARED: Final = 8  # shots of a part shared out one by one
 SMOOTH: Final = math.radians(40)  # a turn below which a join is tried as smooth
@@ -90,7 +91,12 @@ def mixed(row: Shots, below: float = math.inf, *, likely: bool = False, start: M
 
 def _to_the_end(fit: MixedFit) -> MixedFit:
     """Return a line adjusted to its last digits, so that it is the same however the survey is turned."""
-    return msgspec.structs.replace(adjusted(fit.line, fit.shots, fit.parts, done=GAIN_SETTLED), converged=fit.converged)
+    best = fit
+    for _ in range(MOST_POLISHED):
+        best = adjusted(best.line, fit.shots, fit.parts, done=GAIN_SETTLED)
+        if best.converged:
+            break
+    return msgspec.structs.replace(best, converged=fit.converged)
 
 
 def without_shots(fit: MixedFit, part: int, out: Collection[int]) -> MixedFit | None:
