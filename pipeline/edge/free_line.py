@@ -256,11 +256,11 @@ def dense_free(row: Shots) -> Free | None:
     if free is not None:
         free = rather_mixed_than_free(means, free, means=True)
     else:
-        free = plainly_mixed(means) or rather_mixed(means, searched(means, closed=True, arcs=True), [], Told(), means=True)
+        free = _plainly_mixed(means) or rather_mixed(means, searched(means, closed=True, arcs=True), [], Told(), means=True)
     return None if free is None else on_every_shot(msgspec.structs.replace(free, told=Told()), row)
 
 
-def plainly_mixed(row: Shots) -> Free | None:
+def _plainly_mixed(row: Shots) -> Free | None:
     """Return the line with free stretches where lines and arcs could not come near it, before they are even adjusted."""
     at_best = _least_of_pieces(row)
     free = None if at_best is None else _mixed(row, at_best + FREE_HOPE, likely=True, blunders=True, leaving="none")
