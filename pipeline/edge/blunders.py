@@ -72,6 +72,7 @@ MOST_TRIED: Final = 5  # on the whole chain, at a time,
 MOST_ASTRAY: Final = 10  # and of runs where shots lie off their pieces, whatever pieces by themselves say of them
 BEHIND: Final = 30.0  # [half nats] none that is so much less likely than the best, whatever the chain adds: twice its doubt
 SURE: Final = 6.0  # [half nats] by which one reading must be likelier than another to be the right one: odds of twenty to one,
+TOLD_TOO: Final = 2 * SURE  # [half nats] within which readings are told where none is sure,
 LIKELIER: Final = 2.0  # [half nats] and a blunder than that nothing is wrong: the shots are named in any case
 FAR_APART: Final = 8  # shots between two runs that do not speak of the same place
 SLENDER: Final = 8.0  # [half nats] less than nothing wrong: a feature that rests on so little is told
@@ -327,7 +328,8 @@ def weighed(readings: list[Reading], count: int) -> Told:
         return Told(slender=tuple(sorted(best.stretch)) if best.unchecked else ())
     near = [one for one in readings if one.gain > best.gain - SURE and not _apart(one, best, count)]
     if best.gain < LIKELIER or best.in_corner or not best.proven or len(near) > 1:
-        return Told(doubtful=tuple(sorted({index for one in near for index in one.stretch})))
+        told = [one for one in readings if one.gain > best.gain - TOLD_TOO and not _apart(one, best, count)]
+        return Told(doubtful=tuple(sorted({index for one in told for index in one.stretch})))
     return Told(aside=best.run, found=best.found)
 
 

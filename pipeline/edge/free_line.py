@@ -118,10 +118,7 @@ def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True, mea
     The shots that lie off the curve are left out of both, or are not: they may be a corner's.  Where the longer reading is nearly as short it is
     another one of the shots.
     """
-    apart = Told(aside=free.aside, doubtful=free.told.doubtful)
-    nodes = free.shape.fit.numbers / 2 if isinstance(free.shape.fit, FreeFit) else 0.0
-    length = description_of_free(free.shape, 1.0) + nodes * NODE_PRICE + FREE_PRICE + PIECE_PRICE
-    length += _named_off({*apart.aside, *apart.doubtful}, free.shape.chain, row)
+    apart, length = Told(aside=free.aside, doubtful=free.told.doubtful), _length_of_curve(free, row)
     unsound = bool(free.told.doubtful) or not _holds(free.shape)
     likely = unsound or len(row) < FEW_SHOTS
     leaving: Leaving = "none" if means or (free.aside and not unsound) else "any" if unsound else "free"
@@ -132,6 +129,21 @@ def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True, mea
     odd = math.exp(-abs(instead.length - length) / 2)
     others = (*((chain, likelihood / (1 + odd)) for chain, likelihood in best.others), (other.shape.chain, odd / (1 + odd)))
     return _unclear_beside(msgspec.structs.replace(best, others=others), row)
+
+
+def _length_of_curve(free: Free, row: Shots) -> float:
+    """Return the description length of a free curve [half nats] as a line of one stretch, the shots off it named."""
+    nodes = free.shape.fit.numbers / 2 if isinstance(free.shape.fit, FreeFit) else 0.0
+    length = description_of_free(free.shape, 1.0) + nodes * NODE_PRICE + FREE_PRICE + PIECE_PRICE
+    return length + _named_off({*free.aside, *free.told.doubtful}, free.shape.chain, row)
+
+
+def rather_free_than_mixed(row: Shots, found: Free) -> Free:
+    """Return a free curve instead of a line with free stretches that has shots off it, where that is shorter: those shots may make corners of a curve."""
+    if not {*found.aside, *found.told.doubtful}:
+        return found
+    free = _free(row, found.length)
+    return free if free is not None and _holds(free.shape) and _length_of_curve(free, row) < found.length else found
 
 
 def _mixed_with_or_without(row: Shots, apart: Told, other: Chain, below: float, *, likely: bool, blunders: bool, leaving: Leaving) -> Free | None:
@@ -224,6 +236,8 @@ def plainly_free(row: Shots) -> Free | None:
     left_out = {*free.aside, *free.told.doubtful}
     if not left_out:
         return None if length + PLAINLY > at_best else free
+    if free.told.doubtful:
+        return None  # lines and arcs may tell what the curve cannot
     return free if _shorter_than_pieces(row, left_out, length, at_best) else None
 
 

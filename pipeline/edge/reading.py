@@ -11,7 +11,16 @@ import numpy as np
 from pipeline.edge.blunders import Told, most_set_aside, off_the_line, rows_about, snooped
 from pipeline.edge.dense import DENSE, searched_dense
 from pipeline.edge.fit import Shape
-from pipeline.edge.free_line import Free, dense_free, on_every_shot, plainly_free, rather_free, rather_mixed, rather_mixed_than_free
+from pipeline.edge.free_line import (
+    Free,
+    dense_free,
+    on_every_shot,
+    plainly_free,
+    rather_free,
+    rather_free_than_mixed,
+    rather_mixed,
+    rather_mixed_than_free,
+)
 from pipeline.edge.order import crossing
 from pipeline.edge.search import Searched, searched
 from pipeline.edge.shots import Shots
@@ -60,7 +69,10 @@ def read(row: Shots, *, closed: bool, arcs: bool, blunders: bool) -> AsRead:
     found, told, late = _put_in_order(found, row, told, closed=closed, arcs=arcs)
     if may_be_free:
         free = rather_free(row, found, aside)
-        free = rather_mixed(row, found, aside, told, blunders=blunders) if free is None else rather_mixed_than_free(row, free, blunders=blunders)
+        if free is not None:
+            free = rather_mixed_than_free(row, free, blunders=blunders)
+        elif (free := rather_mixed(row, found, aside, told, blunders=blunders)) is not None:
+            free = rather_free_than_mixed(row, free)
     return AsRead(free=None, found=found, aside=tuple(aside), told=told, late=late) if free is None else _as_free(free, late)
 
 

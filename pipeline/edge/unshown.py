@@ -21,6 +21,7 @@ from typing import Final
 
 import numpy as np
 
+from pipeline.edge.blunders import FEW_ON_COPING
 from pipeline.edge.fit import Shape, refitted
 from pipeline.edge.free_form import FreeFit
 from pipeline.edge.hypotheses import AS_BUILT
@@ -59,7 +60,13 @@ def unshown(shape: Shape) -> tuple[str, ...]:
     alone = {piece for piece in range(count) if piece in slight or (_bare(shape, piece) and not _in_company(shape, piece))}
     pairs = {piece for piece in alone if (piece - 1) % count in alone or (piece + 1) % count in alone}
     doubted = pairs | {piece for piece in slight if shape.curved[piece] or _beside_curve(shape, piece) or _loose(shape, piece)}
+    doubted |= {one for piece in doubted for one in ((piece - 1) % count, (piece + 1) % count) if _of_few_shots(shape, one)}
     return tuple(name for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if piece in doubted)
+
+
+def _of_few_shots(shape: Shape, piece: int) -> bool:
+    """Say whether a side keeps so few shots that those, and not what is beside them, may lie off the line: all three on a coping, for one."""
+    return not shape.curved[piece] and int((shape.sightings.pieces == piece).sum()) <= FEW_ON_COPING
 
 
 def _left_open(shape: Shape, fit: FreeFit) -> tuple[str, ...]:
