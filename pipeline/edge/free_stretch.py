@@ -69,7 +69,7 @@ def mixed(row: Shots, below: float = math.inf, *, likely: bool = False, start: M
     pieces = cut(costs, Prices.for_points(len(row)))
     runs = runs_alone(row, costs, pieces, SLOWLY_GROWING if likely else GROWING, thoroughly=likely)
     tried = [fit for some in (*([run] for run in runs[:MOST_RUNS]), *_pairs(runs)) for fit in _with_rest(row, some)]
-    tried += [] if start is None else _without_others(start, row)
+    tried += [] if start is None else without_others(start, row)
     best = min(tried, key=_length, default=None)
     if best is None or best.length > below + LEAST_GAIN:
         return None
@@ -108,7 +108,7 @@ def without_shots(fit: MixedFit, part: int, out: Collection[int]) -> MixedFit | 
     return min(_fits(((_with_nodes(fit.line, part, nodes), parts) for nodes in starts), rest), key=_length, default=None)
 
 
-def _without_others(fit: MixedFit, row: Shots) -> Iterator[MixedFit]:
+def without_others(fit: MixedFit, row: Shots) -> Iterator[MixedFit]:
     """Yield a line through the shots of a row alone, all of which it has; nothing where it has not, or does not settle."""
     part_of = dict(zip(fit.shots.names, fit.parts.tolist(), strict=True))
     if part_of.keys() >= set(row.names):

@@ -37,13 +37,13 @@ from pipeline.edge.blunders import (
     weighed,
 )
 from pipeline.edge.fit import PIECE_PRICE
-from pipeline.edge.free_stretch import LEAST_SHOTS, Mixed, free_gain, mixed
+from pipeline.edge.free_stretch import LEAST_SHOTS, Mixed, free_gain, mixed, without_others
 from pipeline.edge.mixed_line import MixedFit, adjusted, nearest_parts, settled
 from pipeline.edge.mixed_shape import mixed_chain
 from pipeline.edge.passing import savings
 from pipeline.edge.search import costs_of
 from pipeline.edge.shots import Shots
-from pipeline.edge.stretch import SHIFTS, runs_alone
+from pipeline.edge.stretch import LEAST_GAIN, SHIFTS, runs_alone
 from pipeline.geometry.projection import project
 from pipeline.geometry.segmenting import Prices, cut, cut_length
 
@@ -91,7 +91,7 @@ def left_out(row: Shots, found: Mixed | None, below: float, leaving: Leaving) ->
 
     def worst(rest: Shots, _: object) -> Told:
         plain = through(rest)
-        told, fit = _worst(rest, min(below, math.inf if plain is None else plain.best.length), leaving)
+        told, fit = _worst(rest, None if plain is None else plain.best, below, leaving)
         starts.extend([] if fit is None else [fit])
         return told
 
@@ -99,16 +99,22 @@ def left_out(row: Shots, found: Mixed | None, below: float, leaving: Leaving) ->
     return LeftOut(told=told, found=through(row.without({*told.aside, *told.doubtful})))
 
 
-def _worst(row: Shots, now: float, leaving: Leaving) -> tuple[Told, MixedFit | None]:
-    """Tell the run whose leaving out shortens the description most, and the line without it."""
+def _worst(row: Shots, plain: MixedFit | None, below: float, leaving: Leaving) -> tuple[Told, MixedFit | None]:
+    """Tell the run whose leaving out shortens the description most, and the line without it.
+
+    A window is given up where the line without it is not shorter than the same line was without those shots, by the price of naming one.
+    """
     count, windows = len(row), _likely_windows(row, leaving)
+    now = below if plain is None else min(below, plain.length)
     runs = runs_of({index for window in windows for index in window}, count, closed=True)
     readings: dict[Run, tuple[Reading, MixedFit]] = {}
     for gone in itertools.chain(windows, _likely_runs(row, runs)):
-        without = mixed(row.without(gone), likely=True)
-        if without is None:
+        rest = row.without(gone)
+        same = math.inf if plain is None else min((fit.length for fit in without_others(plain, rest)), default=math.inf)
+        without = mixed(rest, same - _least_price(row, 1) - LEAST_GAIN, likely=True)
+        if without is None and math.isinf(same):
             continue
-        if _over(without.best, count) + _least_price(row, 1) < now + SURE:
+        if without is not None and _over(without.best, count) + _least_price(row, 1) < now + SURE:
             for run in runs:
                 read = _read(row, without.best, gone, run, now)
                 if read is not None and (run not in readings or readings[run][0].gain < read[0].gain):

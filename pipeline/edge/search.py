@@ -86,9 +86,11 @@ def searched(shots: Shots, *, closed: bool, arcs: bool, begins: bool = False) ->
     costs, row = noisier(costs, noise), noisier(row, noise)
     first = first_cut(shots, row, Prices.for_points(len(shots)))
     start = _tried(shots, first, closed=closed, noise=noise)
-    if start is None:
+    cuts = () if start is not None else _merges(first, costs)
+    starts = [one for one in (start, *(_tried(shots, other, closed=closed, noise=noise) for other in cuts)) if one is not None]
+    if not starts:
         raise ValueError("the shots make no line")
-    return _best_from([start], shots, costs)
+    return _best_from(starts, shots, costs)
 
 
 def bettered(

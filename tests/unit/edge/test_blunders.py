@@ -247,6 +247,26 @@ def test_three_of_the_four_shots_of_a_side_on_the_coping_are_not_passed_over():
     assert found.outcome == "held"
 
 
+def test_a_line_whose_first_cut_makes_no_chain_is_found_from_its_neighbours():
+    """Three shots of an end on the coping: a first cut of seven pieces could not be adjusted, and "the shots make no line" was all that was said."""
+    found = list(outcomes("round ends", 25, ("coping",)))[1]
+    assert found.outcome == "named" and not found.harmed
+
+
+@pytest.mark.parametrize("seed", [20, 21])
+def test_the_message_of_a_line_held_has_the_wrong_shots_though_none_can_be_proved(seed):
+    """Three of four shots of a side on the coping: the readings that name others came out nearest, or a side of two shots beside them was all that was told."""
+    found = list(outcomes("octagon", seed, ("coping",)))[1]
+    assert found.outcome == "held" and len(found.wrong) == 3
+
+
+@pytest.mark.parametrize(("name", "seed", "kind"), [("lagoon", 21, "one off"), ("free form", 4, "coping")])
+def test_a_blunder_that_another_kind_of_line_would_bend_to_is_named(name, seed, kind):
+    """A free curve bent to one shot 0.42 m off seven arcs, three good ones beside it in doubt; three on the coping made corners and a side of a free curve."""
+    found = list(outcomes(name, seed, (kind,)))[1]
+    assert found.outcome == "named" and not found.harmed_by_it
+
+
 def test_a_shot_far_from_the_chain_counts_though_it_lies_on_its_pieces_circle():
     """Corners of 0.35 m: the middle of a corner's circle lies 0.35 m from its arc, and so does the far side from its ends and from the sides."""
     chain = SHAPES["3 m small"]()
