@@ -284,18 +284,11 @@ def residual_limit(count: int) -> float:
 def _worst_run(shots: Shots, found: Searched | None, *, closed: bool, arcs: bool) -> Told:
     """Tell the run whose leaving out shortens the description most, and whether another reading comes near it."""
     found = found or searched(shots, closed=closed, arcs=arcs)
-    tried: list[Reading | None] = []
-    for run in _likely_runs(shots, found, closed=closed, arcs=arcs):
-        if len(shots) <= WHOLE:
-            reading = _read(shots, run, found, closed=closed, arcs=arcs)
-            tried.append(reading)
-            continue
-        around = _around(run, len(shots), closed=closed)
-        plain = _searched(shots.taken(around), closed=False, arcs=arcs)
-        own = tuple(place for place, index in enumerate(around) if index in run)
-        reading = None if plain is None else _read(shots.taken(around), own, plain, closed=False, arcs=arcs)
-        tried.append(None if reading is None else _renumbered(reading, around))
-    readings = [one for one in tried if one is not None]
+    likely = _likely_runs(shots, found, closed=closed, arcs=arcs)
+    readings = _readings(shots, likely, found, closed=closed, arcs=arcs)
+    if readings:
+        longer = _longer(max(readings, key=lambda one: one.gain).run, len(shots), closed=closed)
+        readings += _readings(shots, [run for run in longer if run not in likely], found, closed=closed, arcs=arcs)
     best = max(readings, key=lambda one: one.gain, default=None)
     again = None if best is None or best.gain < -SURE else _with(shots, best, found, closed=closed, arcs=arcs)
     if again is not None:
@@ -303,6 +296,29 @@ def _worst_run(shots: Shots, found: Searched | None, *, closed: bool, arcs: bool
         found, readings = again, [msgspec.structs.replace(one, gain=one.gain - by) for one in readings]
     told = weighed(readings, len(shots))
     return told if told.aside else msgspec.structs.replace(told, found=found)
+
+
+def _readings(shots: Shots, runs: Sequence[Run], found: Searched, *, closed: bool, arcs: bool) -> list[Reading]:
+    """Return the readings with one of some runs left out, but of runs that lie on the line found without them."""
+    tried: list[Reading | None] = []
+    for run in runs:
+        if len(shots) <= WHOLE:
+            tried.append(_read(shots, run, found, closed=closed, arcs=arcs))
+            continue
+        around = _around(run, len(shots), closed=closed)
+        plain = _searched(shots.taken(around), closed=False, arcs=arcs)
+        own = tuple(place for place, index in enumerate(around) if index in run)
+        reading = None if plain is None else _read(shots.taken(around), own, plain, closed=False, arcs=arcs)
+        tried.append(None if reading is None else _renumbered(reading, around))
+    return [one for one in tried if one is not None]
+
+
+def _longer(run: Run, count: int, *, closed: bool) -> list[Run]:
+    """Return a run with the shot before it and with the one behind it, where that may be one blunder: pieces by themselves may have taken that for theirs."""
+    if len(run) == LONGEST_RUN or len(run) + 2 > count:
+        return []
+    ends = (run[0] - 1, *run), (*run, run[-1] + 1)
+    return [tuple(index % count for index in one) for one in ends if closed or 0 < one[0] <= one[-1] < count - 1]
 
 
 def _renumbered(reading: Reading, around: list[int]) -> Reading:

@@ -260,6 +260,12 @@ def test_the_message_of_a_line_held_has_the_wrong_shots_though_none_can_be_prove
     assert found.outcome == "held" and len(found.wrong) == 3
 
 
+def test_a_run_is_tried_a_shot_longer_than_pieces_by_themselves_make_it():
+    """The last of three shots of the coping made a cut corner with the next: the line went on with the two others named, 87 mm off."""
+    found = list(outcomes("3 m small", 39, ("coping",)))[1]
+    assert found.outcome == "named" and not found.harmed
+
+
 @pytest.mark.parametrize(("name", "seed", "kind"), [("lagoon", 21, "one off"), ("free form", 4, "coping")])
 def test_a_blunder_that_another_kind_of_line_would_bend_to_is_named(name, seed, kind):
     """A free curve bent to one shot 0.42 m off seven arcs, three good ones beside it in doubt; three on the coping made corners and a side of a free curve."""
