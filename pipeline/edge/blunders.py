@@ -496,7 +496,7 @@ def _read(shots: Shots, run: Run, plain: Searched, *, closed: bool, arcs: bool) 
     known = {name: int(piece) for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True)}
     ends = [place % len(shots) for place in (run[0] - 1, run[-1] + 1)]
     beside = {known[shots.names[place]] for place in ends if shots.names[place] in known}
-    turned = {piece for piece in across if _may_be_coping(shape, piece, offsets)}
+    turned = {piece for piece in across | beside if _may_be_coping(shape, piece, shots.points[list(run)])}
     slight = {piece for piece in across | beside if checks[piece] < WELL_PROVEN} | turned
     uneven = uneven_coping(shape, stations, offsets, sigmas, found.noise)
     on_slight = [index for index, name in enumerate(shots.names) if known.get(name) in slight]
@@ -505,7 +505,7 @@ def _read(shots: Shots, run: Run, plain: Searched, *, closed: bool, arcs: bool) 
         run=run,
         gain=_length(plain, len(shots)) - _length(found, len(shots)) - price_of(offsets, sigmas, len(shots)),
         proven=min(checks[piece] for piece in across) >= PROVEN and not turned and not uneven,
-        stretch=tuple(sorted({*run, *ends, *on_slight})) if slight or uneven else run,
+        stretch=tuple(sorted({*run, *ends, *on_slight, *(_beside(on_slight, len(shots)) if turned else ())})) if slight or uneven else run,
         unchecked=max(shown.get(shots.names[index], 0.0) for index in run) < UNCHECKED,
         in_corner=len(run) == 1 and _cuts_the_corner(shape.chain, _gap(shots, run, shape.chain), shots.points[run[0]], float(sigmas[0])),
         alone=closed and _one_corner(shape),
@@ -538,10 +538,22 @@ def uneven_coping(shape: Shape, stations: Array, offsets: Array, sigmas: Array, 
     return float(weights @ apart**2) > chi_square_limit(len(offsets) - 1.0, UNEVEN)
 
 
-def _may_be_coping(shape: Shape, piece: int, inside: Array) -> bool:
-    """Say whether it may as well be the shots left on a piece that were taken on the coping, and those a coping's width inside at the water."""
-    left = int((shape.sightings.pieces == piece).sum())
-    return left <= FEW_ON_COPING and float(inside.min()) > COPING[0] and float(inside.max()) < COPING[1]
+def _may_be_coping(shape: Shape, piece: int, places: Array) -> bool:
+    """Say whether it may as well be the shots left on a piece that were taken on the coping, and those a coping's width inside of it at the water."""
+    if int((shape.sightings.pieces == piece).sum()) > FEW_ON_COPING:
+        return False
+    one = shape.chain.piece(piece)
+    if one.is_arc:
+        away = np.hypot(*(places - np.asarray(one.centre)).T)
+        inside = math.copysign(1.0, one.sweep) * (one.radius - away)
+    else:
+        inside = np.array([_left_of(one.start, one.direction_at(0.0), place) for place in places])
+    return float(inside.min()) > COPING[0] and float(inside.max()) < COPING[1]
+
+
+def _beside(rows: Collection[int], count: int) -> set[int]:
+    """Return the shots before and behind some: on a piece that was shot on the coping one at its end may pass for the neighbour's."""
+    return {(row + step) % count for row in rows for step in (-1, 1)}
 
 
 def _without(shots: Shots, run: Run, plain: Searched, *, closed: bool, arcs: bool) -> Searched | None:
