@@ -30,7 +30,7 @@ from pipeline.edge.mixed_line import MixedFit, nearest_parts
 from pipeline.edge.passing import savings
 from pipeline.edge.search import Searched, bettered, costs_of, first_cut, noise_of, noisier, searched
 from pipeline.edge.shots import Shots
-from pipeline.geometry.chain import Chain, Point
+from pipeline.geometry.chain import Chain, Piece, Point
 from pipeline.geometry.fitting import fit_line, taubin_circle
 from pipeline.geometry.projection import project
 from pipeline.geometry.segmenting import ARC_PARAMETERS, LINE_PARAMETERS, Prices, Stretch, cut_length
@@ -54,6 +54,7 @@ ALIKE_PRICE: Final = 2.0  # [half nats] of one that lies outside by the same dis
 COPING: Final = (0.10, 0.65)  # [m] widths a coping may have (common practice)
 FEW_ON_COPING: Final = 3  # shots left on a piece that may all have been taken on the coping
 ROUNDED: Final = 3  # curves of a line that has but one corner: its corners are rounded
+FEW_ON_ARC: Final = 3  # shots that any arc goes through
 FEW_ON_JOG: Final = 2  # shots of a jog that nothing checks
 FEATURE_PRICE: Final = 8.0  # [half nats] of one more piece, beside its numbers (the search's prices of a piece and its join)
 CHECKED: Final = 0.3  # [-] checks per shot below which no shot is proved wrong
@@ -425,11 +426,10 @@ def _gain_of_pieces(shots: Shots, run: Run, before: float, noise: float, *, clos
     now = first_cut(rest, costs, prices)
     gap = _kept(len(shots), run).index((run[0] - 1) % len(shots))
     beside = [one for one in now if any((place - one.first) % len(rest) < one.count for place in (gap, (gap + 1) % len(rest)))]
-    offsets = min((_offsets(rest, one, shots.points[list(run)]) for one in beside), key=lambda row: float(np.abs(row).min()))
     sigmas = shots.sigmas[list(run)] * math.sqrt(noise)
-    if np.abs(offsets).min() < max(PLAINLY / 2 * float(sigmas.max()), LEAST_OFF / 2):
-        return -math.inf
-    return before - cut_length(costs, now, prices) - price_of(offsets, sigmas, len(shots))
+    least = max(PLAINLY / 2 * float(sigmas.max()), LEAST_OFF / 2)
+    off = [offsets for offsets in (_offsets(rest, one, shots.points[list(run)]) for one in beside) if np.abs(offsets).min() >= least]
+    return before - cut_length(costs, now, prices) - min((price_of(offsets, sigmas, len(shots)) for offsets in off), default=math.inf)
 
 
 def _offsets(shots: Shots, carrier: Stretch, off: Array) -> Array:
@@ -486,28 +486,30 @@ def _read(shots: Shots, run: Run, plain: Searched, *, closed: bool, arcs: bool) 
     found = _without(shots, run, plain, closed=closed, arcs=arcs)
     if found is None:
         return None
-    stations, offsets = project(found.shape.chain, shots.points[list(run)])
-    sigmas = shots.sigmas[list(run)] * math.sqrt(found.noise)
     if _share_of_plainly(shots, run, found.shape, found.noise) < 1:
         return None
-    shape = found.shape
+    shape, offsets = found.shape, _off(shots, run, found.shape, found.noise)
+    stations, sigmas = project(shape.chain, shots.points[list(run)])[0], shots.sigmas[list(run)] * math.sqrt(found.noise)
     across = {shape.chain.locate(float(station))[0] for station in stations}
     checks = {piece: _checks(shape, piece) for piece in range(len(shape.chain))}
     known = {name: int(piece) for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True)}
-    ends = [place % len(shots) for place in (run[0] - 1, run[-1] + 1)]
-    beside = {known[shots.names[place]] for place in ends if shots.names[place] in known}
+    ends, beside = _ends_of(run, len(shots)), _pieces_beside(shots, run, shape)
+    few = {piece for piece in across if shape.curved[piece] and int((shape.sightings.pieces == piece).sum()) <= FEW_ON_ARC}
     turned = {piece for piece in across | beside if _may_be_coping(shape, piece, shots.points[list(run)])}
-    slight = {piece for piece in across | beside if checks[piece] < WELL_PROVEN} | turned
+    slight = {piece for piece in across | beside if checks[piece] < WELL_PROVEN} | turned | few
     uneven = uneven_coping(shape, stations, offsets, sigmas, found.noise)
+    in_corner = len(run) == 1 and _cuts_the_corner(shape.chain, _gap(shots, run, shape.chain), shots.points[run[0]], float(sigmas[0]))
+    if in_corner:  # where it is not that, it may as well be a short side beside it that lies off
+        slight |= {piece for piece in across | beside if int((shape.sightings.pieces == piece).sum()) <= LONGEST_RUN}
     on_slight = [index for index, name in enumerate(shots.names) if known.get(name) in slight]
     shown = {name: float(part) for name, part in zip(plain.shape.shots.names, plain.shape.fit.redundancies, strict=True)}
     return Reading(
         run=run,
         gain=_length(plain, len(shots)) - _length(found, len(shots)) - price_of(offsets, sigmas, len(shots)),
-        proven=min(checks[piece] for piece in across) >= PROVEN and not turned and not uneven,
+        proven=min(checks[piece] for piece in across) >= PROVEN and not turned and not few and not uneven,
         stretch=tuple(sorted({*run, *ends, *on_slight, *(_beside(on_slight, len(shots)) if turned else ())})) if slight or uneven else run,
         unchecked=max(shown.get(shots.names[index], 0.0) for index in run) < UNCHECKED,
-        in_corner=len(run) == 1 and _cuts_the_corner(shape.chain, _gap(shots, run, shape.chain), shots.points[run[0]], float(sigmas[0])),
+        in_corner=in_corner,
         alone=closed and _one_corner(shape),
         found=found,
     )
@@ -515,9 +517,38 @@ def _read(shots: Shots, run: Run, plain: Searched, *, closed: bool, arcs: bool) 
 
 def _share_of_plainly(shots: Shots, run: Run, shape: Shape, noise: float) -> float:
     """Return how far off a line the nearest shot of a run lies, as a share of what a blunder lies off at the least [-]."""
+    return float(np.abs(_off(shots, run, shape, noise)).min()) / max(PLAINLY * float(shots.sigmas[list(run)].max()) * math.sqrt(noise), LEAST_OFF)
+
+
+def _off(shots: Shots, run: Run, shape: Shape, noise: float) -> Array:
+    """Return the distances [m], inwards positive, of a run from the line found without it, or from what one piece beside it runs on in.
+
+    The latter where they are more alike: of shots of the coping up to an inward corner the last lie off the other side by less, or on it.
+    """
     rows = list(run)
-    offsets = project(shape.chain, shots.points[rows])[1]
-    return float(np.abs(offsets).min()) / max(PLAINLY * float(shots.sigmas[rows].max()) * math.sqrt(noise), LEAST_OFF)
+    places, sigmas = shots.points[rows], shots.sigmas[rows] * math.sqrt(noise)
+    off = [project(shape.chain, places)[1]]
+    if len(run) > MOST_UNLIKE:
+        off += [_inside(shape.chain.piece(piece), places) for piece in sorted(_pieces_beside(shots, run, shape))]
+    return min(off, key=lambda offsets: price_of(offsets, sigmas, len(shots)))
+
+
+def _ends_of(run: Run, count: int) -> list[int]:
+    """Return the shots before and behind a run."""
+    return [place % count for place in (run[0] - 1, run[-1] + 1)]
+
+
+def _pieces_beside(shots: Shots, run: Run, shape: Shape) -> set[int]:
+    """Return the pieces of the shots before and behind a run."""
+    names = {shots.names[place] for place in _ends_of(run, len(shots))}
+    return {int(piece) for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if name in names}
+
+
+def _inside(piece: Piece, places: Array) -> Array:
+    """Return how far [m] places lie to the left of the whole line or circle of a piece."""
+    if piece.is_arc:
+        return np.asarray(math.copysign(1.0, piece.sweep) * (piece.radius - np.hypot(*(places - np.asarray(piece.centre)).T)))
+    return np.array([_left_of(piece.start, piece.direction_at(0.0), place) for place in places])
 
 
 def _one_corner(shape: Shape) -> bool:
@@ -542,12 +573,7 @@ def _may_be_coping(shape: Shape, piece: int, places: Array) -> bool:
     """Say whether it may as well be the shots left on a piece that were taken on the coping, and those a coping's width inside of it at the water."""
     if int((shape.sightings.pieces == piece).sum()) > FEW_ON_COPING:
         return False
-    one = shape.chain.piece(piece)
-    if one.is_arc:
-        away = np.hypot(*(places - np.asarray(one.centre)).T)
-        inside = math.copysign(1.0, one.sweep) * (one.radius - away)
-    else:
-        inside = np.array([_left_of(one.start, one.direction_at(0.0), place) for place in places])
+    inside = _inside(shape.chain.piece(piece), places)
     return float(inside.min()) > COPING[0] and float(inside.max()) < COPING[1]
 
 

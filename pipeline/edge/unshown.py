@@ -59,7 +59,9 @@ def unshown(shape: Shape) -> tuple[str, ...]:
     slight = [piece for piece in range(count) if _checks(shape, piece) < CHECKED and not _bound(shape, piece)]
     alone = {piece for piece in range(count) if piece in slight or (_bare(shape, piece) and not _in_company(shape, piece))}
     pairs = {piece for piece in alone if (piece - 1) % count in alone or (piece + 1) % count in alone}
-    doubted = pairs | {piece for piece in slight if shape.curved[piece] or _beside_curve(shape, piece) or _loose(shape, piece)}
+    doubted = pairs | {
+        piece for piece in slight if shape.curved[piece] or _beside_curve(shape, piece) or _beside_few(shape, piece) or _loose(shape, piece)
+    }
     doubted |= {one for piece in doubted for one in ((piece - 1) % count, (piece + 1) % count) if _of_few_shots(shape, one)}
     return tuple(name for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if piece in doubted)
 
@@ -127,6 +129,11 @@ def _in_company(shape: Shape, piece: int) -> bool:
 def _beside_curve(shape: Shape, piece: int) -> bool:
     """Say whether a piece runs from or to an arc: its shots may be that arc's, or those of a rounded corner."""
     return shape.curved[piece - 1] or shape.curved[(piece + 1) % len(shape.chain)]
+
+
+def _beside_few(shape: Shape, piece: int) -> bool:
+    """Say whether a side runs from or to one that three shots show and nothing else: one of them may be its own, and then it has another course."""
+    return any(_of_few_shots(shape, one % len(shape.chain)) and not _bound(shape, one % len(shape.chain)) for one in (piece - 1, piece + 1))
 
 
 def _loose(shape: Shape, piece: int) -> bool:

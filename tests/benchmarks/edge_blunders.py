@@ -17,7 +17,8 @@ Shapes, noise and crew are those of `edge_accuracy`; the spacing is that of a cr
 A blunder is counted apart ("too few") where the shots left on its piece cannot prove it: two on a line or three on an arc hold
 any line or arc.  The first columns give the false alarms of clean surveys: held, and any shot named.
 A swapped pair put back by the repair of the order leaves the very survey that was clean: it is not fitted again.
-"coping line" (by `--kind` only) is the blunder "coping" in a survey that has the coping's outer edge too.
+"coping line" (by `--kind` only) is the blunder "coping" in a survey that has the coping's outer edge too; "coping to a corner" (by `--kind` only,
+too) are the first or the last three shots of a piece, which "coping" leaves a shot of it on both sides of.
 
 Run: python -m tests.benchmarks.edge_blunders --seeds 25 --out results.jsonl    (one line a survey, as they come)
      python -m tests.benchmarks.edge_blunders --table results.jsonl              (the table of all of them)
@@ -48,7 +49,9 @@ SPACING = (0.3, 1.0)  # [m] a crew that wants its blunders found shoots no wider
 COPING = 0.30  # [m] from the water's edge to the coping's outer edge
 UNHARMED = 1.3
 LINE = "coping line"
+TO_CORNER = "coping to a corner"
 KINDS = ("one off", "coping", "swapped", "doubled")
+OFF = ("one off", "coping", LINE, TO_CORNER)
 OUTCOMES = ("named", "held", "h.other", "warned", "missed")  # h.other: held otherwise
 FREE = "free form"
 NAMES = (*SHAPES, FREE, *STRETCHES)
@@ -145,8 +148,8 @@ def spoiled(kind: str, shots: Shots, pieces: np.ndarray, truth: Truth, noise: fl
     if kind == "one off":
         points[at] += truth.outward(points[at]) * float(np.exp(rng.uniform(np.log(0.1), np.log(2.0)))) * rng.choice([-1, 1])
         return Spoiled(msgspec.structs.replace(shots, points=points), {shots.names[at]}, _provable([at], pieces, truth))
-    if kind in ("coping", LINE):
-        rows = _three_in_a_row(pieces, rng)
+    if kind in ("coping", LINE, TO_CORNER):
+        rows = _three_in_a_row(pieces, rng, at_end=kind == TO_CORNER)
         for row in rows:
             points[row] += truth.outward(points[row]) * COPING
         return Spoiled(msgspec.structs.replace(shots, points=points), {shots.names[row] for row in rows}, _provable(rows, pieces, truth))
@@ -157,11 +160,13 @@ def spoiled(kind: str, shots: Shots, pieces: np.ndarray, truth: Truth, noise: fl
     return _doubled(shots, truth, noise, rng)
 
 
-def _three_in_a_row(pieces: np.ndarray, rng) -> list[int]:
-    """Return three shots of one piece; with a shot of it on both sides, where any piece has five."""
+def _three_in_a_row(pieces: np.ndarray, rng, *, at_end: bool) -> list[int]:
+    """Return three shots of one piece; with a shot of it on both sides, where any piece has five, or of another piece on one side."""
     count = len(pieces)
     runs = [[(first + step) % count for step in range(-1, 4)] for first in range(count)]
     within = [run for run in runs if len({int(pieces[row]) for row in run}) == 1]
+    if at_end:
+        within = [run for run in runs if len({int(pieces[row]) for row in run[1:4]}) == 1 and len({int(pieces[row]) for row in run}) > 1]
     threes = [run[1:4] for run in within] or [run[1:4] for run in runs if len({int(pieces[row]) for row in run[1:4]}) == 1]
     return threes[int(rng.integers(0, len(threes)))]
 
@@ -188,7 +193,7 @@ def _doubled(shots: Shots, truth: Truth, noise: float, rng) -> Spoiled:
 
 def named(kind: str, built: AsBuilt) -> set[str]:
     """Return the names a message of this kind gives."""
-    if kind in ("one off", "coping", LINE):
+    if kind in OFF:
         return {one.name for one in built.set_aside}
     if kind == "swapped":
         return {*built.tidied.moved, *built.late}
@@ -275,14 +280,14 @@ def outcomes(name: str, seed: int, kinds=KINDS):
     outcome = "held" if is_held(clean) else "alarm" if told else "clean"
     yield Outcome(name, seed, "clean", True, outcome, square, square, seconds, told=told)
     for kind in kinds:
-        bad = spoiled(kind, shots, pieces, truth, noise, np.random.default_rng([seed, len(name), (*KINDS, "", LINE).index(kind) % 4]))
+        bad = spoiled(kind, shots, pieces, truth, noise, np.random.default_rng([seed, len(name), (*KINDS, "", LINE, "", TO_CORNER).index(kind) % 4]))
         tidy = tidied(bad.shots, closed=True)
         if _as_clean(tidy.shots, clean.tidied.shots):
             built, off = msgspec.structs.replace(clean, tidied=tidy), square
         else:
             built, off, seconds = _fitted(bad.shots, truth, _coping(shots, truth, noise, rng) if kind == LINE else ())
         told = (f"{kind}: {sorted(named(kind, built))}", f"doubtful {list(built.doubtful)}", f"slender {list(built.slender)}")
-        bare = _fitted(shots.without([shots.names.index(one) for one in bad.wrong]), truth)[1] if kind in ("one off", "coping", LINE) else square
+        bare = _fitted(shots.without([shots.names.index(one) for one in bad.wrong]), truth)[1] if kind in OFF else square
         yield Outcome(name, seed, kind, bad.provable, outcome_of(kind, built, bad.wrong), off, square, seconds, tuple(sorted(bad.wrong)), told, bare)
 
 
@@ -321,23 +326,23 @@ def table(rows: list[Outcome]):
     """Yield the lines of the table: false alarms first, then each kind of blunder, those too few shots can prove apart."""
     names = [name for name in NAMES if any(row.shape == name for row in rows)]
     clean = {name: [row for row in rows if row.shape == name and row.kind == "clean"] for name in names}
-    yield f"{'clean surveys':<16}{'n':>5}{'held':>6}{'alarm':>6}{'seconds':>9}"
+    yield f"{'clean surveys':<28}{'n':>5}{'held':>6}{'alarm':>6}{'seconds':>9}"
     for name in (*names, "all"):
         own = clean.get(name) or [row for row in rows if row.kind == "clean"]
         counts = [sum(row.outcome == outcome for row in own) for outcome in ("held", "alarm")]
-        yield f"{name:<16}{len(own):>5}{counts[0]:>6}{counts[1]:>6}{np.mean([row.seconds for row in own]):>9.2f}"
-    for kind in (*KINDS, LINE):
+        yield f"{name:<28}{len(own):>5}{counts[0]:>6}{counts[1]:>6}{np.mean([row.seconds for row in own]):>9.2f}"
+    for kind in (*KINDS, LINE, TO_CORNER):
         for provable in (True, False):
             some = [row for row in rows if row.kind == kind and row.provable == provable]
             if not some:
                 continue
             yield ""
             title = kind + ("" if provable else ", too few")
-            yield f"{title:<16}{'n':>5}" + "".join(f"{word:>8}" for word in (*OUTCOMES, "harmed", "by it", "ratio", "bare", "seconds"))
+            yield f"{title:<28}{'n':>5}" + "".join(f"{word:>8}" for word in (*OUTCOMES, "harmed", "by it", "ratio", "bare", "seconds"))
             for name in (*names, "all"):
                 own = [row for row in some if name in ("all", row.shape)]
                 if own:
-                    yield f"{name:<16}" + _cells(own)
+                    yield f"{name:<28}" + _cells(own)
 
 
 def _cells(own: list[Outcome]) -> str:
@@ -390,7 +395,7 @@ def main() -> None:
 
 
 def _run(names: list[str], options: argparse.Namespace) -> list[Outcome]:
-    kinds = tuple(kind for kind in (*KINDS, LINE) if kind in (options.kind.split(",") if options.kind else KINDS))
+    kinds = tuple(kind for kind in (*KINDS, LINE, TO_CORNER) if kind in (options.kind.split(",") if options.kind else KINDS))
     rows = []
     for seed in range(options.first, options.seeds):
         for name in names:

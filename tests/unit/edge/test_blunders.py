@@ -264,9 +264,21 @@ def test_the_message_of_a_line_held_has_the_wrong_shots_though_none_can_be_prove
 
 
 def test_a_run_is_tried_a_shot_longer_than_pieces_by_themselves_make_it():
-    """The last of three shots of the coping made a cut corner with the next: the line went on with the two others named, 87 mm off."""
+    """The last of three shots of the coping made a cut corner with the next: the line went on with the two others named, 87 mm off.
+
+    Three shots are left on that arc, as any arc would have them: held.
+    """
     found = list(outcomes("3 m small", 39, ("coping",)))[1]
-    assert found.outcome == "named" and not found.harmed
+    assert found.outcome == "held"
+
+
+@pytest.mark.parametrize(
+    ("name", "seed", "outcome"), [("with spa", 6, "named"), ("with spa", 21, "named"), ("Roman ends", 1, "held"), ("Roman ends", 3, "held")]
+)
+def test_shots_of_the_coping_up_to_a_corner_are_told(name, seed, outcome):
+    """The last of them lies on the side beyond an inward corner, or an arc of three shots joins them to it: two or one were named, the edge 0.3 m off."""
+    found = list(outcomes(name, seed, ("coping to a corner",)))[1]
+    assert found.outcome == outcome and not found.harmed
 
 
 @pytest.mark.parametrize(("name", "seed", "kind"), [("lagoon", 21, "one off"), ("free form", 4, "coping")])
