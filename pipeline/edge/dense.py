@@ -172,15 +172,23 @@ def _proved(shots: Shots, shape: Shape, noise: float) -> tuple[Shape, tuple[int,
     limit = residual_limit(len(shots)) * math.sqrt(max(1.0, noise))
     aside: tuple[int, ...] = tuple(sorted(set(range(len(shots))) - {place[name] for name in shape.shots.names}))
     for _ in range(PROVING_ROUNDS):
-        on_all = settled(_with_shots(shape, shots))
+        on_all = _settled(_with_shots(shape, shots))
         statistic = np.abs(on_all.fit.offsets) / on_all.fit.sigmas
         off = tuple(int(index) for index in np.flatnonzero(statistic > limit))
         kept = [index for index in range(len(shots)) if index not in set(off)]
-        shape = settled(_with_shots(on_all, shots, kept))
+        shape = _settled(_with_shots(on_all, shots, kept))
         if off == aside:
             break
         aside = off
     return shape, aside
+
+
+def _settled(shape: Shape) -> Shape:
+    """Return the shape with its shots given to their nearest pieces; as it stands where that makes no chain, its residuals telling the rest."""
+    try:
+        return settled(shape)
+    except np.linalg.LinAlgError:
+        return shape
 
 
 def _with_shots(shape: Shape, shots: Shots, kept: list[int] | None = None) -> Shape:

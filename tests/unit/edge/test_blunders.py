@@ -263,6 +263,28 @@ def test_the_message_of_a_line_held_has_the_wrong_shots_though_none_can_be_prove
     assert found.outcome == "held" and len(found.wrong) == 3
 
 
+def partly_on_coping(name, count, rows, width=0.3):
+    """Shots all round a shape, some in a row taken on the coping; and their names."""
+    chain = SHAPES[name]()
+    shot = shoot(chain, chain.length / count, 0.005, np.random.default_rng(0)).shots
+    bearings = [chain.direction_at(chain.nearest(tuple(shot.points[row]))[0]) for row in rows]
+    return moved(shot, rows, width * np.column_stack((np.sin(bearings), -np.cos(bearings)))), names(shot, rows)
+
+
+def test_three_shots_of_the_coping_from_a_corner_on_are_named_on_a_line_of_three_hundred():
+    """Their distance was taken from the side beyond the corner alone, where it is not one and the same: they were not tried, the edge 124 mm off."""
+    bad, wrong = partly_on_coping("octagon", 300, range(150, 153))
+    assert {one.name for one in as_built(bad, closed=True, arcs=True).set_aside} == wrong
+
+
+def test_a_scan_whose_shots_lie_on_no_chain_with_their_nearest_pieces_is_held_by_name():
+    """Ten of seven hundred shots on the coping of a kidney: "the shots make no line" was all that was said."""
+    bad, wrong = partly_on_coping("kidney", 700, range(350, 360))
+    built = as_built(bad, closed=True, arcs=True)
+    assert built.doubtful
+    assert wrong <= {*built.doubtful, *(one.name for one in built.set_aside)}
+
+
 def test_a_run_is_tried_a_shot_longer_than_pieces_by_themselves_make_it():
     """The last of three shots of the coping made a cut corner with the next: the line went on with the two others named, 87 mm off.
 
