@@ -9,14 +9,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.blunders import (
-    FAR_APART,
-    jogs_on_few,
-    spanned,
-    touch,
-    unchecked_beside,
-    unproven,
-)
+from pipeline.edge.few_shots import jogs_on_few, unchecked_beside, unproven
 from pipeline.edge.fit import Shape, cornered, settled
 from pipeline.edge.free_line import GLOBAL_SHARE, factor_limit
 from pipeline.edge.hypotheses import regular
@@ -25,6 +18,7 @@ from pipeline.edge.reading import read
 from pipeline.edge.round_corners import rounded
 from pipeline.edge.shots import Shots
 from pipeline.edge.unshown import unshown
+from pipeline.edge.weighing import FAR_APART, spanned, touch
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.projection import project
 

@@ -13,10 +13,10 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.blunders import residual_limit
 from pipeline.edge.fit import Cut, Shape, description_length, refitted, settled, shape_of_cut
 from pipeline.edge.search import Searched, searched
 from pipeline.edge.shots import Shots
+from pipeline.edge.weighing import residual_limit
 from pipeline.geometry.chain_adjustment import Sightings
 
 Array = NDArray[np.float64]

@@ -9,7 +9,6 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from pipeline.edge.blunders import BLUNDER_PRICE, FAR_APART, Told, most_set_aside, price_of, residual_limit, snooped, spanned, touch
 from pipeline.edge.dense import thinned
 from pipeline.edge.fit import PIECE_PRICE, Shape, description_length
 from pipeline.edge.free_form import FreeFit, description_of_free, free_shape, on_all
@@ -23,6 +22,7 @@ from pipeline.edge.search import RIVAL, Searched, costs_of, searched
 from pipeline.edge.shots import Shots
 from pipeline.edge.stretch import FREE_PRICE, NODE_PRICE
 from pipeline.edge.unshown import unshown
+from pipeline.edge.weighing import BLUNDER_PRICE, FAR_APART, Told, most_set_aside, price_of, residual_limit, snooped, spanned, touch
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.projection import project
 from pipeline.geometry.segmenting import Prices, cut, cut_length

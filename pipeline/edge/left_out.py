@@ -16,7 +16,15 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.blunders import (
+from pipeline.edge.fit import PIECE_PRICE
+from pipeline.edge.free_stretch import LEAST_SHOTS, Mixed, free_gain, mixed, without_others
+from pipeline.edge.mixed_line import MixedFit, adjusted, nearest_parts, settled
+from pipeline.edge.mixed_shape import mixed_chain
+from pipeline.edge.passing import savings
+from pipeline.edge.search import costs_of
+from pipeline.edge.shots import Shots
+from pipeline.edge.stretch import LEAST_GAIN, SHIFTS, runs_alone
+from pipeline.edge.weighing import (
     ALIKE_PRICE,
     FAR_APART,
     LEAST_OFF,
@@ -36,14 +44,6 @@ from pipeline.edge.blunders import (
     runs_of,
     weighed,
 )
-from pipeline.edge.fit import PIECE_PRICE
-from pipeline.edge.free_stretch import LEAST_SHOTS, Mixed, free_gain, mixed, without_others
-from pipeline.edge.mixed_line import MixedFit, adjusted, nearest_parts, settled
-from pipeline.edge.mixed_shape import mixed_chain
-from pipeline.edge.passing import savings
-from pipeline.edge.search import costs_of
-from pipeline.edge.shots import Shots
-from pipeline.edge.stretch import LEAST_GAIN, SHIFTS, runs_alone
 from pipeline.geometry.projection import project
 from pipeline.geometry.segmenting import Prices, cut, cut_length
 

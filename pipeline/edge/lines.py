@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge.as_built import AsBuilt, Coping, as_built, as_built_inside
-from pipeline.edge.blunders import most_set_aside
 from pipeline.edge.fit import stations_of
 from pipeline.edge.free_form import FreeFit
 from pipeline.edge.order import crossing, tidied
 from pipeline.edge.shots import Line, Shots, shots_of
+from pipeline.edge.weighing import most_set_aside
 from pipeline.errors import Reason
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.projection import project

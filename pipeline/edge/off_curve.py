@@ -15,7 +15,11 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.blunders import (
+from pipeline.edge.fit import Shape
+from pipeline.edge.free_form import FreeFit
+from pipeline.edge.node_spline import roughly_fitted
+from pipeline.edge.shots import Shots
+from pipeline.edge.weighing import (
     FAR_APART,
     LEAST_OFF,
     LONGEST_RUN,
@@ -30,10 +34,6 @@ from pipeline.edge.blunders import (
     uneven_coping,
     weighed,
 )
-from pipeline.edge.fit import Shape
-from pipeline.edge.free_form import FreeFit
-from pipeline.edge.node_spline import roughly_fitted
-from pipeline.edge.shots import Shots
 from pipeline.geometry.projection import project
 
 Array = NDArray[np.float64]

@@ -14,7 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge import stretch_solver
-from pipeline.edge.blunders import (
+from pipeline.edge.blunders import off_the_line
+from pipeline.edge.free_stretch import free_parts, in_order, parts_in_order, without_shots
+from pipeline.edge.mixed_line import MixedFit
+from pipeline.edge.mixed_shape import mixed_chain
+from pipeline.edge.shots import Shots
+from pipeline.edge.stretch import FEWEST, Lone, begun_alone, length_alone, most_spans
+from pipeline.edge.weighing import (
     FAR_APART,
     LEAST_OFF,
     LONGEST_RUN,
@@ -27,16 +33,10 @@ from pipeline.edge.blunders import (
     Told,
     chi_square_limit,
     in_turn,
-    off_the_line,
     price_of,
     runs_of,
     weighed,
 )
-from pipeline.edge.free_stretch import free_parts, in_order, parts_in_order, without_shots
-from pipeline.edge.mixed_line import MixedFit
-from pipeline.edge.mixed_shape import mixed_chain
-from pipeline.edge.shots import Shots
-from pipeline.edge.stretch import FEWEST, Lone, begun_alone, length_alone, most_spans
 from pipeline.geometry.projection import project
 from pipeline.geometry.propagation import propagated
 

@@ -8,8 +8,9 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from pipeline.edge.blunders import Told, most_set_aside, off_the_line, rows_about, snooped
+from pipeline.edge.blunders import off_the_line
 from pipeline.edge.dense import DENSE, searched_dense
+from pipeline.edge.few_shots import rows_about
 from pipeline.edge.fit import Shape
 from pipeline.edge.free_line import (
     Free,
@@ -24,6 +25,7 @@ from pipeline.edge.free_line import (
 from pipeline.edge.order import crossing
 from pipeline.edge.search import Searched, searched
 from pipeline.edge.shots import Shots
+from pipeline.edge.weighing import Told, most_set_aside, snooped
 from pipeline.geometry.projection import project
 
 OUT_OF_ORDER: Final = 4.25  # [-] standard deviations a shot must lie behind the one before it, three of their difference,

@@ -21,7 +21,7 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.edge.blunders import FEW_ON_COPING
+from pipeline.edge.few_shots import FEW_ON_COPING
 from pipeline.edge.fit import Shape, refitted
 from pipeline.edge.free_form import FreeFit
 from pipeline.edge.hypotheses import AS_BUILT

@@ -39,9 +39,9 @@ import msgspec
 import numpy as np
 
 from pipeline.edge.as_built import AsBuilt, Coping, as_built, as_built_inside
-from pipeline.edge.blunders import most_set_aside
 from pipeline.edge.order import crossing, tidied
 from pipeline.edge.shots import Shots
+from pipeline.edge.weighing import most_set_aside
 from pipeline.geometry.projection import project
 from tests.benchmarks.edge_truth import SHAPES, STRETCHES, FreeForm, errors, even_stations, shoot, shots_at
 

@@ -8,12 +8,14 @@ import pytest
 from scipy.stats import chi2
 
 from pipeline.edge.as_built import Coping, as_built, as_built_inside
-from pipeline.edge.blunders import Reading, chi_square_limit, off_the_line, rows_about, unchecked_beside, uneven_coping, weighed
+from pipeline.edge.blunders import off_the_line
+from pipeline.edge.few_shots import rows_about, unchecked_beside
 from pipeline.edge.fit import astray, shape_of_cut
 from pipeline.edge.lines import fitted
 from pipeline.edge.passing import savings
 from pipeline.edge.search import bettered, costs_of, searched
 from pipeline.edge.shots import Line
+from pipeline.edge.weighing import Reading, chi_square_limit, uneven_coping, weighed
 from pipeline.geometry.chain import polyline
 from pipeline.geometry.projection import project
 from pipeline.geometry.segmenting import Prices, cut, cut_length

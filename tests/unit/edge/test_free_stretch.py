@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from pipeline.edge.as_built import as_built
-from pipeline.edge.blunders import Told
 from pipeline.edge.free_form import FreeFit
 from pipeline.edge.free_stretch import mixed, parts_in_order
 from pipeline.edge.left_out import left_out
@@ -19,6 +18,7 @@ from pipeline.edge.mixed_shape import mixed_chain, mixed_shape, said
 from pipeline.edge.off_stretch import off_mixed
 from pipeline.edge.shots import Line
 from pipeline.edge.stretch_solver import at
+from pipeline.edge.weighing import Told
 from pipeline.geometry.projection import project
 from tests.benchmarks.edge_accuracy import parts_of
 from tests.benchmarks.edge_truth import SHAPES, STRETCHES, FreeStretch, shoot, shots_at, uneven

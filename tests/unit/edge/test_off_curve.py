@@ -8,10 +8,10 @@ import msgspec
 import numpy as np
 import pytest
 
-from pipeline.edge.blunders import Told, in_turn, spanned
 from pipeline.edge.free_form import free_shape
 from pipeline.edge.node_spline import node_spline, roughly_fitted
 from pipeline.edge.off_curve import least_without, off_the_curve
+from pipeline.edge.weighing import Told, in_turn, spanned
 from tests.benchmarks.edge_truth import FreeForm
 
 SPACING = 0.68  # [m] where a spline of a few nodes more follows three shots
