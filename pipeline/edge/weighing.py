@@ -37,7 +37,9 @@ UNEVEN: Final = 3.09  # normal quantile of 0.1 %: beyond it shots are not off by
 LEAST_CHECKS: Final = 0.05  # [-] below which a piece's misfit tells nothing
 PROVEN: Final = 0.7  # [-] redundancy of the shots left where a run was, below which nothing is proved
 SURE: Final = 6.0  # [half nats] by which one reading must be likelier than another to be the right one: odds of twenty to one,
-TOLD_TOO: Final = 2 * SURE  # [half nats] within which readings are told where none is sure,
+TOLD_TOO: Final = (
+    2 * SURE
+)  # [half nats] within which readings are told where none is sure; all likelier than none wrong where nothing proves the best,
 LIKELIER: Final = 2.0  # [half nats] and a blunder than that nothing is wrong: the shots are named in any case
 FAR_APART: Final = 8  # shots between two runs that do not speak of the same place
 SLENDER: Final = 8.0  # [half nats] less than nothing wrong: a feature that rests on so little is told
@@ -162,7 +164,8 @@ def weighed(readings: list[Reading], count: int) -> Told:
         return Told(slender=tuple(sorted(best.stretch)) if best.unchecked else ())
     near = [one for one in readings if one.gain > best.gain - SURE and not _apart(one, best, count)]
     if best.gain < LIKELIER or best.in_corner or not best.proven or len(near) > 1:
-        told = [one for one in readings if one.gain > best.gain - TOLD_TOO and not _apart(one, best, count)]
+        least = best.gain - TOLD_TOO if best.proven else min(LIKELIER, best.gain - TOLD_TOO)
+        told = [one for one in readings if one.gain > least and not _apart(one, best, count)]
         return Told(doubtful=tuple(sorted({index for one in told for index in one.stretch})))
     return Told(aside=best.run, found=best.found)
 
