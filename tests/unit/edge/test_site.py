@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+import re
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -125,6 +128,25 @@ def test_picture_is_whole(site):
     picture = fit_picture(site)
     assert picture.count('class="whisker"') == 36
     assert picture == fit_picture(site)
+    assert "not to scale" not in picture
+
+
+def test_picture_says_how_far_off_a_shot_set_aside_lies(site):
+    (water,) = site.waters
+    row = msgspec.structs.replace(water.residuals[3], offset=-0.304, used=False)
+    spoiled = msgspec.structs.replace(water, residuals=(*water.residuals[:3], row, *water.residuals[4:]))
+    picture = fit_picture(msgspec.structs.replace(site, waters=(spoiled,)))
+    assert f">{row.point}: 0.304 m<" in picture
+    assert "not to scale" in picture
+
+
+def test_labels_of_shots_set_aside_near_each_other_do_not_overlap(site):
+    (water,) = site.waters
+    rows = tuple(msgspec.structs.replace(row, offset=-0.3, used=False, station=0.3 + 0.02 * index) for index, row in enumerate(water.residuals))
+    picture = fit_picture(msgspec.structs.replace(site, waters=(msgspec.structs.replace(water, residuals=rows),)))
+    places = [(float(x), float(y)) for x, y in re.findall(r'<text x="([0-9.]+)" y="([0-9.]+)">[^<]* m<', picture)]
+    assert len(places) == len(rows)
+    assert all(abs(a[1] - b[1]) > 12 or abs(a[0] - b[0]) > 60 for a, b in itertools.combinations(places, 2))
 
 
 def test_a_survey_without_water_is_held():
