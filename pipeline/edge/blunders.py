@@ -53,7 +53,7 @@ ROUNDED: Final = 3  # curves of a line that has but one corner: its corners are 
 UNCHECKED: Final = 0.2  # [-] redundancy of a shot that no other checks
 
 
-def off_the_line(shots: Shots, *, closed: bool, arcs: bool) -> Told:
+def off_the_line(shots: Shots, *, closed: bool, arcs: bool, widely: bool = True) -> Told:
     """Tell the shots that no feature of the line explains, by their index, the worst runs first.
 
     Parameters
@@ -64,11 +64,13 @@ def off_the_line(shots: Shots, *, closed: bool, arcs: bool) -> Told:
         Whether the line closes.
     arcs : bool
         Whether it may have arcs.
+    widely : bool
+        Whether less likely readings are told as well where nothing is sure.
     """
-    return in_turn(shots, lambda rest, found: _worst_run(rest, found, closed=closed, arcs=arcs))
+    return in_turn(shots, lambda rest, found: _worst_run(rest, found, closed=closed, arcs=arcs, widely=widely))
 
 
-def _worst_run(shots: Shots, found: Searched | None, *, closed: bool, arcs: bool) -> Told:
+def _worst_run(shots: Shots, found: Searched | None, *, closed: bool, arcs: bool, widely: bool) -> Told:
     """Tell the run whose leaving out shortens the description most, and whether another reading comes near it."""
     found = found or searched(shots, closed=closed, arcs=arcs)
     likely = likely_runs(shots, found, closed=closed, arcs=arcs)
@@ -81,7 +83,7 @@ def _worst_run(shots: Shots, found: Searched | None, *, closed: bool, arcs: bool
     if again is not None:
         by = length_over(found, len(shots)) - length_over(again, len(shots))
         found, readings = again, [msgspec.structs.replace(one, gain=one.gain - by) for one in readings]
-    told = weighed(readings, len(shots))
+    told = weighed(readings, len(shots), widely=widely)
     return told if told.aside else msgspec.structs.replace(told, found=found)
 
 

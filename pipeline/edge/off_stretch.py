@@ -63,7 +63,11 @@ def off_mixed(fit: MixedFit) -> Told:
         own = fit.shots.taken(rows)
         if len(rows) < LEAST_TOLD:
             continue
-        told = in_turn(own, lambda rest, _: _worst_of_stretch(rest), near=FAR_APART) if free else off_the_line(own, closed=False, arcs=True)
+        told = (
+            in_turn(own, lambda rest, _: _worst_of_stretch(rest), near=FAR_APART)
+            if free
+            else off_the_line(own, closed=False, arcs=True, widely=False)
+        )
         aside += [rows[index] for index in told.aside]
         doubtful += [rows[index] for index in told.doubtful]
         slender += [rows[index] for index in told.slender]

@@ -26,6 +26,7 @@ from pipeline.edge.order import crossing
 from pipeline.edge.search import Searched, searched
 from pipeline.edge.shots import Shots
 from pipeline.edge.weighing import Told, most_set_aside, snooped
+from pipeline.edge.without_run import searched_or_none
 from pipeline.geometry.projection import project
 
 OUT_OF_ORDER: Final = 4.25  # [-] standard deviations a shot must lie behind the one before it, three of their difference,
@@ -70,7 +71,7 @@ def read(row: Shots, *, closed: bool, arcs: bool, blunders: bool) -> AsRead:
     found, aside = _without_blunders(row, told, closed=closed, arcs=arcs)
     found, told, late = _put_in_order(found, row, told, closed=closed, arcs=arcs)
     if may_be_free:
-        free = rather_free(row, found, aside)
+        free = rather_free(row, *_without_doubtful(row, found, aside, told))
         if free is not None:
             free = rather_mixed_than_free(row, free, blunders=blunders)
         elif (free := rather_mixed(row, found, aside, told, blunders=blunders)) is not None:
@@ -116,6 +117,15 @@ def _without_blunders(row: Shots, told: Told, *, closed: bool, arcs: bool) -> tu
         aside = [index for index in aside if index not in back]
         found = searched(_rest(row, aside), closed=closed, arcs=arcs)
     return found, sorted(aside)
+
+
+def _without_doubtful(row: Shots, found: Searched, aside: list[int], told: Told) -> tuple[Searched, list[int]]:
+    """Return lines and arcs as found, or without the shots in doubt too: how well they explain the others tells what the line is; and the shots left out."""
+    if not told.doubtful:
+        return found, aside
+    out = sorted({*aside, *told.doubtful})
+    without = searched_or_none(_rest(row, out), closed=True, arcs=True)
+    return (found, aside) if without is None else (without, out)
 
 
 def _rest(row: Shots, aside: list[int]) -> Shots:

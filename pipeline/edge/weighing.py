@@ -147,11 +147,11 @@ def runs_of(among: set[int], count: int, *, closed: bool) -> list[Run]:
     return runs
 
 
-def weighed(readings: list[Reading], count: int) -> Told:
+def weighed(readings: list[Reading], count: int, *, widely: bool = False) -> Told:
     """Tell the likeliest of some readings; the shots concerned are in doubt where another of the same place comes near it, or where nothing proves it.
 
     "Nothing is wrong" is one of the readings, with a gain of 0.  Corners cut by one shot each at several places are how the pool was built;
-    so is one that may be rounded where all others are.
+    so is one that may be rounded where all others are.  `widely`: where nothing is sure, less likely readings are told as well.
     """
     cut = [one for one in readings if one.in_corner and one.gain > -SURE]
     if not any(_apart(one, other, count) for one in cut for other in cut):
@@ -166,7 +166,7 @@ def weighed(readings: list[Reading], count: int) -> Told:
     if best.gain < LIKELIER or best.in_corner or not best.proven or len(near) > 1:
         least = best.gain - TOLD_TOO if best.proven else min(LIKELIER, best.gain - TOLD_TOO)
         told = [one for one in readings if one.gain > least and not _apart(one, best, count)]
-        return Told(doubtful=tuple(sorted({index for one in told for index in one.stretch})))
+        return Told(doubtful=tuple(sorted({index for one in (told if widely else near) for index in one.stretch})))
     return Told(aside=best.run, found=best.found)
 
 
