@@ -90,10 +90,13 @@ def mixed(row: Shots, below: float = math.inf, *, likely: bool = False, start: M
 
 
 def _to_the_end(fit: MixedFit) -> MixedFit:
-    """Return a line adjusted to its last digits, so that it is the same however the survey is turned."""
+    """Return a line adjusted to its last digits, so that it is the same however the survey is turned; not so far that nodes run together."""
     best = fit
     for _ in range(MOST_POLISHED):
-        best = adjusted(best.line, fit.shots, fit.parts, done=GAIN_SETTLED)
+        again = adjusted(best.line, fit.shots, fit.parts, done=GAIN_SETTLED)
+        if not _sound(again):
+            break
+        best = again
         if best.converged:
             break
     return msgspec.structs.replace(best, converged=fit.converged)

@@ -20,7 +20,7 @@ from pipeline.edge.shots import Line
 from pipeline.edge.stretch_solver import at
 from pipeline.edge.weighing import Told
 from pipeline.geometry.projection import project
-from tests.benchmarks.edge_accuracy import parts_of
+from tests.benchmarks.edge_accuracy import fitted, parts_of
 from tests.benchmarks.edge_truth import SHAPES, STRETCHES, FreeStretch, shoot, shots_at, uneven
 
 
@@ -255,3 +255,8 @@ def test_a_stretch_of_many_shots_is_found_on_some_of_them_and_fitted_to_all(many
     assert parts_of(built) == ("free", "side", "side")
     assert {shots.names[row] for row in rows} <= {one.name for one in built.set_aside} | set(built.doubtful)
     assert np.sqrt(np.mean(project(built.shape.chain, even(truth))[1] ** 2)) < 0.003
+
+
+def test_nodes_do_not_run_together_where_a_line_is_adjusted_to_its_last_digits():
+    """A node came to lie on the corner before it, and the sigma was told seven times too small: error / sigma 5.9."""
+    assert fitted("free end", 84).normed < 4.0
