@@ -33,6 +33,7 @@ from pipeline.edge.weighing import (
     Reading,
     Run,
     Told,
+    along_both,
     in_turn,
     price_of,
     uneven_coping,
@@ -135,7 +136,7 @@ def _read(shots: Shots, run: Run, plain: Searched, *, closed: bool, arcs: bool) 
     across = {shape.chain.locate(float(station))[0] for station in stations}
     checks = {piece: checks_of(shape, piece) for piece in range(len(shape.chain))}
     known = {name: int(piece) for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True)}
-    ends, beside = _ends_of(run, len(shots)), _pieces_beside(shots, run, shape)
+    ends, beside = _ends_of(run, len(shots)), set(_pieces_beside(shots, run, shape))
     few = {piece for piece in across if shape.curved[piece] and int((shape.sightings.pieces == piece).sum()) <= FEW_ON_ARC}
     turned = {piece for piece in across | beside if _may_be_coping(shape, piece, shots.points[list(run)])}
     slight = {piece for piece in across | beside if checks[piece] < WELL_PROVEN} | turned | few
@@ -163,7 +164,7 @@ def _share_of_plainly(shots: Shots, run: Run, shape: Shape, noise: float) -> flo
 
 
 def _off(shots: Shots, run: Run, shape: Shape, noise: float) -> Array:
-    """Return the distances [m], inwards positive, of a run from the line found without it, or from what one piece beside it runs on in.
+    """Return the distances [m], inwards positive, of a run from the line found without it, or from what the pieces beside it run on in.
 
     The latter where they are more alike: of shots of the coping up to an inward corner the last lie off the other side by less, or on it.
     """
@@ -171,7 +172,8 @@ def _off(shots: Shots, run: Run, shape: Shape, noise: float) -> Array:
     places, sigmas = shots.points[rows], shots.sigmas[rows] * math.sqrt(noise)
     off = [project(shape.chain, places)[1]]
     if len(run) > MOST_UNLIKE:
-        off += [_inside(shape.chain.piece(piece), places) for piece in sorted(_pieces_beside(shots, run, shape))]
+        before, behind = (_inside(shape.chain.piece(piece), places) for piece in _pieces_beside(shots, run, shape))
+        off += along_both(before, behind)
     return min(off, key=lambda offsets: price_of(offsets, sigmas, len(shots)))
 
 
@@ -180,10 +182,10 @@ def _ends_of(run: Run, count: int) -> list[int]:
     return [place % count for place in (run[0] - 1, run[-1] + 1)]
 
 
-def _pieces_beside(shots: Shots, run: Run, shape: Shape) -> set[int]:
-    """Return the pieces of the shots before and behind a run."""
-    names = {shots.names[place] for place in _ends_of(run, len(shots))}
-    return {int(piece) for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if name in names}
+def _pieces_beside(shots: Shots, run: Run, shape: Shape) -> tuple[int, int]:
+    """Return the pieces of the shot before and of that behind a run."""
+    before, behind = (shape.shots.names.index(shots.names[place]) for place in _ends_of(run, len(shots)))
+    return int(shape.sightings.pieces[before]), int(shape.sightings.pieces[behind])
 
 
 def _inside(piece: Piece, places: Array) -> Array:

@@ -14,7 +14,7 @@ from pipeline.edge.fit import Cut, Shape
 from pipeline.edge.passing import savings
 from pipeline.edge.search import Searched, costs_of, first_cut, noise_of, noisier
 from pipeline.edge.shots import Shots
-from pipeline.edge.weighing import ALIKE_PRICE, LEAST_OFF, PLAINLY, Run, chi_square_limit, place_price, price_of, runs_of
+from pipeline.edge.weighing import ALIKE_PRICE, LEAST_OFF, PLAINLY, Run, along_both, chi_square_limit, place_price, price_of, runs_of
 from pipeline.edge.without_run import kept_of
 from pipeline.geometry.fitting import fit_line, taubin_circle
 from pipeline.geometry.segmenting import ARC_PARAMETERS, LINE_PARAMETERS, Prices, Stretch, cut_length
@@ -109,16 +109,20 @@ def _gain_of_pieces(shots: Shots, run: Run, before: float, noise: float, *, clos
     beside = [one for one in now if any((place - one.first) % len(rest) < one.count for place in (gap, (gap + 1) % len(rest)))]
     sigmas = shots.sigmas[list(run)] * math.sqrt(noise)
     least = max(PLAINLY / 2 * float(sigmas.max()), LEAST_OFF / 2)
-    off = [offsets for offsets in (_offsets(rest, one, shots.points[list(run)]) for one in beside) if np.abs(offsets).min() >= least]
+    apart = [_offsets(rest, one, shots.points[list(run)]) for one in beside]
+    both = [offsets for place, before in enumerate(apart) for behind in apart[place:] for offsets in along_both(before, behind)]
+    off = [offsets for offsets in both if np.abs(offsets).min() >= least]
     return before - cut_length(costs, now, prices) - min((price_of(offsets, sigmas, len(shots)) for offsets in off), default=math.inf)
 
 
 def _offsets(shots: Shots, carrier: Stretch, off: Array) -> Array:
-    """Return the signed distances [m] of places from the whole line or circle of a piece."""
+    """Return the distances [m] of places from the whole line or circle of a piece, to the left of its way positive."""
     own = shots.points[np.arange(carrier.first, carrier.last + 1) % len(shots)]
     if carrier.is_arc:
         x, y, radius = taubin_circle(own, np.ones(len(own)))
-        return np.asarray(radius - np.hypot(off[:, 0] - x, off[:, 1] - y))
+        spokes = own - (x, y)
+        turn = float((spokes[:-1, 0] * spokes[1:, 1] - spokes[:-1, 1] * spokes[1:, 0]).sum())
+        return np.asarray(math.copysign(1.0, turn) * (radius - np.hypot(off[:, 0] - x, off[:, 1] - y)))
     line = fit_line(own)
     return np.asarray((off - np.asarray(line.centre)) @ np.array([-math.sin(line.direction), math.cos(line.direction)]))
 

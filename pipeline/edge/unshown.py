@@ -36,6 +36,9 @@ ANGLES: Final = ("parallel", "square")
 SPARSE: Final = math.radians(
     42
 )  # turn of a curve from every shot to the next, beyond which they may all be corners: a regular octagon's stand 45 degrees apart
+IN_A_ROW: Final = (
+    3  # shots of a free curve that its shape must not follow one by one: where two are shot for each of its numbers they share 1.1 or more
+)
 KNOWN_ACROSS: Final = 2.0  # [-] standard deviations of a shot: well shot, a free curve is known to about one of them everywhere
 PLACES: Final = 9  # looked at across a gap
 AS_WELL: Final = 9.21  # chi-square, 2 degrees of freedom, 1 %: a rise within which a shot may lie on the neighbour too
@@ -52,7 +55,7 @@ def unshown(shape: Shape) -> tuple[str, ...]:
     if not shape.chain.closed:
         return ()
     if isinstance(shape.fit, FreeFit):
-        return tuple(dict.fromkeys((*_left_open(shape, shape.fit), *_slight_parts(shape.fit))))
+        return tuple(dict.fromkeys((*_left_open(shape, shape.fit), *_slight_parts(shape.fit), *_followed(shape))))
     if _may_be_corners(shape):
         return shape.shots.names
     count = len(shape.chain)
@@ -82,6 +85,15 @@ def _left_open(shape: Shape, fit: FreeFit) -> tuple[str, ...]:
             if float(fit.normal_sigmas(across).max()) > KNOWN_ACROSS * max(sigmas[first], sigmas[second]):
                 told |= {names[first], names[second]}
     return tuple(name for name in names if name in told)
+
+
+def _followed(shape: Shape) -> tuple[str, ...]:
+    """Return the shots that a free curve goes through whatever they are: so many in a row that hardly check each other, as where it bends round wrong ones."""
+    shares, names = shape.fit.redundancies, shape.shots.names
+    rows = np.arange(len(names))[:, None] + np.arange(IN_A_ROW)
+    loose = rows[shares[rows % len(names)].sum(axis=1) < CHECKED]
+    told = {int(row) % len(names) for row in loose.ravel()}
+    return tuple(name for row, name in enumerate(names) if row in told)
 
 
 def _slight_parts(fit: FreeFit) -> tuple[str, ...]:

@@ -190,6 +190,14 @@ def price_of(offsets: Array, sigmas: Array, count: int) -> float:
     return min(each, math.log(count) + place + ALIKE_PRICE * (len(offsets) - 1) + misfit)
 
 
+def along_both(before: Array, behind: Array) -> list[Array]:
+    """Return what a run of n shots may lie off: the piece before it up to some shot, the one behind it from there on, by their distances (n,) [m].
+
+    Of shots of the coping up to an inward corner, or round any, one piece alone has unlike distances.
+    """
+    return [np.concatenate((before[:shot], behind[shot:])) for shot in range(len(before) + 1)]
+
+
 def place_price(sigma: float) -> float:
     """Return the price [half nats] of saying where one blunder lies."""
     return 2 * math.log(max(BLUNDER_REACH / (2.5 * sigma), 1.0))

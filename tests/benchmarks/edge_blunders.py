@@ -17,8 +17,8 @@ Shapes, noise and crew are those of `edge_accuracy`; the spacing is that of a cr
 A blunder is counted apart ("too few") where the shots left on its piece cannot prove it: two on a line or three on an arc hold
 any line or arc.  The first columns give the false alarms of clean surveys: held, and any shot named.
 A swapped pair put back by the repair of the order leaves the very survey that was clean: it is not fitted again.
-"coping line" (by `--kind` only) is the blunder "coping" in a survey that has the coping's outer edge too; "coping to a corner" (by `--kind` only,
-too) are the first or the last three shots of a piece, which "coping" leaves a shot of it on both sides of.
+"coping" are three shots in a row anywhere, but none where the coping of another side is nearer; "coping at a corner" (by `--kind` only) are those of
+them that go round a corner or end at one.  "coping line" (by `--kind` only) is the blunder "coping" in a survey that has the coping's outer edge too.
 
 Run: python -m tests.benchmarks.edge_blunders --seeds 25 --out results.jsonl    (one line a survey, as they come)
      python -m tests.benchmarks.edge_blunders --table results.jsonl              (the table of all of them)
@@ -47,11 +47,12 @@ from tests.benchmarks.edge_truth import SHAPES, STRETCHES, FreeForm, errors, eve
 
 SPACING = (0.3, 1.0)  # [m] a crew that wants its blunders found shoots no wider
 COPING = 0.30  # [m] from the water's edge to the coping's outer edge
+ON_COPING = COPING - 0.03  # [m] nearest to the water's edge that a shot of the coping lies, its noise in it
 UNHARMED = 1.3
 LINE = "coping line"
-TO_CORNER = "coping to a corner"
+AT_CORNER = "coping at a corner"
 KINDS = ("one off", "coping", "swapped", "doubled")
-OFF = ("one off", "coping", LINE, TO_CORNER)
+OFF = ("one off", "coping", LINE, AT_CORNER)
 OUTCOMES = ("named", "held", "h.other", "warned", "missed")  # h.other: held otherwise
 FREE = "free form"
 NAMES = (*SHAPES, FREE, *STRETCHES)
@@ -141,17 +142,20 @@ class Spoiled:
     provable: bool = True
 
 
-def spoiled(kind: str, shots: Shots, pieces: np.ndarray, truth: Truth, noise: float, rng) -> Spoiled:
-    """Return the survey with one blunder of a kind, anywhere."""
+def spoiled(kind: str, shots: Shots, pieces: np.ndarray, truth: Truth, noise: float, rng) -> Spoiled | None:
+    """Return the survey with one blunder of a kind, anywhere; None where there can be none."""
     points, count = shots.points.copy(), len(shots)
     at = int(rng.integers(0, count))
     if kind == "one off":
         points[at] += truth.outward(points[at]) * float(np.exp(rng.uniform(np.log(0.1), np.log(2.0)))) * rng.choice([-1, 1])
         return Spoiled(msgspec.structs.replace(shots, points=points), {shots.names[at]}, _provable([at], pieces, truth))
-    if kind in ("coping", LINE, TO_CORNER):
-        rows = _three_in_a_row(pieces, rng, at_end=kind == TO_CORNER)
-        for row in rows:
-            points[row] += truth.outward(points[row]) * COPING
+    if kind in ("coping", LINE, AT_CORNER):
+        out = np.array([place + truth.outward(place) * COPING for place in points])
+        runs = _three_in_a_row(out, pieces, truth, at_corner=kind == AT_CORNER)
+        if not runs:
+            return None
+        rows = runs[int(rng.integers(0, len(runs)))]
+        points[rows] = out[rows]
         return Spoiled(msgspec.structs.replace(shots, points=points), {shots.names[row] for row in rows}, _provable(rows, pieces, truth))
     if kind == "swapped":
         order = list(range(count))
@@ -160,21 +164,21 @@ def spoiled(kind: str, shots: Shots, pieces: np.ndarray, truth: Truth, noise: fl
     return _doubled(shots, truth, noise, rng)
 
 
-def _three_in_a_row(pieces: np.ndarray, rng, *, at_end: bool) -> list[int]:
-    """Return three shots of one piece; with a shot of it on both sides, where any piece has five, or of another piece on one side."""
+def _three_in_a_row(out: np.ndarray, pieces: np.ndarray, truth: Truth, *, at_corner: bool) -> list[list[int]]:
+    """Return the threes in a row that may all have been taken on the coping, `out`; `at_corner`: of which one is the first or the last of a piece."""
     count = len(pieces)
-    runs = [[(first + step) % count for step in range(-1, 4)] for first in range(count)]
-    within = [run for run in runs if len({int(pieces[row]) for row in run}) == 1]
-    if at_end:
-        within = [run for run in runs if len({int(pieces[row]) for row in run[1:4]}) == 1 and len({int(pieces[row]) for row in run}) > 1]
-    threes = [run[1:4] for run in within] or [run[1:4] for run in runs if len({int(pieces[row]) for row in run[1:4]}) == 1]
-    return threes[int(rng.integers(0, len(threes)))]
+    on_coping = [math.dist(place, truth.on_edge(place)) > ON_COPING for place in out]
+    runs = [[(first + step) % count for step in range(3)] for first in range(count)]
+    runs = [run for run in runs if all(on_coping[row] for row in run)]
+    if at_corner:
+        runs = [run for run in runs if len({int(pieces[row % count]) for row in (run[0] - 1, *run, run[-1] + 1)}) > 1]
+    return runs
 
 
 def _provable(rows: list[int], pieces: np.ndarray, truth: Truth) -> bool:
-    """Say whether the piece keeps a shot more than hold it by themselves."""
-    piece = int(pieces[rows[0]])
-    return int((pieces == piece).sum()) - len(rows) >= truth.least(piece)
+    """Say whether each piece keeps a shot more than hold it by themselves."""
+    own = [int(pieces[row]) for row in rows]
+    return all(int((pieces == piece).sum()) - own.count(piece) >= truth.least(piece) for piece in own)
 
 
 def _doubled(shots: Shots, truth: Truth, noise: float, rng) -> Spoiled:
@@ -269,18 +273,25 @@ def outcome_of(kind: str, built: AsBuilt, wrong: set[str]) -> str:
     return "warned" if wrong <= doubted(built) | found else "missed"
 
 
-def outcomes(name: str, seed: int, kinds=KINDS):
-    """Yield what became of one survey of a shape, clean and with each kind of blunder."""
-    truth = truth_of(name)
-    rng = np.random.default_rng([seed, len(name), 4])
+def one_survey(name: str, seed: int):
+    """Return the true edge, the shots of one survey of it without blunders, the piece each lies on, their noise [m], and the draws to go on with."""
+    truth, rng = truth_of(name), np.random.default_rng([seed, len(name), 4])
     noise, spacing = rng.uniform(0.003, 0.010), float(np.exp(rng.uniform(*np.log(SPACING))))
     shots, pieces = truth.shoot(spacing, noise, rng)
+    return truth, shots, pieces, noise, rng
+
+
+def outcomes(name: str, seed: int, kinds=KINDS):
+    """Yield what became of one survey of a shape, clean and with each kind of blunder."""
+    truth, shots, pieces, noise, rng = one_survey(name, seed)
     clean, square, seconds = _fitted(shots, truth)
     told = tuple(sorted(alarms(clean)))
     outcome = "held" if is_held(clean) else "alarm" if told else "clean"
     yield Outcome(name, seed, "clean", True, outcome, square, square, seconds, told=told)
     for kind in kinds:
-        bad = spoiled(kind, shots, pieces, truth, noise, np.random.default_rng([seed, len(name), (*KINDS, "", LINE, "", TO_CORNER).index(kind) % 4]))
+        draw = np.random.default_rng([seed, len(name), (*KINDS, "", LINE, "", AT_CORNER).index(kind) % 4])
+        if (bad := spoiled(kind, shots, pieces, truth, noise, draw)) is None:
+            continue
         tidy = tidied(bad.shots, closed=True)
         if _as_clean(tidy.shots, clean.tidied.shots):
             built, off = msgspec.structs.replace(clean, tidied=tidy), square
@@ -331,7 +342,7 @@ def table(rows: list[Outcome]):
         own = clean.get(name) or [row for row in rows if row.kind == "clean"]
         counts = [sum(row.outcome == outcome for row in own) for outcome in ("held", "alarm")]
         yield f"{name:<28}{len(own):>5}{counts[0]:>6}{counts[1]:>6}{np.mean([row.seconds for row in own]):>9.2f}"
-    for kind in (*KINDS, LINE, TO_CORNER):
+    for kind in (*KINDS, LINE, AT_CORNER):
         for provable in (True, False):
             some = [row for row in rows if row.kind == kind and row.provable == provable]
             if not some:
@@ -356,14 +367,14 @@ def _cells(own: list[Outcome]) -> str:
 
 def hygiene(name: str, seeds: int) -> tuple[float, float, float]:
     """Return the shares of surveys with a swapped pair and with doubled shots named just so, and of clean ones with an alarm."""
-    truth, found = truth_of(name), np.zeros(3)
+    found = np.zeros(3)
     for seed in range(seeds):
-        rng = np.random.default_rng([seed, len(name), 4])
-        noise, spacing = rng.uniform(0.003, 0.010), float(np.exp(rng.uniform(*np.log(SPACING))))
-        shots, pieces = truth.shoot(spacing, noise, rng)
+        truth, shots, pieces, noise, _ = one_survey(name, seed)
         clean = tidied(shots, closed=True)
         for column, kind in enumerate(("swapped", "doubled")):
             bad = spoiled(kind, shots, pieces, truth, noise, np.random.default_rng([seed, len(name), KINDS.index(kind)]))
+            if bad is None:
+                raise ValueError(f"no {kind} in a survey of {name}")
             tidy = tidied(bad.shots, closed=True)
             told = set(tidy.moved) if kind == "swapped" else {second for _, second in tidy.doubles}
             found[column] += good(kind, told, bad.wrong)
@@ -395,7 +406,7 @@ def main() -> None:
 
 
 def _run(names: list[str], options: argparse.Namespace) -> list[Outcome]:
-    kinds = tuple(kind for kind in (*KINDS, LINE, TO_CORNER) if kind in (options.kind.split(",") if options.kind else KINDS))
+    kinds = tuple(kind for kind in (*KINDS, LINE, AT_CORNER) if kind in (options.kind.split(",") if options.kind else KINDS))
     rows = []
     for seed in range(options.first, options.seeds):
         for name in names:
