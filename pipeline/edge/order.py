@@ -14,7 +14,7 @@ Array = NDArray[np.float64]
 
 SAME_PLACE: Final = 20.0  # Mahalanobis distance squared of two shots of one point: chi-square, 2 degrees of freedom, 0.005 %
 DENSE: Final = 1.15  # [-] where neighbours lie closer than this many merging distances, nearness proves no double
-NEAR: Final = 0.25  # [-] of the spacing about them: two shots farther apart may well be neighbours, however large their sigmas
+NEAR: Final = 0.22  # [-] of the spacing about them: two shots farther apart along the line may well be neighbours, however large their sigmas
 SPACING_REACH: Final = 3  # steps on either side that tell the spacing about a shot
 REPAIR_GAIN: Final = 0.8  # [-] of the spacing about it: a repair must shorten the line by more,
 REPAIR_SIGMAS: Final = 8.0  # [-] standard deviations, and by more than so many: two neighbours changed about shorten it by twice their distance
@@ -158,8 +158,7 @@ def _merged(shots: Shots, *, closed: bool) -> tuple[Shots, tuple[tuple[str, str]
     pairs = _near_pairs(shots)
     if len(pairs):
         about = _spacing_about(shots.points, closed=closed)
-        away = np.hypot(*(shots.points[pairs[:, 0]] - shots.points[pairs[:, 1]]).T)
-        pairs = pairs[away < NEAR * np.minimum(about[pairs[:, 0]], about[pairs[:, 1]])]
+        pairs = pairs[_along(shots.points, pairs, closed=closed) < NEAR * np.minimum(about[pairs[:, 0]], about[pairs[:, 1]])]
     if not len(pairs):
         return shots, ()
     kept = np.arange(count)
@@ -176,6 +175,19 @@ def _merged(shots: Shots, *, closed: bool) -> tuple[Shots, tuple[tuple[str, str]
         doubles.append((shots.names[first], shots.names[int(second)]))
     merged = msgspec.structs.replace(shots, points=points, covariances=covariances)
     return merged.taken(np.flatnonzero(kept == np.arange(count)).tolist()), tuple(doubles)
+
+
+def _along(points: Array, pairs: NDArray[np.intp], *, closed: bool) -> Array:
+    """Return how far [m] the shots of pairs (n, 2) lie apart along the line, by the chord past them; across it noise alone parts neighbours and doubles alike."""
+    count, (first, second) = len(points), pairs.T
+    before, after = first - 1, first + 1
+    before, after = np.where(before == second - count, before - 1, before), np.where(after == second, after + 1, after)
+    if not closed:
+        before, after = np.maximum(before, 0), np.minimum(after, count - 1)
+    chord, away = points[after % count] - points[before % count], points[second] - points[first]
+    length = np.hypot(*chord.T)
+    apart = np.hypot(*away.T)
+    return np.asarray(np.where(length > apart, np.abs((away * chord).sum(axis=1)) / np.maximum(length, 1e-12), apart))
 
 
 def _near_pairs(shots: Shots) -> NDArray[np.intp]:

@@ -60,6 +60,21 @@ def test_close_shots_on_a_dense_line_are_no_doubles():
     assert tidied(shots, closed=False).doubles == ()
 
 
+@pytest.mark.parametrize(("apart", "doubles"), [((0.0, 0.03), (("106", "107"),)), ((0.03, 0.0), ()), ((0.015, 0.03), (("106", "107"),))])
+def test_how_far_doubles_lie_apart_along_the_line_parts_them_from_neighbours(apart, doubles):
+    """Shots 0.1 m apart with 7 mm of noise: across the line neighbours and doubles differ by noise alone."""
+    places = [[0.1 * k, 0.0] for k in range(30)]
+    shots = shots_at([*places[:6], [0.5 + apart[0], apart[1]], *places[6:]], 0.007)
+    assert tidied(shots, closed=False).doubles == doubles
+
+
+def test_a_double_of_the_first_shot_or_at_an_end_is_told_along_its_own_line():
+    corner = [[0.1 * k, 0.0] for k in range(10)] + [[0.9, 0.1 * k] for k in range(1, 10)]
+    loop = [*corner, *([0.9 - 0.1 * k, 0.9] for k in range(1, 10)), *([0.0, 0.9 - 0.1 * k] for k in range(1, 9))]
+    assert tidied(shots_at([*loop[5:], *loop[:5], [0.5, 0.03]], 0.007), closed=True).doubles == (("101", "137"),)
+    assert tidied(shots_at([*corner, [0.93, 0.9]], 0.007), closed=False).doubles == (("119", "120"),)
+
+
 def test_shuffled_shots_find_their_tour():
     shots = survey("lagoon", spacing=0.5)
     shuffled = shots.taken(np.random.default_rng(2).permutation(len(shots)).tolist())
