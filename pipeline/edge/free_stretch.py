@@ -206,9 +206,9 @@ def _fits(starts: Iterable[tuple[MixedLine, Index]], row: Shots, hopeless: float
 
 
 def _sound(fit: MixedFit) -> bool:
-    """Say whether no two nodes of a free stretch have run together: its sigma would tell nothing there."""
+    """Say whether no two nodes of a free stretch have run together, as its sigma would tell nothing there, and every shot lies on its part, not beyond an end of it."""
     chords = [np.hypot(*np.diff(fit.line.nodes(part), axis=0).T) for part in free_parts(fit)]
-    return all(one.min() > LEAST_CHORD * one.mean() for one in chords)
+    return all(one.min() > LEAST_CHORD * one.mean() for one in chords) and fit.beyond_parts() < BEYOND
 
 
 class _Part(msgspec.Struct, frozen=True, kw_only=True):

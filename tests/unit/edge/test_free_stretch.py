@@ -21,7 +21,9 @@ from pipeline.edge.stretch_solver import at
 from pipeline.edge.weighing import Told
 from pipeline.geometry.projection import project
 from tests.benchmarks.edge_accuracy import fitted, parts_of
+from tests.benchmarks.edge_blunders import one_survey
 from tests.benchmarks.edge_truth import SHAPES, STRETCHES, FreeStretch, shoot, shots_at, uneven
+from tests.unit.edge.test_blunders import moved
 
 
 def surveyed(name, seed, spacing=0.6, noise=0.005):
@@ -260,3 +262,14 @@ def test_a_stretch_of_many_shots_is_found_on_some_of_them_and_fitted_to_all(many
 def test_nodes_do_not_run_together_where_a_line_is_adjusted_to_its_last_digits():
     """A node came to lie on the corner before it, and the sigma was told seven times too small: error / sigma 5.9."""
     assert fitted("free end", 84).normed < 4.0
+
+
+def test_no_shot_lies_beyond_an_end_of_its_part():
+    """Three shots of the coping beside a corner: four good ones belonged to a side of 0.6 mm that ran on beneath them, up to 51 mm from the line, nothing told."""
+    truth, shots, *_ = one_survey("free side", 14)
+    rows = [shots.names.index(name) for name in ("122", "123", "124")]
+    built = as_built(moved(shots, rows, np.array([0.3 * truth.outward(shots.points[row]) for row in rows])), closed=True, arcs=True)
+    assert isinstance(built.shape.fit, FreeFit) and isinstance(built.shape.fit.curve, MixedFit)
+    assert built.shape.fit.curve.beyond_parts() < 1.0
+    assert {"122", "123", "124"} <= {*built.doubtful, *built.unshown, *(one.name for one in built.set_aside)}
+    assert built.doubtful or built.unshown
