@@ -14,7 +14,19 @@ from pipeline.edge.fit import Cut, Shape
 from pipeline.edge.passing import savings
 from pipeline.edge.search import Searched, costs_of, first_cut, noise_of, noisier
 from pipeline.edge.shots import Shots
-from pipeline.edge.weighing import ALIKE_PRICE, LEAST_OFF, PLAINLY, Run, along_both, chi_square_limit, place_price, price_of, runs_of
+from pipeline.edge.weighing import (
+    ALIKE_PRICE,
+    LEAST_OFF,
+    MOST_UNLIKE,
+    PLAINLY,
+    Run,
+    alike_price,
+    along_both,
+    chi_square_limit,
+    place_price,
+    price_of,
+    runs_of,
+)
 from pipeline.edge.without_run import kept_of
 from pipeline.geometry.fitting import fit_line, taubin_circle
 from pipeline.geometry.segmenting import ARC_PARAMETERS, LINE_PARAMETERS, Prices, Stretch, cut_length
@@ -33,6 +45,7 @@ WELL_CHECKED: Final = 1.5  # [-] redundancy of a piece's shots, below which they
 FAR_OFF: Final = 4.0  # [-] standard deviations off its own piece
 MOST_PRICED: Final = 24  # runs tried on pieces by themselves, and
 MOST_TRIED: Final = 5  # on the whole chain, at a time,
+MOST_HOPED: Final = 2  # of those that may be the coping's though pieces by themselves do not say so,
 MOST_ASTRAY: Final = 10  # and of runs where shots lie off their pieces, whatever pieces by themselves say of them
 BEHIND: Final = 30.0  # [half nats] none that is so much less likely than the best, whatever the chain adds: twice its doubt
 
@@ -60,10 +73,15 @@ def likely_runs(shots: Shots, found: Searched, *, closed: bool, arcs: bool) -> l
     order = np.argsort(-gain, kind="stable")
     some = [runs[index] for index in order if gain[index] > least[index]][:MOST_PRICED]
     before = cut_length(costs, now, prices)
-    priced = [(_gain_of_pieces(shots, run, before, noise, closed=closed, arcs=arcs), run) for run in some]
+    gained = [_gains_of_pieces(shots, run, before, noise, closed=closed, arcs=arcs) for run in some]
+    priced = [(gain, run) for (gain, _), run in zip(gained, some, strict=True)]
     most = max((gain for gain, _ in priced), default=0.0)
     likely = [(gain, run) for gain, run in priced if gain > max(WEAK_LIKELY if set(run) <= weak else LIKELY, most - BEHIND)]
     tried = [run for _, run in sorted(likely, key=lambda one: (-one[0], one[1]))][:MOST_TRIED]
+    hoped = sorted(
+        ((hope, run) for (_, hope), run in zip(gained, some, strict=True) if hope > LIKELY and run not in tried), key=lambda one: (-one[0], one[1])
+    )
+    tried += [run for _, run in hoped[:MOST_HOPED]]
     if not astray:
         return tried
     alike = gains.max(axis=1) - ALIKE_PRICE * lengths - math.log(count) - place
@@ -100,8 +118,11 @@ def _strained(shape: Shape, piece: int, noise: float) -> bool:
     return misfit > chi_square_limit(checks, STRAINED)
 
 
-def _gain_of_pieces(shots: Shots, run: Run, before: float, noise: float, *, closed: bool, arcs: bool) -> float:
-    """Return by how much leaving a run out shortens the description by pieces that stand by themselves, its true price in it."""
+def _gains_of_pieces(shots: Shots, run: Run, before: float, noise: float, *, closed: bool, arcs: bool) -> tuple[float, float]:
+    """Return by how much leaving a run out shortens the description by pieces that stand by themselves, its true price in it; and as if it were the coping.
+
+    The latter of runs that lie off by unlike distances, which are not to be named otherwise: of a small arc the pieces without it may be two sides.
+    """
     rest, prices = shots.without(run), _prices(len(shots))
     costs = noisier(costs_of(rest, closed=closed, arcs=arcs), noise)
     now = first_cut(rest, costs, prices)
@@ -110,9 +131,12 @@ def _gain_of_pieces(shots: Shots, run: Run, before: float, noise: float, *, clos
     sigmas = shots.sigmas[list(run)] * math.sqrt(noise)
     least = max(PLAINLY / 2 * float(sigmas.max()), LEAST_OFF / 2)
     apart = [_offsets(rest, one, shots.points[list(run)]) for one in beside]
-    both = [offsets for place, before in enumerate(apart) for behind in apart[place:] for offsets in along_both(before, behind)]
+    both = [offsets for place, one in enumerate(apart) for other in apart[place:] for offsets in along_both(one, other)]
     off = [offsets for offsets in both if np.abs(offsets).min() >= least]
-    return before - cut_length(costs, now, prices) - min((price_of(offsets, sigmas, len(shots)) for offsets in off), default=math.inf)
+    gain = before - cut_length(costs, now, prices)
+    price = min((price_of(offsets, sigmas, len(shots)) for offsets in off), default=math.inf)
+    hope = gain - alike_price(sigmas, len(shots)) if len(run) > MOST_UNLIKE and any(offsets.max() < 0 for offsets in off) else -math.inf
+    return gain - price, hope
 
 
 def _offsets(shots: Shots, carrier: Stretch, off: Array) -> Array:

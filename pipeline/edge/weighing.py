@@ -187,7 +187,12 @@ def price_of(offsets: Array, sigmas: Array, count: int) -> float:
     if len(offsets) == 1 or offsets.max() > 0 or apart.min() < COPING[0] or apart.max() > COPING[1]:
         return each
     misfit = float((((offsets - offsets.mean()) / sigmas) ** 2).sum()) / 2  # half of it is the line's own uncertainty
-    return min(each, math.log(count) + place + ALIKE_PRICE * (len(offsets) - 1) + misfit)
+    return min(each, alike_price(sigmas, count) + misfit)
+
+
+def alike_price(sigmas: Array, count: int) -> float:
+    """Return the price [half nats] of naming a run of `sigmas` (n,) [m] that lies off by one distance."""
+    return math.log(count) + place_price(float(sigmas.max())) + ALIKE_PRICE * (len(sigmas) - 1)
 
 
 def along_both(before: Array, behind: Array) -> list[Array]:

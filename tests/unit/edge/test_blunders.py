@@ -322,6 +322,11 @@ def test_shots_of_the_coping_round_a_corner_are_told(name, seed, first, outcome)
     assert told == outcome and (unharmed or told == "held")
 
 
+def test_three_of_the_six_shots_of_a_small_arc_on_the_coping_hold_the_line():
+    """Without them its pieces by themselves are two sides: they were not tried, a good shot was set aside, and the edge went on 55 mm off with a warning."""
+    assert three_on_coping("3 m small", 51, 105)[0] == "held"
+
+
 def test_a_place_outside_an_inward_arc_lies_to_its_right():
     """Shots of the coping there were dearer than any feature: they lie on the inner side of the arc's own circle."""
     bearings = np.radians([150, 120, 90, 60, 30])
