@@ -36,9 +36,8 @@ ANGLES: Final = ("parallel", "square")
 SPARSE: Final = math.radians(
     42
 )  # turn of a curve from every shot to the next, beyond which they may all be corners: a regular octagon's stand 45 degrees apart
-IN_A_ROW: Final = (
-    3  # shots of a free curve that its shape must not follow one by one: where two are shot for each of its numbers they share 1.1 or more
-)
+IN_A_ROW: Final = 3  # shots of a free curve that its shape must not follow one by one:
+FOLLOWED: Final = 0.2  # [-] sum of their redundancies, below which it does; two shot for each number have 0.24 at the least, as a rule about one
 KNOWN_ACROSS: Final = 2.0  # [-] standard deviations of a shot: well shot, a free curve is known to about one of them everywhere
 PLACES: Final = 9  # looked at across a gap
 AS_WELL: Final = 9.21  # chi-square, 2 degrees of freedom, 1 %: a rise within which a shot may lie on the neighbour too
@@ -91,7 +90,7 @@ def _followed(shape: Shape) -> tuple[str, ...]:
     """Return the shots that a free curve goes through whatever they are: so many in a row that hardly check each other, as where it bends round wrong ones."""
     shares, names = shape.fit.redundancies, shape.shots.names
     rows = np.arange(len(names))[:, None] + np.arange(IN_A_ROW)
-    loose = rows[shares[rows % len(names)].sum(axis=1) < CHECKED]
+    loose = rows[shares[rows % len(names)].sum(axis=1) < FOLLOWED]
     told = {int(row) % len(names) for row in loose.ravel()}
     return tuple(name for row, name in enumerate(names) if row in told)
 
