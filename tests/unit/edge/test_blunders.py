@@ -302,22 +302,16 @@ def test_a_run_is_tried_a_shot_longer_than_pieces_by_themselves_make_it():
     assert three_on_coping("3 m small", 39, 142)[0] == "held"
 
 
-@pytest.mark.parametrize(
-    ("name", "seed", "first", "outcome"),
-    [("with spa", 6, 109, "named"), ("with spa", 21, 131, "named"), ("Roman ends", 1, 153, "held"), ("Roman ends", 3, 160, "held")],
-)
-def test_shots_of_the_coping_up_to_a_corner_are_told(name, seed, first, outcome):
-    """The last of them lies on the side beyond an inward corner, or an arc of three shots joins them to it: two or one were named, the edge 0.3 m off."""
-    told, unharmed = three_on_coping(name, seed, first)
-    assert told == outcome and (unharmed or told == "held")
+UP_TO = [("with spa", 6, 109, "named"), ("with spa", 21, 131, "named"), ("Roman ends", 1, 153, "held"), ("Roman ends", 3, 160, "held")]
+ROUND = [("with spa", 0, 137, "named"), ("with spa", 12, 106, "held"), ("figure eight", 19, 109, "named"), ("octagon", 5, 127, "held")]
 
 
-@pytest.mark.parametrize(
-    ("name", "seed", "first", "outcome"),
-    [("with spa", 0, 137, "named"), ("with spa", 12, 106, "held"), ("figure eight", 19, 109, "named"), ("octagon", 5, 127, "held")],
-)
-def test_shots_of_the_coping_round_a_corner_are_told(name, seed, first, outcome):
-    """Off no one piece by one distance: three were a rounded corner, the edge 0.33 m off there and nothing told; of an octagon's sides of four others were named."""
+@pytest.mark.parametrize(("name", "seed", "first", "outcome"), UP_TO + ROUND)
+def test_shots_of_the_coping_up_to_a_corner_or_round_it_are_told(name, seed, first, outcome):
+    """Up to a corner the last lies on the side beyond an inward one, or an arc of three shots joins them to it: two or one were named, the edge 0.3 m off.
+
+    Round it they lie off no one piece by one distance: three were a rounded corner, 0.33 m off and nothing told; of an octagon's sides of four others were named.
+    """
     told, unharmed = three_on_coping(name, seed, first)
     assert told == outcome and (unharmed or told == "held")
 
