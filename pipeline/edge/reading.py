@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 import msgspec
@@ -26,7 +27,7 @@ from pipeline.edge.order import crossing
 from pipeline.edge.search import Searched, searched
 from pipeline.edge.shots import Shots
 from pipeline.edge.weighing import Told, most_set_aside, snooped
-from pipeline.edge.without_run import searched_or_none
+from pipeline.edge.without_run import length_over, searched_or_none
 from pipeline.geometry.projection import project
 
 OUT_OF_ORDER: Final = 4.25  # [-] standard deviations a shot must lie behind the one before it, three of their difference,
@@ -98,7 +99,7 @@ def _without_blunders(row: Shots, told: Told, *, closed: bool, arcs: bool) -> tu
         dense, off = searched_dense(row, closed=closed, arcs=arcs)
         return dense, list(off)
     aside = list(told.aside)
-    found = told.found or searched(_rest(row, aside), closed=closed, arcs=arcs)
+    found = _shortest_without(row, told, closed=closed, arcs=arcs)
     singles: list[int] = []
     while len(aside) + len(singles) <= most_set_aside(len(row)):
         worst = snooped(found.shape, found.noise)
@@ -119,6 +120,14 @@ def _without_blunders(row: Shots, told: Told, *, closed: bool, arcs: bool) -> tu
     return found, sorted(aside)
 
 
+def _shortest_without(row: Shots, told: Told, *, closed: bool, arcs: bool) -> Searched:
+    """Return the line found without the blunders told: as they were told by it, bettered about their places alone, or found anew where that is shorter."""
+    if told.found is None:
+        return searched(_rest(row, told.aside), closed=closed, arcs=arcs)
+    anew = searched_or_none(_rest(row, told.aside), closed=closed, arcs=arcs) if told.aside else None
+    return told.found if anew is None else min(told.found, anew, key=lambda one: length_over(one, len(row)))
+
+
 def _without_doubtful(row: Shots, found: Searched, aside: list[int], told: Told) -> tuple[Searched, list[int]]:
     """Return lines and arcs as found, or without the shots in doubt too: how well they explain the others tells what the line is; and the shots left out."""
     if not told.doubtful:
@@ -128,7 +137,7 @@ def _without_doubtful(row: Shots, found: Searched, aside: list[int], told: Told)
     return (found, aside) if without is None else (without, out)
 
 
-def _rest(row: Shots, aside: list[int]) -> Shots:
+def _rest(row: Shots, aside: Sequence[int]) -> Shots:
     return row.without(aside)
 
 
