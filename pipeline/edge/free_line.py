@@ -230,8 +230,8 @@ def plainly_free(row: Shots) -> Free | None:
     """Return the line as a free curve where lines and arcs could not come near it, before they are even adjusted."""
     at_best = _least_of_pieces(row)
     free = None if at_best is None else _free(row, at_best - PLAINLY)
-    if free is None or at_best is None or not _holds(free.shape):
-        return None
+    if free is None or at_best is None or not _holds(free.shape, GLOBAL_SHARE):
+        return None  # a curve that hardly explains the shots is weighed against lines and arcs as adjusted
     length = description_of_free(free.shape, 1.0)
     left_out = {*free.aside, *free.told.doubtful}
     if not left_out:
@@ -327,8 +327,8 @@ def rather_free(row: Shots, found: Searched, aside: list[int]) -> Free | None:
     return free if better and sound else None
 
 
-def _holds(shape: Shape) -> bool:
-    return shape.fit.variance_factor < factor_limit(shape.fit.degrees_of_freedom, FREE_SHARE)
+def _holds(shape: Shape, share: float = FREE_SHARE) -> bool:
+    return shape.fit.variance_factor < factor_limit(shape.fit.degrees_of_freedom, share)
 
 
 def factor_limit(freedom: int, quantile: float) -> float:

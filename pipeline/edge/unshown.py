@@ -4,7 +4,8 @@ A piece with as many shots as numbers fits them exactly, whatever the edge is.  
 known all the same, if it is straight.  Where two of them stand side by side, the shots could be shared out between other pieces, more or
 fewer; nor does it help that one of them is parallel to a single far side: among many sides one will be, by chance.  An arc through three
 shots could be two sides, a side from or to a curve an arc or part of one; and where an end shot lies on the neighbour as well as on its own piece, nothing
-is left that holds the piece if it is the neighbour's.  A circle with a shot every 45 degrees may be an octagon shot at its corners.  The
+is left that holds the piece if it is the neighbour's.  A corner without shots on it is where its sides meet; but where several others are
+rounded and its shots would lie on such a corner as well, it may be rounded, too.  A circle with a shot every 45 degrees may be an octagon shot at its corners.  The
 adjustment's sigmas know the pieces taken and nothing of that.  A free curve has no pieces: where shots were set aside, its smoothness alone
 leads across, and its sigma tells how well.
 
@@ -17,18 +18,23 @@ error that shows (from memory).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
 from pipeline.edge.few_shots import FEW_ON_COPING
-from pipeline.edge.fit import Shape, refitted
+from pipeline.edge.first_shape import turn_at
+from pipeline.edge.fit import CLEAR_CORNER, Shape, refitted
 from pipeline.edge.free_form import FreeFit
 from pipeline.edge.hypotheses import AS_BUILT
 from pipeline.edge.mixed_line import MixedFit
+from pipeline.edge.round_corners import MOST_TURN
+from pipeline.edge.weighing import LEAST_OFF
 from pipeline.geometry.projection import project
 
 CHECKED: Final = 1 / 3  # [-] sum of the redundancies of a piece's shots, from which they check each other
+ROUNDED: Final = 3  # rounded corners of a line whose others will be rounded too, where nothing shows that they are not
 LINE_HELD: Final = 2  # shots that hold a line
 COMPANY: Final = 2  # sides bound together that may be so by chance
 CLOSELY: Final = 2.0  # [-] times what builders hold: a condition no looser is one the shots bear out
@@ -65,7 +71,54 @@ def unshown(shape: Shape) -> tuple[str, ...]:
         piece for piece in slight if shape.curved[piece] or _beside_curve(shape, piece) or _beside_few(shape, piece) or _loose(shape, piece)
     }
     doubted |= {one for piece in doubted for one in ((piece - 1) % count, (piece + 1) % count) if _of_few_shots(shape, one)}
-    return tuple(name for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if piece in doubted)
+    beside = _beside_corners_like_others(shape)
+    of_pieces = shape.sightings.pieces.tolist()
+    return tuple(name for row, name in enumerate(shape.shots.names) if of_pieces[row] in doubted or row in beside)
+
+
+def _beside_corners_like_others(shape: Shape) -> set[int]:
+    """Return the shots, by index, before and behind each corner that may be rounded like several others: its shots lie as well on a line so rounded."""
+    chain, count = shape.chain, len(shape.chain)
+    turns = [turn_at(chain, vertex) for vertex in range(count)]
+    arcs = [chain.piece(piece) for piece in range(count) if shape.curved[piece] and _rounds_a_corner(shape, piece, turns)]
+    told: set[int] = set()
+    for vertex in range(count):
+        alike = [arc.radius for arc in arcs if arc.sweep * turns[vertex] > 0]
+        if (
+            abs(turns[vertex]) > CLEAR_CORNER
+            and len(alike) >= ROUNDED
+            and _as_well_rounded(shape, vertex, abs(turns[vertex]), float(np.median(alike)))
+        ):
+            told |= _beside_vertex(shape, vertex)
+    return told
+
+
+def _rounds_a_corner(shape: Shape, piece: int, turns: Sequence[float]) -> bool:
+    """Say whether an arc runs smoothly from one side into another."""
+    after, sweep = (piece + 1) % len(shape.chain), shape.chain.piece(piece).sweep
+    sides = not shape.curved[piece - 1] and not shape.curved[after]
+    return sides and abs(sweep) < MOST_TURN and max(abs(turns[piece]), abs(turns[after])) < CLEAR_CORNER
+
+
+def _as_well_rounded(shape: Shape, vertex: int, turn: float, radius: float) -> bool:
+    """Say whether the shots about a corner of two sides lie as well on an arc of a radius [m] put there, plainly off the corner."""
+    chain, before = shape.chain, (vertex - 1) % len(shape.chain)
+    reach = radius * math.tan(turn / 2)
+    rounds = math.hypot(radius, reach) - radius > LEAST_OFF and reach < min(chain.piece(before).length, chain.piece(vertex).length)
+    if shape.curved[before] or shape.curved[vertex] or turn > MOST_TURN or not rounds:
+        return False
+    near = np.flatnonzero(np.isin(shape.sightings.pieces, (before, vertex)))
+    short = reach - np.hypot(*(shape.shots.points[near] - np.asarray(chain.vertices[vertex])).T)
+    near, short = near[short > 0], np.minimum(short[short > 0], radius)
+    inside = radius - np.sqrt(radius**2 - short**2)
+    offsets, sigmas = project(chain, shape.shots.points[near])[1] * math.copysign(1.0, turn_at(chain, vertex)), shape.shots.sigmas[near]
+    return float((((offsets - inside) / sigmas) ** 2 - (offsets / sigmas) ** 2).sum()) < AS_WELL
+
+
+def _beside_vertex(shape: Shape, vertex: int) -> set[int]:
+    """Return the shots before and behind a vertex of a closed line, by index."""
+    ahead = (project(shape.chain, shape.shots.points)[0] - shape.chain.piece_stations()[vertex]) % shape.chain.length
+    return {int(np.argmin(ahead)), int(np.argmax(ahead))}
 
 
 def _of_few_shots(shape: Shape, piece: int) -> bool:

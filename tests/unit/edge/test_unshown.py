@@ -9,7 +9,7 @@ from pipeline.edge.as_built import as_built
 from pipeline.edge.free_form import FreeFit
 from pipeline.edge.lines import fitted
 from pipeline.errors import SurveyError
-from pipeline.geometry.chain import polyline
+from pipeline.geometry.chain import Chain, polyline
 from tests.benchmarks.edge_accuracy import drawn
 from tests.benchmarks.edge_blunders import one_survey, spoiled
 from tests.benchmarks.edge_truth import SHAPES, plainly_shot, shoot, shots_at
@@ -153,3 +153,31 @@ def test_a_circle_with_a_shot_every_36_degrees_is_shown():
     built = as_built(shots_at(places, 0.004), closed=True, arcs=True)
     assert all(built.shape.curved)
     assert not built.unshown
+
+
+def test_a_corner_in_a_gap_may_be_rounded_like_the_others_and_is_held():
+    """Three shots of a rounded corner on the coping: without them its sides met in a corner, 67 mm outside the edge, stated to 7 mm."""
+    truth, shots, pieces, noise, _ = one_survey("3 m small", 28)
+    spoilt = spoiled("coping", shots, pieces, truth, noise, np.random.default_rng([28, len("3 m small"), 1]))
+    built = as_built(spoilt.shots, closed=True, arcs=True)
+    assert {one.name for one in built.set_aside} == spoilt.wrong == {"116", "117", "118"}
+    assert set(built.unshown) == {"115", "119"}
+
+
+@pytest.mark.parametrize(("nearest", "shown"), [(0.0, True), (0.12, True), (0.34, False)])
+def test_a_corner_is_shown_by_shots_where_a_rounded_one_would_not_run(nearest, shown):
+    """Three corners of 0.35 m radius and a sharp one, with the nearest shot on either side so far [m] from it: rounded the edge would end there at 0.35 m."""
+    bulge, r = np.tan(np.pi / 8), 0.35
+    truth = Chain(((r, 0), (6 - r, 0), (6, r), (6, 4), (r, 4), (0, 4 - r), (0, r)), (0.0, bulge, 0.0, 0.0, bulge, 0.0, bulge), True)
+    marks, rng = truth.piece_stations(), np.random.default_rng(3)
+    stations = [
+        station
+        for piece, mark in zip(truth.pieces(), marks, strict=False)
+        for station in mark + np.linspace(0.04, piece.length - 0.04, 6)
+        if abs(station - marks[3]) > 0.5
+    ]
+    stations = sorted({*stations, marks[3] - nearest, marks[3] + nearest})
+    places = np.array([truth.point_at(station) for station in stations])
+    built = as_built(shots_at(places + rng.normal(0, 0.004, places.shape), 0.004), closed=True, arcs=True)
+    assert len(built.shape.chain) == 7
+    assert bool(built.unshown) != shown
