@@ -16,6 +16,7 @@ from pipeline.edge.fit import stations_of
 from pipeline.edge.free_form import FreeFit
 from pipeline.edge.order import crossing, tidied
 from pipeline.edge.shots import Line, Shots, shots_of
+from pipeline.edge.unshown import beside_corners_like_others
 from pipeline.edge.weighing import most_set_aside
 from pipeline.errors import Reason
 from pipeline.geometry.chain import Chain
@@ -206,11 +207,22 @@ def _unshown(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reaso
         what = f"between the shots {', '.join(names)}, where others were set aside, none is left to show how the curve runs"
         why = "its smoothness alone leads across, which tells less than a quarter of a shot would"
         do = "shoot this stretch again, four points or more"
+    elif _is_a_corner_like_others(built, names):
+        what = f"between the shots {' and '.join(names)} stands a corner that may be rounded like the others"
+        why = "no shot shows it: fitted, its sides meet at a point, and rounded they would pass the same shots"
+        do = "shoot this corner again, three points or more round it"
     else:
         what = f"{_said(names)} too few to show how the edge runs there"
         why = "no shot checks the sides and curves drawn through them, and others pass through them just as well"
         do = "shoot more here: three points or more on every side, and on every curve five or more, one every 40 degrees of its turn"
     return _reason(line, known[names[0]], ref="edge-not-shown", what=f"{line.name}: {what}", why=why, do=do)
+
+
+def _is_a_corner_like_others(built: AsBuilt, names: Sequence[str]) -> bool:
+    """Say whether some shots stand at a corner of lines and arcs that may be rounded like several others."""
+    if isinstance(built.shape.fit, FreeFit):
+        return False
+    return set(names) <= {built.shape.shots.names[row] for row in beside_corners_like_others(built.shape)}
 
 
 def _said(names: Sequence[str]) -> str:

@@ -71,12 +71,12 @@ def unshown(shape: Shape) -> tuple[str, ...]:
         piece for piece in slight if shape.curved[piece] or _beside_curve(shape, piece) or _beside_few(shape, piece) or _loose(shape, piece)
     }
     doubted |= {one for piece in doubted for one in ((piece - 1) % count, (piece + 1) % count) if _of_few_shots(shape, one)}
-    beside = _beside_corners_like_others(shape)
+    beside = beside_corners_like_others(shape)
     of_pieces = shape.sightings.pieces.tolist()
     return tuple(name for row, name in enumerate(shape.shots.names) if of_pieces[row] in doubted or row in beside)
 
 
-def _beside_corners_like_others(shape: Shape) -> set[int]:
+def beside_corners_like_others(shape: Shape) -> set[int]:
     """Return the shots, by index, before and behind each corner that may be rounded like several others: its shots lie as well on a line so rounded."""
     chain, count = shape.chain, len(shape.chain)
     turns = [turn_at(chain, vertex) for vertex in range(count)]

@@ -181,3 +181,6 @@ def test_a_corner_is_shown_by_shots_where_a_rounded_one_would_not_run(nearest, s
     built = as_built(shots_at(places + rng.normal(0, 0.004, places.shape), 0.004), closed=True, arcs=True)
     assert len(built.shape.chain) == 7
     assert bool(built.unshown) != shown
+    row = fitted(water(built.shape.shots))
+    assert row is not None
+    assert ["rounded like the others" in fault.what for fault in row.faults] == [True] * (not shown)
