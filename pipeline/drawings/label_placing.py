@@ -161,13 +161,13 @@ def place_labels(
     hard : Obstacles
         Lines and boxes that no label may touch: the fence, dimensions, labels placed before.
     soft : Obstacles
-        Lines a label keeps clear of where that costs little: edges of deck, walls and objects.
+        Lines a label keeps clear of where that costs little: edges of deck and walls.
     area : tuple of float
         (left, bottom, right, top) of the drawing area [mm].
     clearance : float
         Kept round every label [mm].
     firm : Obstacles or None
-        Lines a label lies on only where every other of its places is taken: the water's edge, the swing of a gate.
+        Lines a label lies on only where every other of its places is taken: the water's edge, objects, the swing of a gate.
 
     Returns
     -------

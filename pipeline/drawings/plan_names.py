@@ -215,10 +215,9 @@ def _obstacles(site: Site, layout: Layout, view: View) -> tuple[Obstacles, Obsta
         hard.add_box((x, y, 1.3, 1.3, 0.0))
     sagitta = _SAGITTA * view.scale.ratio / 1000
     lines = [*site.copings, *site.decks, *site.walls, *site.joints, *site.drains, *site.utilities]
-    chains = (
-        [line.chain for line in lines] + [riser.nosing for riser in site.risers] + [each.outline for each in (*site.objects, *site.point_hazards)]
-    )
-    for obstacles, of_them in ((firm, [water.chain for water in site.waters]), (soft, chains)):
+    edges = [line.chain for line in lines] + [riser.nosing for riser in site.risers]
+    things = [water.chain for water in site.waters] + [each.outline for each in (*site.objects, *site.point_hazards)]
+    for obstacles, of_them in ((firm, things), (soft, edges)):
         for chain in of_them:
             obstacles.add_polyline([view.on_sheet((float(x), float(y))) for x, y in chain.densified(sagitta)], 0.15)
     return hard, soft, firm
