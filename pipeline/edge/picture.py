@@ -25,7 +25,7 @@ STYLE: Final = (
     ".wall{stroke:#222;stroke-width:3}.riser{stroke:#8b5a00}.object{stroke:#777}.band{stroke:#0b5cad;stroke-opacity:.18}"
     ".whisker{stroke:#c0392b;stroke-width:1.2}.aside{stroke:#e67e22;stroke-width:1.2}line,path,circle{fill:none}"
     ".shot{fill:#c0392b;stroke:none}.off{fill:none;stroke:#e67e22;stroke-width:1.5}.join{fill:#fff;stroke:#0b5cad}"
-    "text{font:11px sans-serif;fill:#333}"
+    "text{font:11px sans-serif;fill:#333;stroke:#fff;stroke-width:3px;stroke-linejoin:round;paint-order:stroke}"
 )
 
 
