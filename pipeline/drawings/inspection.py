@@ -10,6 +10,7 @@ from typing import Any, Final
 from pipeline.drawings import cautions
 from pipeline.drawings.crew import caution_flowables
 from pipeline.drawings.dossier import Dossier
+from pipeline.drawings.edge_sheet import edge_part
 from pipeline.drawings.ink import FINE, Area, Mark, Stroke, Words, box, fitted
 from pipeline.drawings.pages import Part, PlanPart, TextPart, TickBox, drawn, heading, listed, paragraph, space, subheading, table
 from pipeline.errors import Reason
@@ -37,6 +38,7 @@ def inspection_parts(dossier: Dossier) -> tuple[Part, ...]:
         _summary(dossier),
         _documents(dossier),
         TextPart("On site, limits", (*_on_site(dossier), *_not_covered(dossier)), follows=True),
+        edge_part(dossier),
         PlanPart("Places of the checks", places.name, places.frame),
     )
 
