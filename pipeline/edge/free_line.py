@@ -23,6 +23,7 @@ from pipeline.edge.shots import Shots
 from pipeline.edge.stretch import FREE_PRICE, NODE_PRICE
 from pipeline.edge.unshown import unshown
 from pipeline.edge.weighing import BLUNDER_PRICE, FAR_APART, Told, most_set_aside, price_of, residual_limit, snooped, spanned, touch
+from pipeline.edge.without_run import searched_or_none
 from pipeline.geometry.chain import Chain
 from pipeline.geometry.projection import project
 from pipeline.geometry.segmenting import Prices, cut, cut_length
@@ -324,7 +325,19 @@ def rather_free(row: Shots, found: Searched, aside: list[int]) -> Free | None:
     blunders = (len(aside) - len(free.aside) - len(free.told.doubtful)) * (BLUNDER_PRICE + math.log(len(row)))
     better = description_of_free(free.shape, noise) < description_length(found.shape, noise=noise) + blunders
     sound = free.shape.fit.variance_factor < factor / FREE_GAIN if fails else _holds(free.shape)
-    return free if better and sound else None
+    return free if better and sound and not _explained_without(row, free, aside) else None
+
+
+def _explained_without(row: Shots, free: Free, aside: Collection[int]) -> bool:
+    """Say whether lines and arcs explain the shots after all without those that a free curve leaves out, where they were asked without others.
+
+    Without a whole curve in doubt they explain little, though they do without the three wrong shots on it.
+    """
+    out = {*free.aside, *free.told.doubtful}
+    if not out or out == set(aside):
+        return False
+    found = searched_or_none(row.without(out), closed=True, arcs=True)
+    return found is not None and not _explains_little(found, len(row) - len(out), FREE_SHARE)
 
 
 def _holds(shape: Shape, share: float = FREE_SHARE) -> bool:

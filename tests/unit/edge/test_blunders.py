@@ -349,6 +349,11 @@ def test_a_blunder_that_another_kind_of_line_would_bend_to_is_named(name, seed, 
     assert found.outcome == "named" and not found.harmed_by_it
 
 
+def test_a_free_curve_is_weighed_against_lines_and_arcs_without_the_same_shots():
+    """Three of six shots of an arc: without all eleven in doubt seven arcs explained little, and a free curve of 36 numbers went on, twice as far off."""
+    assert three_on_coping("lagoon", 16, 138)[0] == "held"
+
+
 def test_a_shot_far_from_the_chain_counts_though_it_lies_on_its_pieces_circle():
     """Corners of 0.35 m: the middle of a corner's circle lies 0.35 m from its arc, and so does the far side from its ends and from the sides."""
     chain = SHAPES["3 m small"]()
