@@ -325,7 +325,14 @@ def rather_free(row: Shots, found: Searched, aside: list[int]) -> Free | None:
     blunders = (len(aside) - len(free.aside) - len(free.told.doubtful)) * (BLUNDER_PRICE + math.log(len(row)))
     better = description_of_free(free.shape, noise) < description_length(found.shape, noise=noise) + blunders
     sound = free.shape.fit.variance_factor < factor / FREE_GAIN if fails else _holds(free.shape)
-    return free if better and sound and not _explained_without(row, free, aside) else None
+    if not (better and sound):
+        return None
+    return _doubted(free) if _explained_without(row, free, aside) else free
+
+
+def _doubted(free: Free) -> Free:
+    """Return a free curve with the shots it leaves out in doubt: which kind of line it is hangs on them."""
+    return msgspec.structs.replace(free, aside=(), told=Told(doubtful=tuple(sorted({*free.aside, *free.told.doubtful}))))
 
 
 def _explained_without(row: Shots, free: Free, aside: Collection[int]) -> bool:
