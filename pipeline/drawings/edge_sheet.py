@@ -60,7 +60,7 @@ def edge_part(dossier: Dossier) -> TextPart:
         marks += _line(line, view, times)
     marks += _numbers(lines, view, times, area, units)
     marks += [Words(text=text, at=(0.0, _FOOT + _LINE * (len(said) - 1 - row)), cap=_CAP, bold=bold) for row, (text, bold) in enumerate(said)]
-    marks += [*scale_bar(1.0, 1.0, view.scale, units), Words(text=f"Scale {view.scale.name}", at=(60.0, 1.8), cap=_CAP, middle=True)]
+    marks += [*scale_bar(3.0, 1.0, view.scale, units), Words(text=f"Scale {view.scale.name}", at=(60.0, 1.8), cap=_CAP, middle=True)]
     marks += _residual_bar(95.0, 1.0, view, times, units)
     marks += north_arrow(width - 8.0, 8.0, view.turn)
     return TextPart(TITLE, (drawn(marks, width, height),))
