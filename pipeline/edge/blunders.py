@@ -133,7 +133,7 @@ def _read(shots: Shots, run: Run, plain: Searched, *, closed: bool, arcs: bool) 
         return None
     shape, offsets = found.shape, _off(shots, run, found.shape, found.noise)
     stations, sigmas = project(shape.chain, shots.points[list(run)])[0], shots.sigmas[list(run)] * math.sqrt(found.noise)
-    across = {shape.chain.locate(float(station))[0] for station in stations}
+    across = {piece for piece, _ in shape.chain.locate_all(stations.tolist())}
     checks = {piece: checks_of(shape, piece) for piece in range(len(shape.chain))}
     known = {name: int(piece) for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True)}
     ends, beside = _ends_of(run, len(shots)), set(_pieces_beside(shots, run, shape))

@@ -65,7 +65,7 @@ def unproven(shape: Shape, places: Array) -> tuple[str, ...]:
         return tuple(name for name, part in zip(mixed.shots.names, mixed.parts.tolist(), strict=True) if part in few)
     if isinstance(shape.fit, FreeFit):
         return ()
-    across = {shape.chain.locate(float(station))[0] for station in project(shape.chain, places)[0]}
+    across = {piece for piece, _ in shape.chain.locate_all(project(shape.chain, places)[0].tolist())}
     slight = [piece for piece in across if checks_of(shape, piece) < PROVEN]
     return tuple(name for name, piece in zip(shape.shots.names, shape.sightings.pieces, strict=True) if piece in slight)
 

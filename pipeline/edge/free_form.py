@@ -285,7 +285,7 @@ def _as_shape(shots: Shots, best: _Smoothed | NodeSpline) -> Shape:
         numbers=best.numbers,
         curve=best,
     )
-    pieces = np.array([chain.locate(float(station))[0] for station in at], dtype=np.intp)
+    pieces = np.array([piece for piece, _ in chain.locate_all(at.tolist())], dtype=np.intp)
     sightings = Sightings(points=shots.points, covariances=shots.covariances, pieces=pieces, corners=np.full(len(shots), -1, dtype=np.intp))
     return Shape(fit=fit, sightings=sightings, shots=shots)
 

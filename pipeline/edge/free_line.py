@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.edge.dense import thinned
 from pipeline.edge.fit import PIECE_PRICE, Shape, description_length
 from pipeline.edge.free_form import FreeFit, description_of_free, free_shape, on_all
-from pipeline.edge.free_stretch import Mixed, mixed
+from pipeline.edge.free_stretch import Mixed, mixed, mixed_as
 from pipeline.edge.left_out import Leaving, left_out
 from pipeline.edge.mixed_line import MixedFit
 from pipeline.edge.mixed_shape import mixed_chain, mixed_on_all, mixed_shape, said
@@ -80,29 +80,32 @@ def _free(row: Shots, below: float) -> Free | None:
     return None if shape is None else _free_told(shape, aside, told, len(row))
 
 
-def _mixed(row: Shots, below: float, *, likely: bool, blunders: bool, leaving: Leaving) -> Free | None:
+def _mixed(row: Shots, below: float, *, likely: bool, blunders: bool, leaving: Leaving, means: bool = False) -> Free | None:
     """Return the line with free stretches, without the shots that lie off it; None where it has none, or is no shorter than `below` [half nats]."""
     found = mixed(row, below, likely=likely)
     left = left_out(row, found, below, leaving if blunders and (likely or found is not None) else "none")
-    free = _mixed_of(row.without({*left.told.aside, *left.told.doubtful}), left.found, blunders=blunders)
+    free = _mixed_of(row.without({*left.told.aside, *left.told.doubtful}), left.found, blunders=blunders, means=means)
     return free if free is None or left.told == Told() else _among_all(free, left.told, row)
 
 
-def _mixed_of(row: Shots, found: Mixed | None, *, blunders: bool) -> Free | None:
-    """Return a line with free stretches as found, without the shots that still lie off it."""
+def _mixed_of(row: Shots, found: Mixed | None, *, blunders: bool, means: bool) -> Free | None:
+    """Return a line with free stretches as found, without the shots that still lie off it.
+
+    Without some means the line is not sought anew: they are seldom wrong, but those of runs with a slight corner in them.
+    """
     if found is None:
         return None
     told = off_mixed(found.best) if blunders else Told()
     told = msgspec.structs.replace(told, doubtful=(*told.doubtful, *told.slender), slender=())
     kept = [index for index in range(len(row)) if index not in {*told.aside, *told.doubtful}]
-    found = found if len(kept) == len(row) else mixed(row.without(set(range(len(row))) - set(kept)), likely=True)
+    found = found if len(kept) == len(row) else _mixed_again(row.taken(kept), found, means=means)
     for _ in range(most_set_aside(len(row))):
         shape = None if found is None else mixed_shape(found.best)
         worst = None if shape is None else snooped(shape, max(1.0, _middling(shape)))
-        if shape is None or worst is None:
+        if found is None or shape is None or worst is None:
             break
         kept = [index for index in kept if row.names[index] != shape.shots.names[worst]]
-        found = mixed(row.without(set(range(len(row))) - set(kept)), likely=True)
+        found = _mixed_again(row.taken(kept), found, means=means)
     if found is None:
         return None
     aside = set(range(len(row))) - set(kept) - set(told.doubtful)
@@ -111,6 +114,10 @@ def _mixed_of(row: Shots, found: Mixed | None, *, blunders: bool) -> Free | None
     odds = [math.exp((found.best.length - rival.length) / 2) for rival in found.rivals]
     others = tuple((mixed_chain(rival), odd / (1 + sum(odds))) for rival, odd in zip(found.rivals, odds, strict=True))
     return _unclear_beside(msgspec.structs.replace(free, length=found.best.length + named, what=said(found.best), others=others), row)
+
+
+def _mixed_again(row: Shots, found: Mixed, *, means: bool) -> Mixed | None:
+    return mixed_as(found.best, row) if means else mixed(row, likely=True)
 
 
 def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True, means: bool = False) -> Free:
@@ -123,7 +130,7 @@ def rather_mixed_than_free(row: Shots, free: Free, *, blunders: bool = True, mea
     unsound = bool(free.told.doubtful) or not _holds(free.shape)
     likely = unsound or len(row) < FEW_SHOTS
     leaving: Leaving = "none" if means or (free.aside and not unsound) else "any" if unsound else "free"
-    instead = _mixed_with_or_without(row, apart, free.shape.chain, length + RIVAL, likely=likely, blunders=blunders, leaving=leaving)
+    instead = _mixed_with_or_without(row, apart, free.shape.chain, length + RIVAL, likely=likely, blunders=blunders, leaving=leaving, means=means)
     if instead is None:
         return free
     best, other = (instead, free) if instead.length < length else (free, instead)
@@ -147,11 +154,13 @@ def rather_free_than_mixed(row: Shots, found: Free) -> Free:
     return free if free is not None and _holds(free.shape) and _length_of_curve(free, row) < found.length else found
 
 
-def _mixed_with_or_without(row: Shots, apart: Told, other: Chain, below: float, *, likely: bool, blunders: bool, leaving: Leaving) -> Free | None:
+def _mixed_with_or_without(
+    row: Shots, apart: Told, other: Chain, below: float, *, likely: bool, blunders: bool, leaving: Leaving, means: bool = False
+) -> Free | None:
     """Return a line with free stretches through all shots, or where none holds without some that another reading named; None where it is not short enough."""
-    found = _mixed(row, below, likely=likely, blunders=blunders, leaving=leaving)
+    found = _mixed(row, below, likely=likely, blunders=blunders, leaving=leaving, means=means)
     while (found is None or found.length >= below or not _holds(found.shape)) and (out := {*apart.aside, *apart.doubtful}):
-        rest = _mixed(row.without(out), below - _named_off(out, other, row), likely=likely, blunders=blunders, leaving="none")
+        rest = _mixed(row.without(out), below - _named_off(out, other, row), likely=likely, blunders=blunders, leaving="none", means=means)
         if rest is None:
             return None
         found = _among_all(rest, apart, row)
@@ -209,7 +218,8 @@ def rather_mixed(row: Shots, found: Searched, aside: list[int], told: Told, *, b
     unsound = bool(told.doubtful or _explains_little(found, len(row), FREE_SHARE) or unshown(found.shape))
     leaving: Leaving = "none" if means else "any" if unsound else "free"
     out, chain = Told(aside=tuple(aside)), found.shape.chain
-    return _mixed_with_or_without(row, out, chain, length - PLAINLY, likely=unsound or bool(aside), blunders=blunders, leaving=leaving)
+    likely = unsound or bool(aside)
+    return _mixed_with_or_without(row, out, chain, length - PLAINLY, likely=likely, blunders=blunders, leaving=leaving, means=means)
 
 
 def _free_told(shape: Shape, aside: set[int], told: Told, count: int) -> Free:
@@ -227,7 +237,7 @@ def _middling(shape: Shape) -> float:
     return float(1.4826 * np.median(np.abs(shape.fit.offsets / shape.fit.sigmas))) ** 2
 
 
-def plainly_free(row: Shots) -> Free | None:
+def plainly_free(row: Shots, *, means: bool = False) -> Free | None:
     """Return the line as a free curve where lines and arcs could not come near it, before they are even adjusted."""
     at_best = _least_of_pieces(row)
     free = None if at_best is None else _free(row, at_best - PLAINLY)
@@ -239,23 +249,24 @@ def plainly_free(row: Shots) -> Free | None:
         return None if length + PLAINLY > at_best else free
     if free.told.doubtful:
         return None  # lines and arcs may tell what the curve cannot
-    return free if _shorter_than_pieces(row, left_out, length, at_best) else None
+    return free if _shorter_than_pieces(row, left_out, length, at_best, means=means) else None
 
 
-def _shorter_than_pieces(row: Shots, left_out: set[int], length: float, at_best: float) -> bool:
+def _shorter_than_pieces(row: Shots, left_out: set[int], length: float, at_best: float, *, means: bool) -> bool:
     """Say whether a free curve without some shots is shorter than lines and arcs without them, and than those with them in.
 
-    At their very best first; where that does not tell, adjusted: then they must explain little, too.
+    At their very best first; where that does not tell, adjusted: then they must explain little, too.  On means their very best tells alone:
+    with sigmas so small no row of lines and arcs comes near it but the one that was built, which no curve undercuts.
     """
-    named = _named(left_out, row)
+    named, bound = _named(left_out, row), _least_of_pieces(row.without(left_out))
+    if means:
+        return bound is not None and length + named < at_best and length < bound
     if at_best < length + named + PLAINLY and searched(row, closed=True, arcs=True).length < length + named + PLAINLY:
         return False
-    rest = row.without(left_out)
-    bound = _least_of_pieces(rest)
     if bound is not None and length + PLAINLY < bound:
         return True
-    found = searched(rest, closed=True, arcs=True)
-    return length + PLAINLY < found.length and _explains_little(found, len(rest), GLOBAL_SHARE)
+    found = searched(row.without(left_out), closed=True, arcs=True)
+    return length + PLAINLY < found.length and _explains_little(found, len(row) - len(left_out), GLOBAL_SHARE)
 
 
 def _explains_little(found: Searched, count: int, share: float) -> bool:
@@ -267,7 +278,7 @@ def _explains_little(found: Searched, count: int, share: float) -> bool:
 def dense_free(row: Shots) -> Free | None:
     """Return a line of very many shots as a free curve, or with free stretches, where it is plainly so on the means of short runs of them."""
     means = thinned(row)
-    free = plainly_free(means)
+    free = plainly_free(means, means=True)
     if free is not None:
         free = rather_mixed_than_free(means, free, means=True)
     else:
@@ -278,13 +289,13 @@ def dense_free(row: Shots) -> Free | None:
 def _plainly_mixed(row: Shots) -> Free | None:
     """Return the line with free stretches where lines and arcs could not come near it, before they are even adjusted."""
     at_best = _least_of_pieces(row)
-    free = None if at_best is None else _mixed(row, at_best + FREE_HOPE, likely=True, blunders=True, leaving="none")
+    free = None if at_best is None else _mixed(row, at_best + FREE_HOPE, likely=True, blunders=True, leaving="none", means=True)
     if free is None or at_best is None or not _holds(free.shape):
         return None
     left_out = {*free.aside, *free.told.doubtful}
     if not left_out:
         return free if free.length + PLAINLY < at_best else None
-    return free if _shorter_than_pieces(row, left_out, free.length - _named_off(left_out, free.shape.chain, row), at_best) else None
+    return free if _shorter_than_pieces(row, left_out, free.length - _named_off(left_out, free.shape.chain, row), at_best, means=True) else None
 
 
 def on_every_shot(free: Free, row: Shots, step: int = 1) -> Free:

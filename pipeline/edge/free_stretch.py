@@ -89,6 +89,16 @@ def mixed(row: Shots, below: float = math.inf, *, likely: bool = False, start: M
     return None if best is None else Mixed(best=_to_the_end(best), rivals=tuple(_others(best, tried)))
 
 
+def mixed_as(fit: MixedFit, row: Shots) -> Mixed | None:
+    """Return a line found on more shots through those of a row, bettered by exchanges alone; None where it does not settle."""
+    tried = list(without_others(fit, row))
+    if tried:
+        tried += _exchanged(min(tried, key=_length), _bettered, set())
+    tried = [one for one in tried if _sound(one)]
+    best = min(tried, key=_length, default=None)
+    return None if best is None else Mixed(best=_to_the_end(best), rivals=tuple(_others(best, tried)))
+
+
 def _to_the_end(fit: MixedFit) -> MixedFit:
     """Return a line adjusted to its last digits, so that it is the same however the survey is turned; not so far that nodes run together."""
     best = fit

@@ -51,7 +51,7 @@ def mixed_shape(fit: MixedFit) -> Shape:
         curve=fit,
     )
     at = project(chain, fit.shots.points)[0]
-    pieces = np.array([chain.locate(float(station))[0] for station in at], dtype=np.intp)
+    pieces = np.array([piece for piece, _ in chain.locate_all(at.tolist())], dtype=np.intp)
     sightings = Sightings(
         points=fit.shots.points, covariances=fit.shots.covariances, pieces=pieces, corners=np.full(len(fit.shots), -1, dtype=np.intp)
     )

@@ -48,24 +48,60 @@ def bends_of(nodes: Array) -> tuple[Array, Array]:
         for axis in range(2):
             steps = nodes[node, axis] - nodes[node - 1, axis], nodes[node + 1, axis] - nodes[node, axis]
             right[node, axis] = 6 * (steps[1] / chords[node] - steps[0] / chords[node - 1])
-    solved: Array = np.linalg.solve(_conditions(chords), right)  # type: ignore[assignment]  # of the same kind as the matrix
-    return chords, solved
+    return chords, _solved(chords, right)
 
 
 @compiled
-def _conditions(chords: Array) -> Array:
-    """Return the matrix (m + 1, m + 1) of the conditions for the second derivatives, two spans or more."""
+def _solved(chords: Array, right: Array) -> Array:
+    """Return the second derivatives (m + 1, k) of m spans, two or more, that k right sides (m + 1, k) of their conditions ask for.
+
+    The conditions at the ends give the first and the last of the inner ones; what is left has three diagonals, the middle one the greatest.
+
+    Raises
+    ------
+    LinAlgError
+        When two nodes coincide, or one is not finite.
+    """
     last = len(chords)
-    matrix = np.zeros((last + 1, last + 1))
-    for node in range(1, last):
-        before, after = chords[node - 1], chords[node]
-        matrix[node, node - 1], matrix[node, node], matrix[node, node + 1] = before, 2 * (before + after), after
-    if last == 2:
-        matrix[0, 0], matrix[0, 1], matrix[2, 1], matrix[2, 2] = 1.0, -1.0, -1.0, 1.0
+    for chord in chords:
+        if not (chord > 0 and math.isfinite(chord)):
+            raise np.linalg.LinAlgError("two nodes of a spline coincide")
+    if last == 2:  # M0 = (r0 + first M1 - second M2) / scale, and so at the other end
+        first, second, scale, last_first, last_second, last_scale = 1.0, 0.0, 1.0, 1.0, 0.0, 1.0
     else:
-        matrix[0, 0], matrix[0, 1], matrix[0, 2] = chords[1], -chords[0] - chords[1], chords[0]
-        matrix[last, last], matrix[last, last - 1], matrix[last, last - 2] = chords[last - 2], -chords[last - 1] - chords[last - 2], chords[last - 1]
-    return matrix
+        first, second, scale = chords[0] + chords[1], chords[0], chords[1]
+        last_first, last_second, last_scale = chords[last - 1] + chords[last - 2], chords[last - 1], chords[last - 2]
+    found, middle, above = right.copy(), np.empty(last + 1), np.empty(last + 1)
+    for node in range(1, last):
+        below, middle[node], above[node] = chords[node - 1], 2 * (chords[node - 1] + chords[node]), chords[node]
+        if node == 1:
+            middle[node] += chords[0] * first / scale
+            above[node] -= chords[0] * second / scale
+            _add_row(found, 1, 0, -chords[0] / scale)
+        if node == last - 1:
+            middle[node] += chords[last - 1] * last_first / last_scale
+            below -= chords[last - 1] * last_second / last_scale
+            _add_row(found, node, last, -chords[last - 1] / last_scale)
+        if node > 1:
+            share = below / middle[node - 1]
+            middle[node] -= share * above[node - 1]
+            _add_row(found, node, node - 1, -share)
+    for back in range(1, last):
+        node = last - back
+        if back > 1:
+            _add_row(found, node, node + 1, -above[node])
+        for column in range(found.shape[1]):
+            found[node, column] /= middle[node]
+    for column in range(found.shape[1]):
+        found[0, column] = (found[0, column] + first * found[1, column] - second * found[2, column]) / scale
+        found[last, column] = (found[last, column] + last_first * found[last - 1, column] - last_second * found[last - 2, column]) / last_scale
+    return found
+
+
+@compiled
+def _add_row(matrix: Array, into: int, row: int, times: float) -> None:
+    for column in range(matrix.shape[1]):
+        matrix[into, column] += times * matrix[row, column]
 
 
 @compiled
@@ -75,7 +111,7 @@ def _bends_by(nodes: Array, chords: Array, bends: Array) -> Array:
     found = np.zeros((last + 1, 2, nodes.size))
     if last < 2:
         return found
-    inverse: Array = np.linalg.inv(_conditions(chords))  # type: ignore[assignment]  # of the same kind as the matrix
+    inverse = _solved(chords, np.eye(last + 1))
     missed = np.zeros(last + 1)
     for row in range(last + 1):  # as if the chords stayed
         for node in range(1, last):
@@ -96,10 +132,13 @@ def _bends_by(nodes: Array, chords: Array, bends: Array) -> Array:
                 missed[0] = bends[1, axis] - bends[2 if chord == 0 else 0, axis]
             if last > 2 and chord >= last - 2:
                 missed[last] = bends[last - 1, axis] - bends[last - 2 if chord == last - 1 else last, axis]
+            touched = (0, max(chord, 1), min(chord + 1, last - 1), last)  # the only conditions a chord stands in
             for row in range(last + 1):
                 by_chord = 0.0
-                for index in range(last + 1):
-                    by_chord += inverse[row, index] * missed[index]
+                for one in range(4):
+                    index = touched[one]
+                    if one == 0 or index != touched[one - 1]:
+                        by_chord += inverse[row, index] * missed[index]
                 for other in range(2):
                     along = by_chord * (nodes[chord + 1, other] - nodes[chord, other]) / chords[chord]
                     found[row, axis, 2 * chord + other] -= along
@@ -126,6 +165,11 @@ def _at(nodes: Array, chords: Array, bends: Array, place: float) -> tuple[float,
 def at(nodes: Array, places: Array) -> tuple[Array, Array]:
     """Return coordinates (n, 2) [m] and directions of travel (n, 2), by the parameter of chords [-], at places (n,)."""
     chords, bends = bends_of(nodes)
+    return _all_at(nodes, chords, bends, places)
+
+
+@compiled
+def _all_at(nodes: Array, chords: Array, bends: Array, places: Array) -> tuple[Array, Array]:
     points, slopes = np.empty((len(places), 2)), np.empty((len(places), 2))
     for row in range(len(places)):
         points[row, 0], points[row, 1], slopes[row, 0], slopes[row, 1] = _at(nodes, chords, bends, places[row])
@@ -225,6 +269,11 @@ def direction_by(nodes: Array, end: bool) -> Array:
 def feet(nodes: Array, points: Array, places: Array, steps: int) -> Array:
     """Return the places (n,) nearest to points (n, 2) [m], Newton steps from given ones; not far beyond the ends."""
     chords, bends = bends_of(nodes)
+    return _feet(nodes, chords, bends, points, places, steps)
+
+
+@compiled
+def _feet(nodes: Array, chords: Array, bends: Array, points: Array, places: Array, steps: int) -> Array:
     found, spans = places.copy(), len(chords)
     for row in range(len(points)):
         for _ in range(steps):
@@ -279,8 +328,9 @@ def divided(points: Array, spans: int, shift: float) -> tuple[Array, Array]:
 @compiled
 def _misfits(nodes: Array, points: Array, sigmas: Array, places: Array) -> tuple[Array, Array, Array, float]:
     """Return the feet of the shots, their distances in standard deviations, the normals there, and chi-square."""
-    found = feet(nodes, points, places, NEWTON)
-    there, slopes = at(nodes, found)
+    chords, bends = bends_of(nodes)
+    found = _feet(nodes, chords, bends, points, places, NEWTON)
+    there, slopes = _all_at(nodes, chords, bends, found)
     normals, misfit, chi_square = np.empty((len(points), 2)), np.empty(len(points)), 0.0
     for row in range(len(points)):
         size = math.hypot(slopes[row, 0], slopes[row, 1])
@@ -318,18 +368,13 @@ def fitted_alone(points: Array, sigmas: Array, nodes: Array, places: Array, hope
         if step >= PATIENCE and chi_square > hopeless:
             break
         chords, bends = bends_of(nodes)
-        by_nodes, of_point = _bends_by(nodes, chords, bends), np.empty((2, size))
-        normal, push, row = np.zeros((size, size)), np.zeros(size), np.empty(size)
+        by_nodes, of_point, by_all = _bends_by(nodes, chords, bends), np.empty((2, size)), np.empty((len(points), size))
         for shot in range(len(points)):
             _put_point(nodes, chords, bends, by_nodes, places[shot], of_point)
+            across, up = normals[shot, 0] / sigmas[shot], normals[shot, 1] / sigmas[shot]
             for one in range(size):
-                row[one] = (of_point[0, one] * normals[shot, 0] + of_point[1, one] * normals[shot, 1]) / sigmas[shot]
-                push[one] -= row[one] * misfit[shot]
-                for other in range(one + 1):
-                    normal[one, other] += row[one] * row[other]
-        for one in range(size):
-            for other in range(one):
-                normal[other, one] = normal[one, other]
+                by_all[shot, one] = of_point[0, one] * across + of_point[1, one] * up
+        normal, push = by_all.T @ by_all, -(by_all.T @ misfit)
         scale, gained = np.trace(normal) / size, -1.0
         for _ in range(DAMPED):
             braked = normal.copy()

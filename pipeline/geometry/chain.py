@@ -9,7 +9,8 @@ vertex.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 import msgspec
@@ -157,13 +158,16 @@ class Chain(msgspec.Struct, frozen=True):
 
     def locate(self, station: float) -> tuple[int, float]:
         """Return (index of the piece, distance from its start [m]) at `station` [m]; a closed chain wraps round."""
-        stations = self.piece_stations()
-        if self.closed:
-            station %= stations[-1]
-        for index in range(len(self)):
-            if station < stations[index + 1]:
-                return index, station - stations[index]
-        return len(self) - 1, station - stations[-2]
+        return self.locate_all((station,))[0]
+
+    def locate_all(self, along: Iterable[float]) -> list[tuple[int, float]]:
+        """Return what `locate` does at each of many stations [m]."""
+        stations, found = self.piece_stations(), []
+        for station in along:
+            wrapped = station % stations[-1] if self.closed else station
+            index = min(max(bisect_right(stations, wrapped) - 1, 0), len(self) - 1)
+            found.append((index, wrapped - stations[index]))
+        return found
 
     def point_at(self, station: float) -> Point:
         index, distance = self.locate(station)

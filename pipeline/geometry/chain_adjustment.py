@@ -134,7 +134,7 @@ class ChainFit(msgspec.Struct, frozen=True, kw_only=True):
 
     def normal_sigmas(self, stations: Sequence[float]) -> Array:
         """Return the standard deviation of the chain square to itself [m] at stations [m], a-priori sigmas."""
-        located = [self.chain.locate(station) for station in stations]
+        located = self.chain.locate_all(stations)
         points = np.array([self.chain.piece(index).point_at(distance) for index, distance in located])
         rows = self.normal_rows(points, np.array([index for index, _ in located], dtype=np.intp))
         return np.asarray(np.sqrt(np.maximum(propagated(rows, self.covariance), 0.0)))

@@ -29,7 +29,7 @@ def seconds(name: str, count: int) -> tuple[int, float]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--shapes", default="rectangle,round ends,lagoon,Roman ends,free form,free side")
+    parser.add_argument("--shapes", default="rectangle,round ends,lagoon,Roman ends,free form,free side,free end")
     options = parser.parse_args()
     names = options.shapes.split(",")
     print(f"{'shots':>8}" + "".join(f"{name:>14}" for name in names))

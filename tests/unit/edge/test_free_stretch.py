@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from pipeline.edge.as_built import as_built
+from pipeline.edge.dense import thinned
 from pipeline.edge.free_form import FreeFit
-from pipeline.edge.free_stretch import mixed, parts_in_order
+from pipeline.edge.free_stretch import mixed, mixed_as, parts_in_order
 from pipeline.edge.left_out import left_out
 from pipeline.edge.lines import record
 from pipeline.edge.mixed_line import MixedFit, MixedLine, adjusted, distances, turn_at
@@ -46,6 +47,29 @@ def true_line(truth: FreeStretch) -> MixedLine:
         inner=(truth.points[truth.corners :], *(None,) * last),
         smooth=(False,) * truth.corners,
     )
+
+
+def test_without_one_mean_a_dense_line_is_the_same():
+    truth = STRETCHES["free end"]()
+    _, shots = truth.shoot(truth.length / 3200, 0.005, np.random.default_rng(1))
+    means = thinned(shots)
+    found = mixed(means, likely=True)
+    assert found is not None
+    worst = int(np.argmax(np.abs(found.best.seen.offsets / found.best.seen.sigmas)))
+    again = mixed_as(found.best, means.without({worst}))
+    assert again is not None and len(again.best.shots) == len(means) - 1
+    assert (again.best.line.curved, again.best.line.smooth) == (found.best.line.curved, found.best.line.smooth)
+    assert 4 < found.best.chi_square - again.best.chi_square < 40
+    assert mixed_as(again.best, means) is None  # of a shot it never had nothing is known
+
+
+def test_a_dense_line_with_a_mean_that_lies_off_keeps_every_shot():
+    truth = STRETCHES["free end"]()
+    _, shots = truth.shoot(truth.length / 3200, 0.005, np.random.default_rng(1))
+    built = as_built(shots, closed=True, arcs=True)
+    assert sorted(parts_of(built)) == ["free", "side", "side"]
+    assert not built.set_aside and not built.doubtful
+    assert np.abs(project(built.shape.chain, even(truth))[1]).max() < 0.002
 
 
 @pytest.mark.parametrize("name", STRETCHES)
