@@ -102,7 +102,7 @@ def _residuals(chain: Chain, points: Sequence[SurveyPoint], aside: set[str]) -> 
 def _warnings(line: Line, built: AsBuilt, fit: FittedLine, known: dict[str, SurveyPoint]) -> Iterator[Reason]:
     if built.set_aside:
         yield _off_line(line, built, known)
-    if built.slender:
+    if built.slender and line.code != "WATER":
         yield _slender(line, built, known)
     if built.doubtful and line.code != "WATER":
         yield _in_doubt(line, built, known)
@@ -120,6 +120,8 @@ def _warnings(line: Line, built: AsBuilt, fit: FittedLine, known: dict[str, Surv
 def _faults(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Iterator[Reason]:
     if built.doubtful and line.code == "WATER":
         yield _in_doubt(line, built, known)
+    if built.slender and line.code == "WATER":
+        yield _slender(line, built, known)
     if built.unshown and line.code == "WATER" and not set(built.unshown) & set(built.doubtful):
         yield _unshown(line, built, known)
     if sum(not one.coping for one in built.set_aside) > most_set_aside(len(line.points)):
@@ -237,7 +239,7 @@ def _slender(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reaso
         ref="edge-on-few-shots",
         what=f"{line.name}: how the edge runs at the shots {', '.join(names)} hangs on one or two of them alone",
         why="no other shot checks them; if one is wrong, the edge is wrong there by as much",
-        do="look at the picture of the fit; if the edge does not run so, shoot three points or more on that part",
+        do="shoot three points or more on that part; the picture of the fit shows how it runs by these shots",
     )
 
 

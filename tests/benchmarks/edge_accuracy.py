@@ -170,7 +170,7 @@ def _fit(name, seed, noise, spacing, shots, built, seconds, *, shown, right, off
         seconds=seconds,
         kinds="".join("A" if kind else "l" for kind in kinds_of(built.shape.chain)),
         aside=len(built.set_aside),
-        doubtful=len(built.doubtful),
+        doubtful=len(built.doubtful) + len(built.slender),
         unshown=len(built.unshown),
     )
 

@@ -222,7 +222,7 @@ def is_held(built: AsBuilt) -> bool:
     shots = built.shape.shots
     crossed = crossing(shots.points) is not None
     return (
-        bool(built.doubtful)
+        bool(doubted(built))
         or bool(built.unshown)
         or len(built.set_aside) > most_set_aside(len(shots) + len(built.set_aside))
         or crossed

@@ -84,7 +84,7 @@ def test_a_single_shot_beside_a_corner_is_named():
     assert {one.name for one in built.set_aside} == names(shot.shots, [corner])
 
 
-def test_three_of_four_shots_of_a_side_cannot_be_told_and_are_held_or_warned_of():
+def test_three_of_four_shots_of_a_side_cannot_be_told_and_are_held():
     shot = surveyed("octagon", spacing=1.0)
     rows = [0, 1, 2]  # of the first side, which has four
     assert set(shot.pieces[rows]) == {0}
@@ -319,6 +319,22 @@ def test_shots_of_the_coping_up_to_a_corner_or_round_it_are_told(name, seed, fir
 def test_three_of_the_six_shots_of_a_small_arc_on_the_coping_hold_the_line():
     """Without them its pieces by themselves are two sides: they were not tried, a good shot was set aside, and the edge went on 55 mm off with a warning."""
     assert three_on_coping("3 m small", 51, 105)[0] == "held"
+
+
+def test_a_water_that_hangs_on_one_or_two_shots_is_held_and_names_them(monkeypatch):
+    """Three of a side of four and of the arc beyond it on the coping (Roman ends 20): told less surely than doubt asks for, and no other shot checks them.
+
+    It went on with a warning, 16 mm off.
+    """
+    assert three_on_coping("Roman ends", 20, 123)[0] == "held"
+    built = as_built(surveyed("rectangle").shots, closed=True, arcs=True)
+    slender = msgspec.structs.replace(built, slender=built.shape.shots.names[:2])
+    line = water(surveyed("rectangle").shots)
+    monkeypatch.setattr("pipeline.edge.lines.as_built", lambda *_, **__: slender)
+    row, deck = fitted(line), fitted(msgspec.structs.replace(line, code="DECK"))
+    assert row is not None and not row.warnings and [fault.ref for fault in row.faults] == ["edge-on-few-shots"]
+    assert ", ".join(slender.slender) in row.faults[0].what
+    assert deck is not None and not deck.faults and [warning.ref for warning in deck.warnings] == ["edge-on-few-shots"]
 
 
 @pytest.mark.parametrize(("seed", "first"), [(32, 134), (38, 143), (63, 124)])
