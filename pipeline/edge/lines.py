@@ -239,7 +239,7 @@ def _slender(line: Line, built: AsBuilt, known: dict[str, SurveyPoint]) -> Reaso
         ref="edge-on-few-shots",
         what=f"{line.name}: how the edge runs at the shots {', '.join(names)} hangs on one or two of them alone",
         why="no other shot checks them; if one is wrong, the edge is wrong there by as much",
-        do="shoot three points or more on that part; the picture of the fit shows how it runs by these shots",
+        do="shoot three points or more on that part; a shot that was taken elsewhere, reject",
     )
 
 
